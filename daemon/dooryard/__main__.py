@@ -1,0 +1,3 @@
+from dooryard.cli import main
+
+raise SystemExit(main())

@@ -1,0 +1,1 @@
+"""Frames, from whatever takes them: see `base` for what every camera promises."""

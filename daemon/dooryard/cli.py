@@ -1,0 +1,61 @@
+"""The commands, thin: each reads its arguments and calls the room that does the work.
+
+Imports stand inside the commands, so that `dooryard --help` and `dooryard check` stay quick.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from dooryard import __version__
+from dooryard.errors import DooryardError
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    arguments = _parser().parse_args(argv)
+    try:
+        code: int = arguments.command(arguments)
+    except DooryardError as error:
+        print(f"dooryard: {error}", file=sys.stderr)
+        return error.exit_code
+    except BrokenPipeError:
+        # Whoever read our output has gone; nothing more can be said to them.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="dooryard", description="Tells you what really came to the garden feeder."
+    )
+    parser.add_argument("--version", action="version", version=f"dooryard {__version__}")
+    commands = parser.add_subparsers(metavar="COMMAND", required=True)
+
+    run = commands.add_parser("run", help="watch, until told to stop")
+    run.add_argument("--box", type=Path, required=True, metavar="FILE", help="what this unit is made of")
+    run.add_argument("--policy", type=Path, metavar="FILE", help="what you want (default: built in)")
+    run.add_argument("--verbose", action="store_true", help="log more")
+    run.set_defaults(command=_run)
+
+    check = commands.add_parser("check", help="check policy and box files")
+    check.add_argument("files", type=Path, nargs="+", metavar="FILE")
+    check.set_defaults(command=_check)
+    return parser
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    from dooryard.run import run
+
+    return run(arguments.box, arguments.policy, os.environ, verbose=arguments.verbose)
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    from dooryard.check import check
+
+    return check(arguments.files, sys.stdout)

@@ -1,0 +1,48 @@
+"""What the pipeline wants done. Plain data; `run` does it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from dooryard.records import Box, Decision, Frame, Visit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """Classify these boxes of this frame, and hand the sightings to `pipeline.looked`."""
+
+    frame: Frame
+    boxes: tuple[Box, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Record:
+    """Store this visit with its decision; if it is to be told, its alert with it."""
+
+    visit: Visit
+    decision: Decision
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Update:
+    """A recorded visit is over: store its end, its final name and its best picture."""
+
+    visit: Visit
+    decision: Decision
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Nobody:
+    """What looked like a visit came to nothing."""
+
+    visit: Visit
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """Close the camera until the watch hours begin, or open it again."""
+
+    resting: bool
+
+
+Effect = Look | Record | Update | Nobody | Rest

@@ -1,0 +1,1 @@
+"""What the box knows of itself."""

@@ -1,0 +1,42 @@
+"""What every sink promises: one delivery in, one outcome out, nothing kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from dooryard.records import Alert
+
+
+class Fate(StrEnum):
+    """What became of one attempt."""
+
+    SENT = "sent"
+    NOT_SENT = "not sent"  # it never reached the receiver: try again
+    MAYBE_SENT = "maybe sent"  # it may have arrived: try again under the same id
+    REFUSED = "refused"  # the receiver will never take it: set aside
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The outcome of one attempt, in words that stand in the log and the ledger."""
+
+    fate: Fate
+    text: str  # "HTTP 503", "name not found: hooks.example"; never a secret
+    retry_after_s: float | None = None  # the receiver's own wish
+
+
+class Sink(Protocol):
+    """A way out."""
+
+    name: str
+
+    def send(self, alert: Alert, picture: bytes | None) -> Answer:
+        """Try once to deliver `alert` with its JPEG. Never raises for what a peer or network does."""
+        ...
+
+    def close(self) -> None:
+        """Let go of connections. May be called twice."""
+        ...

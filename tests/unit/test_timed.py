@@ -1,0 +1,44 @@
+from __future__ import annotations
+
+from datetime import timedelta
+
+from helpers import moment
+
+from dooryard.clock import FakeClock
+from dooryard.timed import EVERY_S, LiveTimed, RecordedTimed
+
+
+def test_a_recording_brings_its_own_time():
+    timed = RecordedTimed(moment(0))
+    assert timed.due(moment(59)) == []
+    assert timed.due(moment(60)) == ["minute"]
+    assert timed.due(moment(61)) == []
+    assert sorted(timed.due(moment(3600))) == ["minute", "upkeep"]
+
+
+def test_live_jobs_are_laid_anew_when_the_wall_clock_is_set_back():
+    """APScheduler would wait until the wall clock has caught up; see its issue 351."""
+    clock = FakeClock()
+    timed = LiveTimed(clock.now())
+    try:
+        before = {job.id: job.next_run_time for job in timed._scheduler.get_jobs()}
+        clock.advance(10)
+        timed.due(clock.now())
+        assert {job.id: job.next_run_time for job in timed._scheduler.get_jobs()} == before
+        clock.step_wall(-86400)
+        timed.due(clock.now())
+        after = {job.id: job.next_run_time for job in timed._scheduler.get_jobs()}
+        assert after.keys() == before.keys() == EVERY_S.keys()
+        assert all(after[name] - before[name] >= timedelta(0) and after[name] != before[name] for name in after)
+    finally:
+        timed.close()
+        timed.close()
+
+
+def test_live_names_arrive_in_the_queue():
+    timed = LiveTimed(FakeClock().now())
+    try:
+        timed._names.put("minute")
+        assert timed.due(FakeClock().now()) == ["minute"]
+    finally:
+        timed.close()

@@ -1,0 +1,170 @@
+from __future__ import annotations
+
+import pytest
+from helpers import moment, sighting
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dooryard import visits
+from dooryard.records import Naming
+from dooryard.visits import VisitSettings, VisitsState
+
+SETTINGS = VisitSettings()
+
+
+def run(script, settings=SETTINGS, until=None):
+    """Play (t, sightings) pairs; return the state and all changes."""
+    state, log = VisitsState(salt=b"test"), []
+    for t, seen in script:
+        state, changes = visits.advance(state, seen, moment(t), settings)
+        log.append(changes)
+    if until is not None:
+        state, changes = visits.advance(state, (), moment(until), settings)
+        log.append(changes)
+    return state, log
+
+
+def stay(group="bird", start=0.0, looks=5, every=1.0, p=0.9, at=(0.5, 0.5), species=()):
+    return [(start + i * every, (sighting(start + i * every, group, p, at, species=species),)) for i in range(looks)]
+
+
+def test_an_arrival_a_stay_and_a_departure():
+    state, log = run(stay(looks=5), until=20)
+    ended = [v for changes in log for v in changes.ended]
+    assert len(ended) == 1
+    assert state.tracks == ()
+    assert ended[0].sightings == 5
+    assert ended[0].stay_s == pytest.approx(4)
+    assert ended[0].end == moment(4)
+    assert ended[0].visitor.name == "a bird, species not sure"
+    assert ended[0].visitor.sure == pytest.approx(0.9)
+
+
+def test_nothing_is_settled_on_one_look():
+    _, log = run(stay(looks=2))
+    assert [changes.settled for changes in log] == [(), ()]
+
+
+def test_settled_once_seen_often_and_long_enough():
+    _, log = run(stay(looks=4))
+    assert [len(changes.settled) for changes in log] == [0, 0, 1, 1]
+
+
+def test_a_visit_that_comes_to_nothing_is_dropped_and_named():
+    script = [(0.0, (sighting(0.0, p=0.4),)), *((t, (sighting(t, p=0.0),)) for t in (1.0, 2.0, 3.0))]
+    _, log = run(script, until=20)
+    assert [len(c.ended) for c in log] == [0] * 5
+    assert len(log[-1].nobody) == 1
+
+
+def test_a_weak_sighting_opens_nothing():
+    state, _ = run([(0.0, (sighting(0.0, p=0.34),))])
+    assert state.tracks == ()
+
+
+def test_a_squirrel_where_a_bird_was_is_another_visit():
+    state, _ = run(stay("bird", looks=3) + stay("squirrel", start=3.0, looks=3))
+    assert [t.visit.visitor.group for t in state.tracks] == ["bird", "squirrel"]
+
+
+def test_two_birds_far_apart_are_two_visits():
+    left, right = (0.2, 0.5), (0.8, 0.5)
+    state, _ = run([(0.0, (sighting(0.0, at=left), sighting(0.0, at=right)))])
+    assert len({t.visit.id for t in state.tracks}) == 2
+
+
+def test_a_visitor_that_hops_along_stays_one_visit():
+    script = [(t, (sighting(t, at=(0.2 + 0.08 * t, 0.8)),)) for t in range(6)]
+    state, _ = run(script)
+    assert len(state.tracks) == 1
+
+
+def test_a_gap_shorter_than_gone_after_is_the_same_visit_and_a_longer_one_is_not():
+    same, _ = run([*stay(looks=3), (2 + 6.0, (sighting(8.0),))])
+    other, log = run([*stay(looks=3), (2 + 6.1, (sighting(8.1),))])
+    assert len(same.tracks) == 1 and same.tracks[0].visit.sightings == 4
+    # the sighting joins first, so the longer gap is a matter of frames without sightings in between
+    assert len(other.tracks) == 1
+    late, log = run([*stay(looks=3), (8.05, ()), (8.1, (sighting(8.1),))])
+    assert len(log[-2].ended) == 1
+    assert late.tracks[0].visit.sightings == 1
+
+
+def test_the_best_picture_is_the_clear_one():
+    blurred = sighting(0.0)
+    sharp = sighting(1.0)
+    object.__setattr__(sharp, "sharpness", 500.0)
+    state, _ = run([(0.0, (blurred,)), (1.0, (sharp,)), (2.0, (sighting(2.0, p=0.5),))])
+    assert state.tracks[0].visit.best is sharp.picture
+
+
+def test_a_species_is_named_only_where_it_is_earned():
+    magpie = (Naming("bird", 0.95, "magpie", "Pica pica"),)
+    doubtful = (Naming("bird", 0.6, "magpie", "Pica pica"),)
+    sure, _ = run(stay(looks=4, p=0.97, species=magpie))
+    unsure, _ = run(stay(looks=4, p=0.97, species=doubtful))
+    assert sure.tracks[0].visit.visitor.name == "magpie"
+    assert sure.tracks[0].visit.visitor.scientific == "Pica pica"
+    assert unsure.tracks[0].visit.visitor.name == "a bird, species not sure"
+
+
+def test_one_sure_look_does_not_name_a_species_for_the_whole_visit():
+    magpie = (Naming("bird", 0.99, "magpie", "Pica pica"),)
+    state, _ = run([(0.0, (sighting(0.0, species=magpie),)), (1.0, (sighting(1.0),)), (2.0, (sighting(2.0),))])
+    assert state.tracks[0].visit.visitor.species is None
+
+
+def test_open_visits_are_bounded():
+    crowd = tuple(sighting(0.0, at=(x, y), size=0.05) for x in (0.1, 0.5, 0.9) for y in (0.1, 0.5, 0.9))
+    state, _ = run([(0.0, crowd)])
+    assert len(state.tracks) == SETTINGS.most_open
+
+
+def test_finish_ends_everything():
+    state, _ = run(stay(looks=4))
+    state, changes = visits.finish(state, moment(4), SETTINGS)
+    assert len(changes.ended) == 1
+    assert state.tracks == ()
+
+
+def test_ids_differ_between_starts_and_sort_by_time():
+    first, _ = run(stay(looks=1))
+    later, _ = run(stay(looks=1, start=60.0))
+    other_start = VisitsState(salt=b"other")
+    other, _ = visits.advance(other_start, (sighting(0.0),), moment(0.0), SETTINGS)
+    ids = [first.tracks[0].visit.id, other.tracks[0].visit.id, later.tracks[0].visit.id]
+    assert len(set(ids)) == 3
+    assert max(ids) == ids[2]
+
+
+looks = st.lists(
+    st.tuples(
+        st.floats(0.05, 8.0),
+        st.lists(
+            st.builds(
+                lambda g, p, x, y: (g, p, (x, y)),
+                st.sampled_from(["bird", "squirrel", "cat"]), st.floats(0, 1), st.floats(0.1, 0.9), st.floats(0.1, 0.9),
+            ),
+            max_size=3,
+        ),
+    ),
+    max_size=25,
+)  # fmt: skip
+
+
+@given(looks)
+def test_law_each_visit_opened_ends_exactly_once(steps):
+    """Whatever is seen, each id that opens leaves by one door, once, with a start before its end."""
+    state, t, opened, left = VisitsState(salt=b"law"), 0.0, set(), []
+    for gap, seen in steps:
+        t += gap
+        crops = tuple(sighting(t, g, p, at) for g, p, at in seen)
+        state, changes = visits.advance(state, crops, moment(t), SETTINGS)
+        opened |= {track.visit.id for track in state.tracks}
+        left += [*changes.ended, *changes.nobody]
+        assert len(state.tracks) <= SETTINGS.most_open
+        assert all(0 <= track.visit.visitor.sure <= 1 for track in state.tracks)
+    state, changes = visits.finish(state, moment(t), SETTINGS)
+    left += [*changes.ended, *changes.nobody]
+    assert sorted(v.id for v in left) == sorted(opened)
+    assert all(v.end is not None and v.start.wall <= v.end.wall for v in left)
