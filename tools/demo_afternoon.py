@@ -96,7 +96,7 @@ def watch(out: Path) -> int:
     with contextlib.closing(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)) as heard:
         heard.bind(_short(address))
         heard.settimeout(0.5)
-        policy = HERE.parent / "policies" / "alder-row.toml"
+        policy = HERE / "demo_policy.toml"
         command = [sys.executable, "-m", "dooryard", "run",
                    "--box", str(out / "box.toml"), "--policy", str(policy)]  # fmt: skip
         environ = {**os.environ, "NOTIFY_SOCKET": _short(address)}

@@ -10,6 +10,7 @@ import threading
 from collections import Counter, deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 
 from dooryard import gate, pipeline
 from dooryard.camera.base import EndOfFramesError
@@ -24,12 +25,14 @@ from dooryard.outbox.delivery import Delivery
 from dooryard.outbox.store import Store
 from dooryard.picture import encode
 from dooryard.pipeline import Conditions, State
-from dooryard.policy.say import alert_for, summary_alert, summary_due
+from dooryard.policy.say import DayVisit, alert_for, summary_alert, summary_due
 from dooryard.records import Alert, Frame, Moment, Outcome, Visit
+from dooryard.sensors.clock_state import clock_is_set
 from dooryard.timed import Timed
 
 _log = logging.getLogger("dooryard")
 _READ_S = 1.0  # the longest that a stop signal waits for a frame
+_DAY = timedelta(days=1)
 _MOST_UNSTORED = 8  # visits kept in memory while the disk refuses them
 
 
@@ -45,6 +48,7 @@ class Parts:
     timed: Timed
     notifier: Notifier
     process_clock: Clock  # real time, for the watchdog and the status line
+    boot: str  # names the time during which monotonic seconds go on
 
 
 @dataclass(slots=True)
@@ -131,7 +135,13 @@ class Loop:
         """Store a visit and its alert; while the disk refuses, keep it and try again each minute."""
         visit, decision = effect.visit, effect.decision
         try:
-            self._parts.store.record_visit(visit, self._jpeg(visit), decision, self._alerts(effect, now))
+            self._parts.store.record_visit(
+                visit,
+                self._jpeg(visit),
+                decision,
+                self._alerts(effect, now),
+                clock_set=self.conditions.clock_set,
+            )
         except StoreError as error:
             if len(self._unstored) == _MOST_UNSTORED:
                 self.tally.lost += 1
@@ -140,8 +150,17 @@ class Loop:
             return
         self.tally.visits += 1
         self.tally.told += decision.outcome is Outcome.TELL
-        say(_log, logging.INFO, "visit", id=visit.id, who=visit.visitor.name, sure=visit.visitor.sure,
-            outcome=decision.outcome.value, why=decision.reason)  # fmt: skip
+        say(
+            _log,
+            logging.INFO,
+            "visit",
+            id=visit.id,
+            at=visit.start.wall.isoformat(timespec="seconds"),
+            who=visit.visitor.name,
+            sure=visit.visitor.sure,
+            outcome=decision.outcome.value,
+            why=decision.reason,
+        )
         self._parts.delivery.wake()
 
     def _alerts(self, effect: Record, now: Moment) -> list[Alert]:
@@ -171,6 +190,8 @@ class Loop:
             self._parts.camera.wake(now.mono_s)
 
     def _minute(self, now: Moment) -> None:
+        if self._parts.camera.camera.live:
+            self.conditions = replace(self.conditions, clock_set=clock_is_set(now.wall))
         while self._unstored:
             before = len(self._unstored)
             self._record(self._unstored.popleft(), now)
@@ -182,23 +203,34 @@ class Loop:
     def _summary(self, now: Moment) -> None:
         """Tell the day's summary when its time has come."""
         policy, store = self.conditions.policy, self._parts.store
-        if not self.conditions.clock_set or not summary_due(policy, store.last_summary(), now.wall):
+        saved = store.load_state("last_summary")
+        last = datetime.fromisoformat(saved.decode()) if saved else None
+        if not self.conditions.clock_set or not summary_due(policy, last, now.wall):
             return
-        alert = summary_alert(policy, store.visits_since_summary(now.wall), now, self.conditions.sinks)
-        store.add_summary(alert, now.wall)
+        since = max(last or now.wall - _DAY, now.wall - 7 * _DAY)
+        visits = [
+            DayVisit(visit.visitor.name, visit.start, visit.outcome)
+            for visit in store.visits_between(since, now.wall)
+        ]
+        alert = summary_alert(policy, visits, now, self.conditions.sinks)
+        if store.alert(alert.id) is None:  # else the power went between the two writes
+            store.add_alert(alert)
+        store.save_state("last_summary", now.wall.isoformat().encode())
+        self.state = replace(self.state, policy=self.state.policy.summarised())
         self._parts.delivery.wake()
 
     def _upkeep(self, now: Moment) -> None:
         keeping = self.conditions.policy.keeping
         removed = self._parts.store.upkeep(keeping.days, keeping.megabytes * 1_000_000, now.wall)
         if removed:
-            say(_log, logging.INFO, "old pictures removed", count=removed)
+            gone = len(removed.pictures)
+            say(_log, logging.INFO, "old visits removed", visits=removed.visits, pictures=gone)
 
     def _save(self, now: Moment) -> None:
         """Keep what a restart needs: cooldowns, the gate's memory, and how far a recording was read."""
         store = self._parts.store
         try:
-            store.save_state("policy", self.state.policy.to_json(now).encode())
+            store.save_state("policy", self.state.policy.to_json(now, self._parts.boot).encode())
             if self.state.gate is not None:
                 store.save_state("gate", gate.save(self.state.gate))
             store.save_state("last_frame", now.wall.isoformat().encode())
@@ -219,12 +251,9 @@ class Loop:
         watching = "watching" if self.state.watching else "resting until the watch hours"
         if self._parts.camera.trouble:
             watching = "camera lost, trying again"
-        waiting = self._parts.delivery.waiting()
+        waiting = sum(states.get("waiting", 0) for states in self._parts.store.counts().values())
         unstored = f", {len(self._unstored)} not stored: disk refuses" if self._unstored else ""
         return (
             f"{watching}; {tally.frames} frames, {tally.looks} looks, {tally.visits} visits, "
             f"{tally.told} told, {waiting} to send{unstored}"
         )
-
-    def set_clock(self, *, clock_set: bool) -> None:
-        self.conditions = replace(self.conditions, clock_set=clock_set)

@@ -27,10 +27,11 @@ def encode(picture: Picture, description: str, *, clock_set: bool = True, qualit
     text = description if clock_set else f"{description} (clock not set)"
     exif[_IMAGE_DESCRIPTION] = text.encode("ascii", "replace").decode()
     if clock_set:
-        times = exif.get_ifd(_EXIF_IFD)
-        times[_DATE_TIME_ORIGINAL] = picture.wall.strftime("%Y:%m:%d %H:%M:%S")
-        times[_SUBSEC_TIME_ORIGINAL] = f"{picture.wall.microsecond // 1000:03d}"
-        times[_OFFSET_TIME_ORIGINAL] = "+00:00"
+        exif[_EXIF_IFD] = {
+            _DATE_TIME_ORIGINAL: picture.wall.strftime("%Y:%m:%d %H:%M:%S"),
+            _SUBSEC_TIME_ORIGINAL: f"{picture.wall.microsecond // 1000:03d}",
+            _OFFSET_TIME_ORIGINAL: "+00:00",
+        }
     out = io.BytesIO()
     Image.fromarray(picture.pixels).save(out, "JPEG", quality=quality, exif=exif)
     return out.getvalue()

@@ -15,11 +15,12 @@ from dataclasses import dataclass, field, replace
 from dooryard import gate, visits
 from dooryard.effects import Effect, Look, Nobody, Record, Rest, Update
 from dooryard.gate import GateSettings, GateState
+from dooryard.looks import worth_a_look
 from dooryard.policy.decide import decide
 from dooryard.policy.hours import watching
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
-from dooryard.records import Box, Decision, Frame, Held, Moment, Motion, Outcome, Sighting, Visit
+from dooryard.records import Box, Decision, Frame, Moment, Outcome, Sighting, Visit
 from dooryard.visits import VisitSettings, VisitsState
 
 
@@ -65,12 +66,15 @@ def step(
         state.gate, frame.luma, frame.mono_s, conditions.gate, occupied=state.visits.occupied
     )
     state = replace(state, gate=moved)
-    boxes = _worth_a_look(state, motions, conditions, now)
+    every_s = conditions.look_every_s
+    boxes = worth_a_look(
+        motions, state.visits.occupied, state.looks, now.mono_s, every_s=every_s, most=conditions.most_looks
+    )
     if not boxes:
         return looked(state, (), (), conditions, now)
-    fresh = tuple(look for look in state.looks if now.mono_s - look[1] < conditions.look_every_s)
-    looks = fresh + tuple((box, now.mono_s) for box in boxes)
-    return replace(state, looks=looks), (Look(frame, boxes),)
+    recent = tuple(look for look in state.looks if now.mono_s - look[1] < every_s)
+    state = replace(state, looks=recent + tuple((box, now.mono_s) for box in boxes))
+    return state, (Look(frame, boxes),)
 
 
 def looked(
@@ -81,11 +85,7 @@ def looked(
     now: Moment,
 ) -> tuple[State, tuple[Effect, ...]]:
     """Take in what the classifier saw in `boxes` (one sighting a box; both may be empty)."""
-    taught = state.gate
-    for box, sighting in zip(boxes, sightings, strict=True):
-        if taught is not None:
-            somebody = sighting.somebody >= conditions.visits.open_at
-            taught = gate.learn(taught, box, somebody, now.mono_s, conditions.gate)
+    taught = _taught(state, boxes, sightings, conditions, now)
     new, changes = visits.advance(state.visits, sightings, now, conditions.visits)
     state = replace(state, gate=taught, visits=new)
     return _decide_all(state, changes, conditions, now)
@@ -97,14 +97,22 @@ def finish(state: State, conditions: Conditions, now: Moment) -> tuple[State, tu
     return _decide_all(replace(state, visits=new), changes, conditions, now)
 
 
-def _worth_a_look(
-    state: State, motions: Sequence[Motion], conditions: Conditions, now: Moment
-) -> tuple[Box, ...]:
-    """The strongest motions, save where somebody looked a moment ago."""
-    lately = [box for box, at in state.looks if now.mono_s - at < conditions.look_every_s]
-    strong = sorted((m for m in motions if m.held is None), key=lambda m: -m.score)
-    fresh = [m.box for m in strong if not any(m.box.overlap(box) > 0 for box in lately)]
-    return tuple(fresh[: conditions.most_looks])
+def _taught(
+    state: State,
+    boxes: Sequence[Box],
+    sightings: Sequence[Sighting],
+    conditions: Conditions,
+    now: Moment,
+) -> GateState | None:
+    """The gate, taught by what the classifier saw; a doubtful look teaches nothing."""
+    taught = state.gate
+    for box, sighting in zip(boxes, sightings, strict=True):
+        somebody = sighting.somebody >= conditions.visits.open_at
+        nobody = sighting.somebody < conditions.visits.empty_below
+        stands_there = any(box.overlap(other) > 0 for other in state.visits.occupied)
+        if taught is not None and (somebody or (nobody and not stands_there)):
+            taught = gate.learn(taught, box, somebody, now.mono_s, conditions.gate)
+    return taught
 
 
 def _decide_all(
@@ -113,7 +121,8 @@ def _decide_all(
     """Decide on each visit that settled or ended. One already told is only brought up to date."""
     policy, decided = state.policy, dict(state.decided)
     effects: list[Effect] = [Nobody(visit) for visit in changes.nobody if visit.id not in decided]
-    for visit in (*changes.settled, *changes.ended, *(v for v in changes.nobody if v.id in decided)):
+    told_of = [visit for visit in (*changes.nobody, *changes.merged) if visit.id in decided]
+    for visit in (*changes.settled, *changes.ended, *told_of):
         over = visit.end is not None
         earlier = decided.pop(visit.id, None) if over else decided.get(visit.id)
         if earlier is not None:
@@ -134,12 +143,3 @@ def _decide(
     policy: PolicyState, visit: Visit, conditions: Conditions, now: Moment
 ) -> tuple[PolicyState, Decision]:
     return decide(conditions.policy, policy, visit, now, conditions.clock_set, sinks=conditions.sinks)
-
-
-def held_back(motions: Sequence[Motion]) -> dict[Held, int]:
-    """How many motions were held back, by reason."""
-    counts: dict[Held, int] = {}
-    for motion in motions:
-        if motion.held is not None:
-            counts[motion.held] = counts.get(motion.held, 0) + 1
-    return counts

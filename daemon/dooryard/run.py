@@ -1,4 +1,4 @@
-"""The edge: the only place that builds real cameras, clocks, models, stores and sinks.
+"""The edge: where the real parts are built, joined, started and stopped.
 
 Read `run` from the top: it is the start and the end of the service.
 """
@@ -7,36 +7,34 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import os
 import resource
 import signal
 import threading
 from collections.abc import Iterator, Mapping
-from datetime import datetime
 from pathlib import Path
 from types import FrameType
+from typing import TypeVar
 
-from dooryard import gate, log
-from dooryard.box import BoxFile, parse_box
+from dooryard import build, log
+from dooryard.box import parse_box
+from dooryard.camera.base import Camera
 from dooryard.camera.keeper import CameraKeeper, Patience
-from dooryard.camera.registry import build as build_camera
 from dooryard.check import read_text
-from dooryard.classify.base import Classifier
+from dooryard.classify.known import known_visitors
 from dooryard.clock import Clock, FrameClock, SystemClock
 from dooryard.log import say
 from dooryard.loop import Loop, Parts
 from dooryard.notify import Notifier
 from dooryard.outbox.delivery import Delivery
 from dooryard.outbox.store import Store
-from dooryard.pipeline import Conditions, State
+from dooryard.policy.document import Parsed
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
-from dooryard.policy.state import PolicyState
 from dooryard.records import Moment
 from dooryard.sensors.clock_state import clock_is_set
-from dooryard.timed import LiveTimed, RecordedTimed
-from dooryard.visits import VisitSettings, VisitsState
+from dooryard.timed import LiveTimed, RecordedTimed, Timed
 
+T = TypeVar("T")
 _log = logging.getLogger("dooryard")
 _FLUSH_S = 30.0  # the longest that the end of a recording waits for its deliveries
 _STOP_FLUSH_S = 5.0  # the same when told to stop: what is left is stored and goes out at the next start
@@ -50,35 +48,85 @@ def run(
     Raises a `DooryardError` for whatever keeps it from starting, and when the camera stays away.
     """
     log.set_up(environ, verbose=verbose)
+    base = box_file.resolve().parent
     box = _told(parse_box(read_text(box_file), str(box_file)))
-    policy = _policy(policy_file, frozenset(sink.name for sink in box.sink))
-    system, stop = SystemClock(), threading.Event()
+    visitors, group_of = known_visitors(build.card_path(box, base))
+    policy = Policy()
+    if policy_file is not None:
+        sinks = frozenset(sink.name for sink in box.sink)
+        text = read_text(policy_file)
+        policy = _told(
+            parse_policy(text, str(policy_file), sinks=sinks, visitors=visitors, group_of=group_of)
+        )
+    system, stop, notifier = SystemClock(), threading.Event(), Notifier(environ)
     with contextlib.ExitStack() as stack:
         stack.enter_context(_signals(stop))
-        notifier = Notifier(environ)
-        folder = (box_file.parent / box.state_folder).resolve()
-        store = stack.enter_context(contextlib.closing(Store.open(folder, system)))
+        store = stack.enter_context(contextlib.closing(Store.open(base / box.state_folder, system)))
         for note in store.notes:
             say(_log, logging.WARNING, "store", note=note)
-        classifier = _classifier(box, box_file.parent)
-        delivery = _delivery(box, store, system, environ)
-        camera = CameraKeeper(_camera(box, box_file.parent, system), Patience(box.camera.stall_after_s))
-        stack.callback(camera.close)
-        camera.open(_last_frame(store))
+        delivery = Delivery(store, build.sinks(box, base, environ), system, _log)
+        classifier = build.classifier(box, base)
+        camera = build.camera(box, base, system)
+        keeper = stack.enter_context(
+            contextlib.closing(CameraKeeper(camera, Patience(box.camera.stall_after_s)))
+        )
+        keeper.open(build.last_frame(store))
         delivery.start()
         stack.callback(delivery.stop)
-        clock: Clock = system if camera.camera.live else FrameClock(_recording_start(store, system))
-        now = clock.now()
-        timed = stack.enter_context(
-            contextlib.closing(LiveTimed(now) if camera.camera.live else RecordedTimed(now))
-        )
-        parts = Parts(camera, classifier, store, delivery, clock, timed, notifier, system)
-        loop = Loop(parts, _state(store, box, now), _conditions(box, policy, camera.camera.live), stop)
-        say(_log, logging.INFO, "ready", box=box.name, camera=camera.camera.name, state=folder)
+        clock, timed, clock_set = _times(camera, keeper, system)
+        stack.callback(timed.close)
+        now, boot = clock.now(), build.boot_id(live=camera.live)
+        rules = build.conditions(box, policy, clock_set=clock_set)
+        state = build.state(store, box, rules, now, boot)
+        parts = Parts(keeper, classifier, store, delivery, clock, timed, notifier, system, boot)
+        loop = Loop(parts, state, rules, stop)
+        say(_log, logging.INFO, "ready", box=box.name, camera=camera.name, state=store.folder)
         notifier.ready("watching")
         loop.run()
         notifier.stopping()
-        camera.close()
-        sent = delivery.drain(_STOP_FLUSH_S if stop.is_set() else _FLUSH_S)
-        _last_words(loop, delivery, sent=sent)
+        keeper.close()
+        delivery.drain(_STOP_FLUSH_S if stop.is_set() else _FLUSH_S)
+        _last_words(loop)
     return 0
+
+
+def _told(parsed: Parsed[T]) -> T:
+    """The value, its warnings said."""
+    for warning in parsed.warnings:
+        say(_log, logging.WARNING, "file", warning=warning)
+    return parsed.value
+
+
+@contextlib.contextmanager
+def _signals(stop: threading.Event) -> Iterator[None]:
+    """While inside, SIGTERM and SIGINT ask for an orderly stop."""
+
+    def asked(number: int, _frame: FrameType | None) -> None:
+        say(_log, logging.INFO, "asked to stop", signal=signal.Signals(number).name)
+        stop.set()
+
+    before = {number: signal.signal(number, asked) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _times(camera: Camera, keeper: CameraKeeper, system: SystemClock) -> tuple[Clock, Timed, bool]:
+    """The pipeline's clock, its timed work, and whether its wall clock is to be believed."""
+    if camera.live:
+        now = system.now()
+        return system, LiveTimed(now), clock_is_set(now.wall)
+    first = keeper.peek()
+    clock = FrameClock(Moment(first.wall, first.mono_s) if first else system.now())
+    return clock, RecordedTimed(clock.now()), True
+
+
+def _last_words(loop: Loop) -> None:
+    tally = loop.tally
+    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    for reason, count in sorted(loop.held.items(), key=lambda item: -item[1]):
+        say(_log, logging.INFO, "held back", reason=reason, count=count)
+    say(_log, logging.INFO, "stopped", frames=tally.frames, looks=tally.looks, nobody=tally.nobody,
+        visits=tally.visits, told=tally.told, lost=tally.lost, peak_memory_mb=round(peak_mb, 1))  # fmt: skip

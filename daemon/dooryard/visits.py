@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from dooryard.ids import id_for
+from dooryard.looks import near
 from dooryard.records import Box, Moment, Naming, Sighting, Visit, Visitor
 
 
@@ -25,6 +26,9 @@ class VisitSettings:
     gone_after_s: float = 6.0  # unseen this long: departed
     reach: float = 0.2  # how far a visitor moves between two looks, in picture widths
     species_sure: float = 0.9  # mean probability from which a species is named rather than its group
+    empty_below: float = 0.15  # a look with less than this shows that nobody is there (any more)
+    single_sure: float = 0.8  # a visit seen only once counts from this probability on
+    look_worth: float = 0.25  # how much of an independent look each further one is worth
     most_open: int = 4  # each open visit holds one large picture in memory
 
 
@@ -36,11 +40,12 @@ class Track:
     groups: Mapping[str, float]
     species: Mapping[str, float]
     names: Mapping[str, Naming]
+    empty_looks: int = 0  # looks that showed nobody there, before the visit was settled
 
     @property
     def somebody(self) -> float:
-        """Mean probability that there was somebody, over the sightings."""
-        return sum(self.groups.values()) / self.visit.sightings
+        """Mean probability that there was somebody, over all looks."""
+        return sum(self.groups.values()) / (self.visit.sightings + self.empty_looks)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,6 +69,7 @@ class Changes:
     settled: tuple[Visit, ...] = ()  # seen well enough to decide on, and seen again just now
     ended: tuple[Visit, ...] = ()
     nobody: tuple[Visit, ...] = ()  # opened, and came to nothing
+    merged: tuple[Visit, ...] = ()  # turned out to be the same visitor as an older visit, and went into it
 
 
 @dataclass(slots=True)
@@ -82,19 +88,24 @@ def advance(
     counter = state.counter
     for sighting in sightings:
         at = _nearest(work.tracks, sighting, settings)
-        if at is not None:
+        if at is not None and sighting.somebody < settings.empty_below:
+            work.tracks[at] = _found_empty(work.tracks[at], settings)
+        elif at is not None and work.tracks[at].visit.id in work.seen:
+            work.tracks[at] = _widened(work.tracks[at], sighting)  # two pieces of one frame are one look
+        elif at is not None:
             work.tracks[at] = _joined(work.tracks[at], sighting, settings)
             work.seen.add(work.tracks[at].visit.id)
         elif sighting.somebody >= settings.open_at and len(work.tracks) < settings.most_open:
             counter += 1
             work.tracks.append(_opened(id_for(state.salt, counter, sighting.wall), sighting, settings))
             work.seen.add(work.tracks[-1].visit.id)
-    stay, ended, nobody = _parted(work.tracks, now, settings)
+    tracks, merged = _merged(work.tracks, settings)
+    stay, ended, nobody = _parted(tracks, now, settings)
     settled = tuple(
         track.visit for track in stay if track.visit.id in work.seen and _is_settled(track, settings)
     )
     new = VisitsState(salt=state.salt, counter=counter, tracks=tuple(stay))
-    return new, Changes(settled=settled, ended=ended, nobody=nobody)
+    return new, Changes(settled=settled, ended=ended, nobody=nobody, merged=merged)
 
 
 def finish(state: VisitsState, now: Moment, settings: VisitSettings) -> tuple[VisitsState, Changes]:
@@ -106,12 +117,11 @@ def finish(state: VisitsState, now: Moment, settings: VisitSettings) -> tuple[Vi
 
 def _nearest(tracks: Sequence[Track], sighting: Sighting, settings: VisitSettings) -> int | None:
     """Index of the open visit that `sighting` continues, or None."""
-    best, best_distance = None, settings.reach
+    best, best_distance = None, math.inf
     for i, track in enumerate(tracks):
         distance = math.dist(track.visit.box.centre, sighting.box.centre)
-        if track.visit.box.overlap(sighting.box) > 0:
-            distance *= 0.5  # a box that overlaps is likelier the same visitor than one beside it
-        if distance <= best_distance and _could_be_same(track, sighting):
+        reachable = distance <= settings.reach or near(track.visit.box, sighting.box)
+        if reachable and distance < best_distance and _could_be_same(track, sighting):
             best, best_distance = i, distance
     return best
 
@@ -135,8 +145,8 @@ def _joined(track: Track, sighting: Sighting, settings: VisitSettings) -> Track:
     """`track` with one more sighting in its sums, its place and its best picture."""
     species = {naming.species: naming.probability for naming in sighting.species if naming.species}
     names = {naming.species: naming for naming in sighting.species if naming.species}
-    grown = Track(
-        visit=track.visit,
+    grown = replace(
+        track,
         groups=_added(track.groups, sighting.groups),
         species=_added(track.species, species),
         names={**track.names, **names},
@@ -155,6 +165,55 @@ def _joined(track: Track, sighting: Sighting, settings: VisitSettings) -> Track:
     return replace(grown, visit=replace(counted, visitor=_who(grown, settings)))
 
 
+def _widened(track: Track, sighting: Sighting) -> Track:
+    return replace(track, visit=replace(track.visit, box=track.visit.box.joined(sighting.box)))
+
+
+def _merged(tracks: Sequence[Track], settings: VisitSettings) -> tuple[list[Track], tuple[Visit, ...]]:
+    """Make one visit of two in the same place with the same sort of visitor; the older goes on."""
+    apart: list[Track] = []
+    merged: list[Visit] = []
+    for track in tracks:  # oldest first
+        for at, older in enumerate(apart):
+            same = older.visit.visitor.group == track.visit.visitor.group
+            if same and older.visit.box.overlap(track.visit.box) > 0:
+                apart[at] = _as_one(older, track, settings)
+                merged.append(replace(track.visit, end=track.visit.last_seen))
+                break
+        else:
+            apart.append(track)
+    return apart, tuple(merged)
+
+
+def _as_one(older: Track, younger: Track, settings: VisitSettings) -> Track:
+    first, second = older.visit, younger.visit
+    latest = max(first, second, key=lambda visit: visit.last_seen.mono_s)
+    best = max(first, second, key=lambda visit: visit.best_score)
+    visit = replace(
+        first,
+        last_seen=latest.last_seen,
+        box=latest.box,
+        sightings=first.sightings + second.sightings,
+        best=best.best,
+        best_score=best.best_score,
+    )
+    one = Track(
+        visit=visit,
+        groups=_added(older.groups, younger.groups),
+        species=_added(older.species, younger.species),
+        names={**older.names, **younger.names},
+        empty_looks=older.empty_looks + younger.empty_looks,
+    )
+    return replace(one, visit=replace(visit, visitor=_who(one, settings)))
+
+
+def _found_empty(track: Track, settings: VisitSettings) -> Track:
+    """A look that shows nobody speaks against a visit that is young; an old one has just departed."""
+    if _is_settled(track, settings):
+        return track
+    return replace(track, empty_looks=track.empty_looks + 1)
+
+
 def _added(sums: Mapping[str, float], more: Mapping[str, float]) -> dict[str, float]:
     return {key: sums.get(key, 0.0) + more.get(key, 0.0) for key in {**sums, **more}}
 
@@ -171,14 +230,26 @@ def _picture_score(sighting: Sighting) -> float:
 def _who(track: Track, settings: VisitSettings) -> Visitor:
     """The group with the most evidence, and a species where it is earned."""
     n = track.visit.sightings
-    if not track.groups:
+    total = sum(track.groups.values())
+    if total <= 0:
         return Visitor(group="animal", sure=0.0)
-    group, total = max(track.groups.items(), key=lambda item: item[1])
-    for species, mass in sorted(track.species.items(), key=lambda item: -item[1])[:1]:
+    group, mass = max(track.groups.items(), key=lambda item: item[1])
+    for species, chance in sorted(track.species.items(), key=lambda item: -item[1])[:1]:
         naming = track.names[species]
-        if naming.group == group and mass / n >= settings.species_sure:
-            return Visitor(group, mass / n, species, naming.scientific)
-    return Visitor(group, total / n)
+        if naming.group == group and chance / n >= settings.species_sure:
+            return Visitor(group, chance / n, species, naming.scientific)
+    return Visitor(group, mass / total * joint(min(1.0, total / n), n, settings.look_worth))
+
+
+def joint(mean: float, looks: int, look_worth: float) -> float:
+    """Probability of somebody from `looks` looks with the mean probability `mean`.
+
+    Were the looks independent, all would have to be wrong together: 1 - (1 - mean)^looks. They are not
+    (the same animal in the same light), so each after the first counts as `look_worth` of a look, and all
+    together as no more than four. The exponent is a choice, not a measurement.
+    """
+    effective = min(4.0, 1.0 + (looks - 1) * look_worth)
+    return 1.0 - (1.0 - mean) ** effective
 
 
 def _is_settled(track: Track, settings: VisitSettings) -> bool:
@@ -188,6 +259,12 @@ def _is_settled(track: Track, settings: VisitSettings) -> bool:
         and visit.stay_s >= settings.settle_s
         and track.somebody >= settings.open_at
     )
+
+
+def _was_somebody(track: Track, settings: VisitSettings) -> bool:
+    if track.visit.sightings < 2:
+        return track.somebody >= settings.single_sure
+    return track.somebody >= settings.open_at
 
 
 def _parted(
@@ -202,5 +279,5 @@ def _parted(
             stay.append(track)
             continue
         over = replace(track.visit, end=track.visit.last_seen)
-        (ended if track.somebody >= settings.open_at else nobody).append(over)
+        (ended if _was_somebody(track, settings) else nobody).append(over)
     return stay, tuple(ended), tuple(nobody)

@@ -37,7 +37,7 @@ def test_an_arrival_a_stay_and_a_departure():
     assert ended[0].stay_s == pytest.approx(4)
     assert ended[0].end == moment(4)
     assert ended[0].visitor.name == "a bird, species not sure"
-    assert ended[0].visitor.sure == pytest.approx(0.9)
+    assert ended[0].visitor.sure == pytest.approx(1 - 0.1**2)  # five looks, worth two
 
 
 def test_nothing_is_settled_on_one_look():
@@ -55,6 +55,27 @@ def test_a_visit_that_comes_to_nothing_is_dropped_and_named():
     _, log = run(script, until=20)
     assert [len(c.ended) for c in log] == [0] * 5
     assert len(log[-1].nobody) == 1
+
+
+def test_more_looks_make_surer_but_never_much():
+    """The exponent is the stated choice of `visits.joint`."""
+    assert visits.joint(0.45, 1, 0.25) == pytest.approx(0.45)
+    assert visits.joint(0.45, 5, 0.25) == pytest.approx(1 - 0.55**2)
+    assert visits.joint(0.45, 1000, 0.25) == pytest.approx(1 - 0.55**4)
+
+
+def test_looks_at_the_empty_place_do_not_prolong_a_visit():
+    leaving = [(4.0 + t, (sighting(4.0 + t, p=0.05),)) for t in range(1, 8)]
+    _, log = run(stay(looks=5) + leaving)
+    ended = [v for changes in log for v in changes.ended]
+    assert [v.stay_s for v in ended] == [4.0]
+    assert ended[0].visitor.sure == pytest.approx(0.99)
+
+
+def test_one_doubtful_look_is_nobody_and_one_clear_look_is_somebody():
+    for p, sort in ((0.6, "nobody"), (0.85, "ended")):
+        _, log = run(stay(looks=1, p=p), until=10)
+        assert len(getattr(log[-1], sort)) == 1
 
 
 def test_a_weak_sighting_opens_nothing():
@@ -114,6 +135,23 @@ def test_one_sure_look_does_not_name_a_species_for_the_whole_visit():
     assert state.tracks[0].visit.visitor.species is None
 
 
+def test_two_visits_that_prove_to_be_one_visitor_become_the_older_one():
+    """A squirrel arrives, looks like a dog for a moment, and is a squirrel again."""
+    start = [(0.0, (sighting(0.0, "dog", 0.6),)), *stay("squirrel", start=1.0, looks=2, p=0.95)]
+    state, _ = run(start)
+    assert len(state.tracks) == 2
+    state, log = run([*start, *[(t, (sighting(t, "squirrel", 0.45),)) for t in (3.0, 4.0, 5.0, 6.0, 7.0)]])
+    merged = [v for changes in log for v in changes.merged]
+    assert len(state.tracks) + len(merged) + sum(len(c.nobody) + len(c.ended) for c in log) == 2
+
+
+def test_two_pieces_of_one_frame_are_one_look():
+    one = (sighting(0.0, at=(0.45, 0.5)), sighting(0.0, at=(0.55, 0.5)))
+    state, _ = run([(0.0, one)])
+    assert [t.visit.sightings for t in state.tracks] == [1]
+    assert state.tracks[0].visit.box.x0 < 0.36 and state.tracks[0].visit.box.x1 > 0.64
+
+
 def test_open_visits_are_bounded():
     crowd = tuple(sighting(0.0, at=(x, y), size=0.05) for x in (0.1, 0.5, 0.9) for y in (0.1, 0.5, 0.9))
     state, _ = run([(0.0, crowd)])
@@ -161,7 +199,7 @@ def test_law_each_visit_opened_ends_exactly_once(steps):
         crops = tuple(sighting(t, g, p, at) for g, p, at in seen)
         state, changes = visits.advance(state, crops, moment(t), SETTINGS)
         opened |= {track.visit.id for track in state.tracks}
-        left += [*changes.ended, *changes.nobody]
+        left += [*changes.ended, *changes.nobody, *changes.merged]
         assert len(state.tracks) <= SETTINGS.most_open
         assert all(0 <= track.visit.visitor.sure <= 1 for track in state.tracks)
     state, changes = visits.finish(state, moment(t), SETTINGS)

@@ -6,7 +6,7 @@ import logging
 from dataclasses import dataclass
 from datetime import datetime
 
-from dooryard.camera.base import Camera, CameraStalledError
+from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
 from dooryard.errors import CameraError
 from dooryard.log import say
 from dooryard.records import Frame
@@ -30,6 +30,7 @@ class CameraKeeper:
         self.camera = camera
         self._patience = patience
         self._open = False
+        self._peeked: Frame | None = None
         self._last_frame_s: float | None = None
         self._lost_at_s: float | None = None
         self._tries = 0
@@ -44,6 +45,14 @@ class CameraKeeper:
         """Open for the first time. A `CameraError` here is final: somebody is there to read it."""
         self.camera.open(after)
         self._open = True
+
+    def peek(self) -> Frame | None:
+        """The first frame of a recording, which `read` then gives; None when there is none."""
+        try:
+            self._peeked = self.camera.read(self._patience.stall_after_s)
+        except (CameraStalledError, EndOfFramesError):
+            self._peeked = None
+        return self._peeked
 
     def rest(self) -> None:
         """Close the camera until `wake`. A recording is left open: its frames are the clock."""
@@ -62,6 +71,9 @@ class CameraKeeper:
         Raises `EndOfFramesError` at the end of a recording, and `CameraError` when the camera was gone
         for longer than `give_up_after_s`.
         """
+        if self._peeked is not None:
+            frame, self._peeked = self._peeked, None
+            return frame
         if not self._open and not self._reopen(mono_s):
             return None
         try:

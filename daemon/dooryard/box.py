@@ -1,0 +1,249 @@
+"""The box file: what this unit is made of. Its schema, and from its text to a `BoxFile`. Pure.
+
+Relative paths stay as they are written; who opens them resolves them against the file's folder.
+Secrets never stand in this file, only where they are: see `SecretRef`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, model_validator
+
+from dooryard.policy.addresses import (
+    WHERE_SECRETS_ARE,
+    SecretRef,
+    is_loopback,
+    mail_address,
+    parsed_address,
+    secret_ref,
+    sink_name,
+    webhook_address,
+)
+from dooryard.policy.document import Document, Parsed, read
+from dooryard.policy.lines import Path
+from dooryard.policy.parse import note_doubles, tables
+from dooryard.policy.problems import validated
+from dooryard.policy.schema import Line, Table, as_tuple
+
+BUILT_IN = "built-in"
+
+# Keys of [camera] that only some kinds have.
+CAMERA_KEYS: dict[str, frozenset[str]] = {
+    "picamera": frozenset({"camera_index", "large_width", "large_height", "frames_per_s"}),
+    "folder": frozenset({"folder", "index", "time_zone"}),
+    "scene": frozenset({"seed", "preset", "seconds", "large_width", "large_height", "frames_per_s"}),
+    "fake": frozenset({"script", "repeat", "live", "frames_per_s"}),
+}
+
+
+Secret = Annotated[SecretRef | None, PlainValidator(secret_ref)]
+SinkLabel = Annotated[str, AfterValidator(sink_name)]
+MailAddress = Annotated[str, AfterValidator(mail_address)]
+PathText = Annotated[str, Field(min_length=1, max_length=4096)]
+Side = Annotated[int, Field(ge=16, le=8192)]
+Part = Annotated[float, Field(ge=0, le=1)]
+Corner = Annotated[tuple[Part, Part], Field(strict=False)]
+Polygon = Annotated[tuple[Corner, ...], Field(strict=False, min_length=3, max_length=64)]
+
+
+class Camera(Table):
+    """Where frames come from."""
+
+    kind: Literal["picamera", "folder", "scene", "fake"] = Field(
+        default="picamera",
+        description="The board's camera, a recording, the simulated garden, or a scripted fake.",
+    )
+    camera_index: int = Field(default=0, ge=0, le=15, description="Which of the board's cameras (picamera).")
+    folder: PathText | None = Field(default=None, description="Where a recording's frames are (folder).")
+    index: PathText | None = Field(
+        default=None, description="CSV file with the frames' times (folder). Left out: times from EXIF."
+    )
+    time_zone: str | None = Field(
+        default=None, description="IANA name, for frame times without an offset (folder). Left out: UTC."
+    )
+    seed: int = Field(default=1, ge=0, description="Which afternoon it is (scene).")
+    preset: str = Field(default="gusty", max_length=40, description="Which weather and visitors (scene).")
+    seconds: float = Field(default=240.0, gt=0, le=86400, description="How long it lasts (scene).")
+    script: str = Field(default="f", min_length=1, max_length=10_000, description="What happens (fake).")
+    repeat: bool = Field(default=True, description="Whether the script starts anew at its end (fake).")
+    live: bool = Field(default=True, description="Whether frames take real time (fake).")
+    luma_width: Side = Field(
+        default=320, description="Width of the small grey picture that motion is sought in."
+    )
+    luma_height: Side = Field(default=240, description="Its height.")
+    large_width: Side = Field(default=1640, description="Width of the large picture (picamera, scene).")
+    large_height: Side = Field(default=1232, description="Its height.")
+    frames_per_s: float = Field(default=10.0, gt=0, le=120, description="Frames a second (not for folder).")
+    stall_after_s: float = Field(
+        default=10.0,
+        ge=1,
+        le=600,
+        description="Seconds without a frame after which the camera is opened anew.",
+    )
+
+    @model_validator(mode="after")
+    def _folder_given(self) -> Camera:
+        if self.kind == "folder" and self.folder is None:
+            raise ValueError('a camera of kind "folder" needs the key folder: where the frames are')
+        return self
+
+
+class Classifier(Table):
+    """What tells who it is."""
+
+    card: PathText = Field(default=BUILT_IN, description=f'The model\'s card file, or "{BUILT_IN}".')
+    threads: int = Field(default=1, ge=1, le=16, description="Threads of one classification.")
+    look_every_s: float = Field(
+        default=0.8, ge=0, le=60, description="Seconds between two looks at the same place."
+    )
+
+
+class Gate(Table):
+    """What counts as motion worth a look."""
+
+    smallest: float = Field(
+        default=0.04,
+        ge=0.01,
+        le=0.5,
+        description="The smallest visitor's longer side, as a part of the picture's width.",
+    )
+    ignore: tuple[Polygon, ...] = Field(
+        default=(),
+        strict=False,
+        max_length=32,
+        description="Areas to pass over, each a list of [x, y] corners, 0 to 1, y downwards.",
+    )
+
+
+class VisitKeys(Table):
+    """When a visit is settled and over."""
+
+    settle_s: float = Field(
+        default=1.5, ge=0, le=60, description="Seconds that somebody is seen before anything is decided."
+    )
+    gone_after_s: float = Field(
+        default=6.0, gt=0, le=600, description="Seconds unseen after which the visit is over."
+    )
+
+
+class Webhook(Table):
+    """A receiver of HTTP POSTs, signed by the Standard Webhooks rules if it has a secret."""
+
+    kind: Literal["webhook"]
+    name: SinkLabel = Field(description="What policies call it.")
+    url: Annotated[str, AfterValidator(webhook_address)] = Field(description="Its address.")
+    secret: Secret = Field(default=None, description=f"Where the signing secret is: {WHERE_SECRETS_ARE}.")
+    bearer: Secret = Field(default=None, description="Where its bearer token is, written the same way.")
+    ca_file: PathText | None = Field(
+        default=None, description="PEM file of the authority to trust. Left out: those of the system."
+    )
+    connect_timeout_s: float = Field(
+        default=5.0, gt=0, le=120, description="Seconds to wait for a connection."
+    )
+    read_timeout_s: float = Field(default=15.0, gt=0, le=300, description="Seconds to wait for an answer.")
+
+    @model_validator(mode="after")
+    def _bearer_goes_encrypted(self) -> Webhook:
+        url = parsed_address(self.url)
+        if self.bearer and url and url.scheme == "http" and not is_loopback(url.host or ""):
+            raise ValueError("a bearer token would go unencrypted; use https, or leave out bearer")
+        return self
+
+
+class Email(Table):
+    """A mail server that takes messages for the box."""
+
+    kind: Literal["email"]
+    name: SinkLabel = Field(description="What policies call it.")
+    host: Line = Field(description="The mail server.")
+    port: int | None = Field(
+        default=None,
+        ge=1,
+        le=65535,
+        description="Its port. Left out: 465 for tls, 587 for starttls, else 25.",
+    )
+    security: Literal["tls", "starttls", "none"] = Field(
+        default="tls", description='How the connection is encrypted; "none" only to this machine itself.'
+    )
+    user: Line | None = Field(default=None, description="Name to log in with.")
+    password: Secret = Field(default=None, description=f"Where the password is: {WHERE_SECRETS_ARE}.")
+    sender: MailAddress = Field(alias="from", description="Address that messages come from.")
+    to: Annotated[tuple[MailAddress, ...], BeforeValidator(as_tuple), Field(min_length=1, max_length=20)] = (
+        Field(description="Addresses that messages go to.")
+    )
+    timeout_s: float = Field(default=30.0, gt=0, le=300, description="Seconds to wait for the server.")
+    ca_file: PathText | None = Field(
+        default=None, description="PEM file of the authority to trust. Left out: those of the system."
+    )
+
+    @property
+    def port_used(self) -> int:
+        return self.port or {"tls": 465, "starttls": 587, "none": 25}[self.security]
+
+    @model_validator(mode="after")
+    def _fits(self) -> Email:
+        if self.security == "none" and not is_loopback(self.host):
+            raise ValueError('security "none" is only for a server on this machine; use "tls" or "starttls"')
+        if (self.user is None) != (self.password is None):
+            raise ValueError("user and password go together; give both or neither")
+        return self
+
+
+class Memory(Table):
+    """A sink that keeps what it is given until the program ends, for trials."""
+
+    kind: Literal["memory"]
+    name: SinkLabel = Field(description="What policies call it.")
+
+
+SinkTable = Annotated[Webhook | Email | Memory, Field(discriminator="kind")]
+
+
+class BoxFile(Table):
+    """What this unit is. `BoxFile()` is a board with its camera, the built-in model and no sink."""
+
+    name: Line = Field(default="dooryard", description="What this box is called in messages about itself.")
+    state_folder: PathText = Field(default="state", description="Where visits, pictures and alerts are kept.")
+    camera: Camera = Field(default=Camera(), description="Where frames come from.")
+    classifier: Classifier = Field(default=Classifier(), description="What tells who it is.")
+    gate: Gate = Field(default=Gate(), description="What counts as motion.")
+    visit: VisitKeys = Field(default=VisitKeys(), description="When a visit is settled and over.")
+    sink: tuple[SinkTable, ...] = Field(
+        default=(), strict=False, max_length=16, description="The ways out; policies name them."
+    )
+
+
+def parse_box(text: str, file: str) -> Parsed[BoxFile]:
+    """Read a box file. Raises ConfigError with every problem as file:line: key: text."""
+    return box_in(read(text, file))
+
+
+def box_in(document: Document) -> Parsed[BoxFile]:
+    """`parse_box` for a text that was read already."""
+    box = None
+    if document.readable:
+        box = validated(BoxFile, document)
+        note_doubles(document, "sink", "name")
+        for path, text in _strangers(document.data):
+            document.problem(path, text)
+    document.raise_problems()
+    assert box is not None  # or there were problems
+    if not box.sink:
+        document.warning(("sink",), "the box has no sink, so nothing is told; add a [[sink]]")
+    return Parsed(box, document.told())
+
+
+def _strangers(data: dict[str, Any]) -> Iterator[tuple[Path, str]]:
+    """Keys of [camera] that have no meaning for its kind."""
+    (camera,) = tables(data.get("camera", {}))[:1] or [{}]
+    kind = camera.get("kind", "picamera")
+    mine = CAMERA_KEYS.get(kind) if isinstance(kind, str) else None
+    if mine is None:
+        return
+    others = frozenset[str]().union(*CAMERA_KEYS.values()) - mine
+    for key in camera:
+        if key in others:
+            kinds = " or ".join(f'"{other}"' for other, keys in CAMERA_KEYS.items() if key in keys)
+            yield ("camera", key), f'is only for a camera of kind {kinds}, not "{kind}"; take it out'

@@ -1,0 +1,188 @@
+"""From a box file's tables to the parts it names."""
+
+from __future__ import annotations
+
+import logging
+import os
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from dooryard import box as boxes
+from dooryard import gate
+from dooryard.box import BoxFile
+from dooryard.camera.base import Camera
+from dooryard.camera.registry import build as build_camera
+from dooryard.classify.base import Classifier
+from dooryard.clock import Clock
+from dooryard.errors import ConfigError, StoreError
+from dooryard.gate import GateSettings
+from dooryard.log import say
+from dooryard.outbox.store import Store
+from dooryard.pipeline import Conditions, State
+from dooryard.policy.schema import Policy
+from dooryard.policy.state import PolicyState
+from dooryard.records import Moment
+from dooryard.secrets import resolve
+from dooryard.sinks.base import Sink
+from dooryard.visits import VisitSettings, VisitsState
+
+ALDER_ROW = "alder row afternoon"
+_log = logging.getLogger("dooryard")
+
+
+def camera(box: BoxFile, base: Path, clock: Clock) -> Camera:
+    """The camera that `box` names; paths are relative to `base`. Raises ConfigError or CameraError."""
+    table = box.camera
+    mine = boxes.CAMERA_KEYS[table.kind] & table.model_fields_set
+    options: dict[str, Any] = {key: getattr(table, key) for key in mine}
+    for key in ("folder", "index"):
+        if key in options:
+            options[key] = str(base / options[key])
+    options["luma_size"] = (table.luma_width, table.luma_height)
+    if table.kind == "scene":
+        return _scene(options)
+    if {"large_width", "large_height"} & options.keys():
+        options.pop("large_width", None)
+        options.pop("large_height", None)
+        options["large_size"] = (table.large_width, table.large_height)
+    return build_camera(table.kind, clock, **options)
+
+
+def _scene(options: dict[str, Any]) -> Camera:
+    """The simulated garden: a preset or a kind of scene by name, with what the box file changes."""
+    from dooryard.camera.garden.families import FAMILIES, PRESETS, family
+    from dooryard.camera.scene import SceneCamera
+
+    name = options.get("preset", ALDER_ROW)
+    if name not in PRESETS and name not in FAMILIES:
+        known = ", ".join(f'"{known}"' for known in (*PRESETS, *FAMILIES))
+        raise ConfigError(f'camera.preset: there is no scene "{name}"', f"choose one of {known}")
+    garden = PRESETS[name]() if name in PRESETS else family(name, options.get("seed", 1))
+    fields = {"seed": "seed", "seconds": "duration_s", "large_width": "width", "large_height": "height",
+              "frames_per_s": "frames_per_s"}  # fmt: skip
+    changes = {fields[key]: value for key, value in options.items() if key in fields}
+    try:
+        garden = replace(garden, **changes)
+    except ValueError as error:
+        raise ConfigError(f"camera: {error}", "mend the scene's keys in the box file") from error
+    return SceneCamera(garden, luma_size=options["luma_size"])
+
+
+def card_path(box: BoxFile, base: Path) -> Path | None:
+    """Where the model's card is; None: the built-in one."""
+    return None if box.classifier.card == boxes.BUILT_IN else base / box.classifier.card
+
+
+def classifier(box: BoxFile, base: Path) -> Classifier:
+    """The classifier that `box` names, warmed up. Raises ModelError."""
+    from dooryard.classify.onnx import OnnxClassifier
+
+    built = OnnxClassifier(card_path(box, base), threads=box.classifier.threads)
+    built.warm_up()
+    return built
+
+
+def sinks(box: BoxFile, base: Path, environ: Mapping[str, str]) -> list[Sink]:
+    """The sinks of `box`, with their secrets. Raises SinkError for what cannot work."""
+    folder = environ.get("CREDENTIALS_DIRECTORY")
+    credentials = Path(folder) if folder else None
+
+    def reveal(reference: object) -> str | None:
+        return None if reference is None else resolve(str(reference), environ, credentials).reveal()
+
+    return [_sink(table, base, box.name, reveal) for table in box.sink]
+
+
+def _sink(table: boxes.SinkTable, base: Path, box_name: str, reveal: Any) -> Sink:
+    if isinstance(table, boxes.Memory):
+        from dooryard.sinks.memory import MemorySink
+
+        return MemorySink(table.name)
+    ca_file = base / table.ca_file if table.ca_file else None
+    if isinstance(table, boxes.Webhook):
+        from dooryard.sinks.webhook import WebhookSink
+
+        return WebhookSink(
+            table.name,
+            table.url,
+            secret=reveal(table.secret),
+            bearer=reveal(table.bearer),
+            ca_file=ca_file,
+            connect_timeout_s=table.connect_timeout_s,
+            read_timeout_s=table.read_timeout_s,
+            source=f"/dooryard/{box_name}",
+            now=time.time,
+        )
+    from dooryard.sinks.email import EmailSink
+
+    return EmailSink(
+        table.name,
+        table.host,
+        table.port_used,
+        sender=table.sender,
+        recipients=table.to,
+        security=table.security,
+        user=table.user,
+        password=reveal(table.password),
+        ca_file=ca_file,
+        read_timeout_s=table.timeout_s,
+        now=time.time,
+    )
+
+
+def conditions(box: BoxFile, policy: Policy, *, clock_set: bool) -> Conditions:
+    """What holds while this box runs with this policy. Raises ConfigError for a gate without sense."""
+    settings = GateSettings(smallest=box.gate.smallest, ignore=box.gate.ignore)
+    problems = gate.problems(settings)
+    if problems:
+        raise ConfigError("\n".join(f"gate.{problem}" for problem in problems), "mend the box file")
+    return Conditions(
+        policy=policy,
+        gate=settings,
+        visits=VisitSettings(settle_s=box.visit.settle_s, gone_after_s=box.visit.gone_after_s),
+        sinks=frozenset(table.name for table in box.sink),
+        clock_set=clock_set,
+        look_every_s=box.classifier.look_every_s,
+    )
+
+
+def state(store: Store, box: BoxFile, rules: Conditions, now: Moment, boot: str) -> State:
+    """What the last run left, or a fresh state. What cannot be read is said and begun anew."""
+    policy = PolicyState()
+    saved = store.load_state("policy")
+    if saved is not None:
+        try:
+            policy = PolicyState.from_json(saved.decode("utf-8", "replace"), now, boot)
+        except StoreError as error:
+            say(_log, logging.ERROR, "cooldowns begin anew", why=error.what)
+    remembered = None
+    saved = store.load_state("gate")
+    if saved is not None:
+        remembered = gate.load(saved, (box.camera.luma_height, box.camera.luma_width), rules.gate)
+        if remembered is None:
+            say(_log, logging.WARNING, "the gate learns this place anew", why="its saved memory does not fit")
+    return State(visits=VisitsState(salt=os.urandom(16)), policy=policy, gate=remembered)
+
+
+def last_frame(store: Store) -> datetime | None:
+    """How far the last run had come, so that a recording goes on from there."""
+    saved = store.load_state("last_frame")
+    return datetime.fromisoformat(saved.decode()) if saved else None
+
+
+def boot_id(*, live: bool) -> str:
+    """Names the time during which monotonic seconds go on: this boot, or any run of a recording."""
+    if not live:
+        return "recording"
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+    except OSError:
+        return ""
+
+
+def names(parts: Sequence[Sink]) -> frozenset[str]:
+    return frozenset(sink.name for sink in parts)

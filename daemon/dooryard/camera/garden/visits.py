@@ -1,0 +1,172 @@
+"""Who comes when: visits planned ahead, each with what it will do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dooryard.camera.garden.layout import Layout
+from dooryard.camera.garden.settings import DESIGN_WIDTH, GardenSettings, VisitWish
+from dooryard.camera.garden.species import SPECIES, Species
+from dooryard.camera.garden.sprites import load_sprite
+
+FLIGHT_PX_PER_S = 620.0
+REST_BETWEEN_S = 6.0  # a drawn visit starts at least this long after the one before
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One thing that a visitor does while it stays. Times in seconds from the start of the scene."""
+
+    start_s: float
+    end_s: float
+    kind: str  # "look", "peck" or "step"
+    facing: int  # +1 looks to the right
+    x_from: float  # design pixels; for visitors on the ground
+    x_to: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedVisit:
+    """A visit as it will happen. Times in seconds from the start of the scene.
+
+    From `start_s` it comes in from beyond the edge, `settled_s` to `leaving_s` it stays, at `end_s` it is
+    out of the picture again.
+    """
+
+    number: int
+    species: str
+    group: str
+    start_s: float
+    settled_s: float
+    leaving_s: float
+    end_s: float
+    on_feeder: bool
+    perch: int
+    enters: int  # -1 from the left, +1 from the right
+    leaves: int
+    air_y: float  # height at which a bird enters, design pixels
+    ground_y: float
+    acts: tuple[Act, ...]
+
+    @property
+    def kind(self) -> Species:
+        return SPECIES[self.species]
+
+
+def plan_visits(
+    settings: GardenSettings, layout: Layout, seed: np.random.SeedSequence
+) -> tuple[PlannedVisit, ...]:
+    """The visits wished for, or drawn by rate, in order of their start."""
+    for_wishes, for_acts = (np.random.default_rng(part) for part in seed.spawn(2))
+    if settings.visits is None:
+        wishes = _draw_wishes(settings, layout, for_wishes)
+    else:
+        wishes = sorted(settings.visits, key=lambda wish: wish.start_s)
+    visits: list[PlannedVisit] = []
+    for number, wish in enumerate(wishes):
+        visit = _plan_one(number, wish, settings, layout, for_acts)
+        drawn = settings.visits is None
+        if drawn and visits and visit.start_s < visits[-1].end_s + REST_BETWEEN_S:
+            continue
+        if not drawn or visit.end_s <= settings.duration_s:
+            visits.append(visit)
+    return tuple(visits)
+
+
+def _draw_wishes(settings: GardenSettings, layout: Layout, rng: np.random.Generator) -> list[VisitWish]:
+    wishes: list[VisitWish] = []
+    if settings.visits_per_min <= 0.0 or not settings.species:
+        return wishes
+    at_s = 0.0
+    while at_s < settings.duration_s:
+        at_s += float(rng.exponential(60.0 / settings.visits_per_min))
+        species = settings.species[int(rng.integers(len(settings.species)))]
+        on_feeder = SPECIES[species].on_feeder and bool(layout.perches) and rng.random() < 0.7
+        place = float(rng.integers(len(layout.perches))) if on_feeder else float(rng.uniform(0.18, 0.82))
+        wishes.append(
+            VisitWish(
+                species=species,
+                start_s=at_s,
+                stay_s=float(rng.uniform(4.0, 18.0)),
+                on_feeder=on_feeder,
+                place=place,
+                depth=float(rng.uniform(0.35, 0.85)),
+                enters=int(rng.choice([-1, 1])),
+            )
+        )
+    return wishes
+
+
+def _plan_one(
+    number: int, wish: VisitWish, settings: GardenSettings, layout: Layout, rng: np.random.Generator
+) -> PlannedVisit:
+    kind = SPECIES[wish.species]
+    if wish.on_feeder and not (layout.perches and kind.on_feeder):
+        raise ValueError(f"a {kind.name} cannot perch on this garden's feeder ({layout.feeder.value})")
+    leaves = wish.enters if rng.random() < 0.4 else -wish.enters
+    perch = int(wish.place) % len(layout.perches) if wish.on_feeder else 0
+    x = layout.pivot[0] + layout.perches[perch].across if wish.on_feeder else wish.place * DESIGN_WIDTH
+    settled_s = wish.start_s + _way_px(kind, x, wish.enters) / _pace(kind)
+    leaving_s = settled_s + wish.stay_s
+    acts = _draw_acts(wish, kind, x, settled_s, leaving_s, rng)
+    return PlannedVisit(
+        number=number,
+        species=kind.name,
+        group=kind.group,
+        start_s=wish.start_s,
+        settled_s=settled_s,
+        leaving_s=leaving_s,
+        end_s=leaving_s + _way_px(kind, acts[-1].x_to, leaves) / _pace(kind),
+        on_feeder=wish.on_feeder,
+        perch=perch,
+        enters=wish.enters,
+        leaves=leaves,
+        air_y=settings.design_height * float(rng.uniform(0.12, 0.45)),
+        ground_y=layout.horizon + (settings.design_height - layout.horizon) * wish.depth,
+        acts=acts,
+    )
+
+
+def _pace(kind: Species) -> float:
+    return FLIGHT_PX_PER_S if kind.flies else kind.pace_px_per_s
+
+
+def edge_x(kind: Species, side: int) -> float:
+    """Where the foot point is when the visitor is just out of the picture on `side`."""
+    reach = float(np.abs(load_sprite(kind.name).outline[:, 0]).max()) + 6.0
+    return -reach if side < 0 else DESIGN_WIDTH + reach
+
+
+def _way_px(kind: Species, x: float, side: int) -> float:
+    return abs(x - edge_x(kind, side))
+
+
+def _draw_acts(
+    wish: VisitWish, kind: Species, x: float, start_s: float, end_s: float, rng: np.random.Generator
+) -> tuple[Act, ...]:
+    """What it does from `start_s` to `end_s`, without a gap."""
+    acts: list[Act] = []
+    facing = -wish.enters
+    if wish.on_feeder:
+        facing = 1 if rng.random() < 0.5 else -1
+    at_s = start_s
+    while at_s < end_s:
+        until_s = min(end_s, at_s + float(rng.uniform(0.7, 2.4)))
+        choice = rng.random()
+        to_x = x
+        if choice < 0.4:
+            what = "peck"
+        elif choice < 0.7 or wish.on_feeder:
+            what = "look"
+            facing = -facing if rng.random() < 0.4 else facing
+        else:
+            what = "step"
+            facing = -facing if rng.random() < 0.25 else facing
+            step_px = facing * min(kind.pace_px_per_s * (until_s - at_s) * 0.5, float(rng.uniform(18, 70)))
+            to_x = min(DESIGN_WIDTH * 0.88, max(DESIGN_WIDTH * 0.12, x + step_px))
+            facing = facing if to_x == x else (1 if to_x > x else -1)
+        acts.append(Act(at_s, until_s, what, facing, x, to_x))
+        at_s, x = until_s, to_x
+    return tuple(acts)

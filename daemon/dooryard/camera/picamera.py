@@ -1,0 +1,255 @@
+"""A board's own camera, through picamera2 (its calls as of 0.3.36), imported only when it is opened.
+
+Two streams are configured once: a large one in colour, read only when asked for, and a small YUV one
+whose Y plane is the luma. No raw stream, few buffers: contiguous memory is short on small boards.
+
+Colour order: picamera2's formats are named for a little-endian word, so its "RGB888" lies in memory
+as blue, green, red and its "BGR888" as red, green, blue (picamera2 0.3.36, request.py,
+`Helpers._get_pil_mode`; its issue #191). "BGR888" is therefore what is asked for, and needs no swap.
+
+Never a call that can wait for ever: frames are taken through a job that is waited for with a
+deadline, and letting go of the device happens on a thread of its own with another.
+"""
+
+from __future__ import annotations
+
+import atexit
+import logging
+import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import CancelledError
+from datetime import datetime, timedelta
+from functools import partial
+from typing import Any
+
+import numpy as np
+
+from dooryard.camera.base import CameraStalledError
+from dooryard.camera.picamera_faults import LIBRARY_ERRORS, camera_error, import_picamera2
+from dooryard.clock import Clock
+from dooryard.errors import CameraError, StuckError
+from dooryard.records import Exposure, Frame, Luma, Moment, Rgb
+
+_log = logging.getLogger(__name__)
+_OLDEST_S = 600.0  # a sensor time further back than this is no time of a frame in hand
+_GONE = "close it and open it anew"
+
+
+def boottime_ns() -> int:
+    """Nanoseconds since boot, sleep included: the clock that libcamera stamps frames with."""
+    return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+
+
+class PicameraCamera:
+    """The camera number `camera_index` of this board (see `base.Camera`).
+
+    It belongs to the thread that opened it; `close` may be called from another once that one has
+    stopped reading.
+
+    Parameters
+    ----------
+    clock : where frame times come from, by way of the age of the sensor's own time stamp
+    large_size, luma_size : (width, height), even numbers; luma no larger than large
+    frames_per_s : held by fixing the frame duration
+    buffers : at least 3: one in hand, one finished, the rest being filled
+    close_within_s : how long letting go may take before the device counts as stuck
+    boottime : nanoseconds of CLOCK_BOOTTIME now; None: the machine's
+    """
+
+    live = True
+
+    def __init__(
+        self,
+        clock: Clock,
+        *,
+        camera_index: int = 0,
+        large_size: tuple[int, int] = (1640, 1232),
+        luma_size: tuple[int, int] = (320, 240),
+        frames_per_s: float = 10.0,
+        buffers: int = 4,
+        close_within_s: float = 5.0,
+        boottime: Callable[[], int] | None = None,
+    ) -> None:
+        _check_options(large_size, luma_size, frames_per_s, buffers)
+        self.name = f"board camera {camera_index}"
+        self._clock = clock
+        self._index = camera_index
+        self._large_size, self._luma_size = large_size, luma_size
+        self._frame_us = round(1e6 / frames_per_s)
+        self._buffers = buffers
+        self._close_within_s = close_within_s
+        self._boottime = boottime or boottime_ns
+        self._library: Any = None  # the module
+        self._device: Any = None  # its Picamera2 object while open
+        self._job: Any = None  # a capture that was asked for and has not come yet
+        self._request: Any = None  # the frame in hand; its buffers are ours until released
+        self._owner: int | None = None
+        self._closing: threading.Thread | None = None
+        self._number = 0
+        self._last_mono_s = float("-inf")
+        self._doubted_time = False
+
+    def open(self, after: datetime | None = None) -> None:
+        del after  # a live camera has no past
+        self.close()
+        if self._closing is not None and self._closing.is_alive():
+            raise StuckError(
+                f"{self.name} has not been let go of: the driver does not answer",
+                "end the program; if the camera stays away after a restart, restart the board",
+            )
+        self._library = import_picamera2()
+        buffers_mib = self._buffers * (self._large_size[0] * self._large_size[1] * 3) / 2**20
+        try:
+            self._device = self._library.Picamera2(self._index)
+            self._configure(self._device)
+            self._device.start()
+        except CameraError:
+            self.close()
+            raise
+        except LIBRARY_ERRORS as error:
+            self.close()
+            raise camera_error(error, self._index, buffers_mib) from error
+        self._owner = threading.get_ident()
+
+    def read(self, timeout_s: float) -> Frame:
+        device = self._device
+        if device is None:
+            raise CameraError(f"{self.name} is not open", "open it before reading from it")
+        if threading.get_ident() != self._owner:
+            raise RuntimeError(f"{self.name} is read from a thread that did not open it")
+        try:
+            self._release()
+            # A capture that came too late is waited for again, not asked for a second time: the
+            # library would give the next frame to the forgotten one, and lose its buffer for good.
+            if self._job is None:
+                self._job = device.capture_request(wait=False)
+            self._request = device.wait(self._job, timeout=timeout_s)
+            self._job = None
+            return self._frame(self._request)
+        except TimeoutError:
+            raise CameraStalledError(f"no frame from {self.name} within {timeout_s:g} s") from None
+        except (*LIBRARY_ERRORS, CancelledError) as error:
+            raise CameraError(f"{self.name} failed: {type(error).__name__}: {error}", _GONE) from error
+
+    def close(self) -> None:
+        """Let go of the device. When that takes longer than it may, `open` says so."""
+        device, self._device = self._device, None
+        if device is None:
+            return
+        try:
+            self._release()
+        except LIBRARY_ERRORS as error:
+            _log.warning("%s: the last frame could not be given back: %s", self.name, error)
+        self._job = None
+        self._closing = threading.Thread(
+            target=_let_go, args=(device, self.name), name="camera-close", daemon=True
+        )
+        self._closing.start()
+        self._closing.join(self._close_within_s)
+        if self._closing.is_alive():
+            atexit.unregister(device.close)  # the library's own; it would hold up the program's end
+            _log.error("%s: the driver did not let go within %g s", self.name, self._close_within_s)
+
+    def _configure(self, device: Any) -> None:
+        """Configure both streams once; raise `CameraError` if the camera gives others than asked for."""
+        wanted = {
+            "main": {"size": self._large_size, "format": "BGR888"},
+            "lores": {"size": self._luma_size, "format": "YUV420"},
+        }
+        device.configure(
+            device.create_video_configuration(
+                **wanted,
+                raw=None,
+                buffer_count=self._buffers,
+                controls={"FrameDurationLimits": (self._frame_us, self._frame_us)},
+            )
+        )
+        given = device.camera_configuration()
+        for stream, asked in wanted.items():
+            got = {key: given[stream][key] for key in asked}
+            if got != asked:
+                raise CameraError(
+                    f"{self.name} gives {got} instead of {asked}",
+                    "choose sizes that the camera has; widths that are multiples of 64 are the safest",
+                )
+
+    def _frame(self, request: Any) -> Frame:
+        metadata = request.get_metadata()
+        moment = self._taken_at(metadata)
+        self._number += 1
+        self._last_mono_s = moment.mono_s
+        exposure_us, analogue = metadata.get("ExposureTime"), metadata.get("AnalogueGain")
+        return Frame(
+            number=self._number,
+            wall=moment.wall,
+            mono_s=moment.mono_s,
+            luma=self._luma(request),
+            large=partial(self._large, request, self._number),
+            exposure=Exposure(
+                exposure_s=None if exposure_us is None else exposure_us / 1e6,
+                gain=None if analogue is None else analogue * metadata.get("DigitalGain", 1.0),
+            ),
+        )
+
+    def _luma(self, request: Any) -> Luma:
+        """The Y plane without its row padding: one copy, which outlives the request's buffer."""
+        width, height = self._luma_size
+        with self._library.MappedArray(request, "lores", write=False) as mapped:
+            luma: Luma = np.array(mapped.array[:height, :width], dtype=np.uint8, order="C")
+        luma.setflags(write=False)
+        return luma
+
+    def _large(self, request: Any, number: int) -> Rgb:
+        if request is not self._request:
+            raise RuntimeError(
+                f"frame {number} of {self.name} has been given back: its large picture is gone"
+            )
+        try:
+            with self._library.MappedArray(request, "main", write=False) as mapped:
+                return np.array(mapped.array, dtype=np.uint8, order="C")
+        except LIBRARY_ERRORS as error:
+            raise CameraError(f"the large picture of {self.name} cannot be read: {error}", _GONE) from error
+
+    def _taken_at(self, metadata: dict[str, Any]) -> Moment:
+        """When the frame was taken: now, less the age of its SensorTimestamp (CLOCK_BOOTTIME, ns)."""
+        now = self._clock.now()
+        stamp_ns = metadata.get("SensorTimestamp")
+        age_s = float("nan") if stamp_ns is None else (self._boottime() - stamp_ns) / 1e9
+        if not 0.0 <= age_s <= _OLDEST_S:
+            if not self._doubted_time:
+                _log.warning("%s: sensor times are not usable (age %g s): using arrival", self.name, age_s)
+            self._doubted_time = True
+            age_s = 0.0
+        return Moment(now.wall - timedelta(seconds=age_s), max(self._last_mono_s, now.mono_s - age_s))
+
+    def _release(self) -> None:
+        request, self._request = self._request, None
+        if request is not None:
+            request.release()
+
+
+def _let_go(device: Any, name: str) -> None:
+    """Cancel what is waited for, stop, close. A step that fails does not keep the next from being tried."""
+    for step in (device.cancel_all_and_flush, device.stop, device.close):
+        try:
+            step()
+        except LIBRARY_ERRORS as error:
+            _log.warning("%s: %s failed: %s", name, step.__name__, error)
+
+
+def _check_options(
+    large_size: tuple[int, int], luma_size: tuple[int, int], frames_per_s: float, buffers: int
+) -> None:
+    sizes = (*large_size, *luma_size)
+    if any(side <= 0 or side % 2 for side in sizes):
+        raise CameraError(f"camera sizes {large_size} and {luma_size} are not even", "use even numbers")
+    if luma_size[0] > large_size[0] or luma_size[1] > large_size[1]:
+        raise CameraError(
+            f"the small picture {luma_size} is larger than the large one {large_size}", "make it smaller"
+        )
+    if frames_per_s <= 0 or buffers < 3:
+        raise CameraError(
+            f"{frames_per_s:g} frames a second with {buffers} buffers cannot work",
+            "ask for more than 0 frames a second and at least 3 buffers",
+        )

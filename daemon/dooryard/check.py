@@ -1,0 +1,93 @@
+"""`dooryard check`: policy and box files, every problem and warning at once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Literal, TextIO, TypeVar
+
+from dooryard.box import BoxFile, box_in
+from dooryard.errors import EXIT_OK, ConfigError
+from dooryard.policy.document import Document, Parsed, read
+from dooryard.policy.parse import policy_in
+from dooryard.policy.reference import table
+from dooryard.policy.schema import Policy
+
+T = TypeVar("T")
+_MOST_BYTES = 1_000_000
+
+
+def check(
+    paths: Sequence[Path],
+    out: TextIO,
+    *,
+    visitors: frozenset[str] | None = None,
+    group_of: Mapping[str, str] | None = None,
+) -> int:
+    """Check each file, whichever sort it is, and print what is found to `out`.
+
+    When box files are among them, the policies' sinks must be theirs. Returns 0, or the exit code of
+    `ConfigError`.
+    """
+    documents: list[Document] = []
+    unread = 0
+    for path in paths:
+        try:
+            documents.append(read(read_text(path), str(path)))
+        except ConfigError as error:
+            unread += 1
+            print(error.what, f"to do: {error.remedy}", sep="\n  ", file=out)
+    sorts = {id(document): sort_of(document) for document in documents}
+    boxes = [_result(document, box_in, out) for document in documents if sorts[id(document)] == "box"]
+    sinks = (
+        frozenset(sink.name for box in boxes if box for sink in box.sink) if boxes and all(boxes) else None
+    )
+
+    def policy(document: Document) -> Parsed[Policy]:
+        return policy_in(document, sinks=sinks, visitors=visitors, group_of=group_of)
+
+    others = [_result(document, policy, out) for document in documents if sorts[id(document)] == "policy"]
+    return ConfigError.exit_code if unread or not all([*boxes, *others]) else EXIT_OK
+
+
+def reference() -> str:
+    """Markdown tables of every key that either sort of file can have."""
+    return table("Policy", Policy) + "\n" + table("Box file", BoxFile)
+
+
+def read_text(path: Path) -> str:
+    """The text of a policy or box file. Raises ConfigError if it can't be read."""
+    remedy = "name a policy or box file that this user may read"
+    try:
+        size = path.stat().st_size
+        if size > _MOST_BYTES:
+            raise ConfigError(f"{path}: is {size} bytes long, which no policy or box file is", remedy)
+        return path.read_bytes().decode("utf-8")
+    except OSError as error:
+        raise ConfigError(f"{path}: {(error.strerror or str(error)).lower()}", remedy) from error
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        raise ConfigError(f"{path}:{line}: is not UTF-8 text", "save the file as UTF-8") from error
+
+
+def sort_of(document: Document) -> Literal["policy", "box"]:
+    """Which sort of file it is, by the tables it has; a policy in case of doubt."""
+    keys = document.data.keys()
+    return (
+        "box"
+        if len(keys & BoxFile.model_fields.keys()) > len(keys & Policy.model_fields.keys())
+        else "policy"
+    )
+
+
+def _result(document: Document, parse: Callable[[Document], Parsed[T]], out: TextIO) -> T | None:
+    """Parse and print what is to be said. None: there were problems."""
+    try:
+        parsed = parse(document)
+    except ConfigError as error:
+        print(error.what, file=out)
+        return None
+    for warning in parsed.warnings:
+        print(f"{warning} (a warning)", file=out)
+    print(f"{document.file}: a {sort_of(document)} file without problems", file=out)
+    return parsed.value

@@ -1,0 +1,33 @@
+"""What every classifier promises, whatever it is made of."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from dooryard.classify.card import Card
+    from dooryard.records import Box, Frame, Sighting
+
+
+class Classifier(Protocol):
+    """Looks at parts of a frame and says who is there."""
+
+    @property
+    def card(self) -> Card:
+        """What the model is."""
+        ...
+
+    def look(self, frame: Frame, boxes: Sequence[Box]) -> tuple[Sighting, ...]:
+        """Return one sighting per box, in the order of `boxes`.
+
+        Calls `frame.large()` once, and not at all without boxes. What it returns stays as it is when
+        the camera goes on to the next frame. The same frame and box give the same sighting. Raises
+        what `frame.large()` raises, ValueError for a box that is empty or outside the picture or a
+        picture that is not (H, W, 3) uint8, and `dooryard.errors.ModelError` when the model fails.
+        """
+        ...
+
+    def warm_up(self) -> None:
+        """Do whatever is slow the first time. May be called more than once."""
+        ...

@@ -1,0 +1,84 @@
+"""A model's card: which files belong together, and how pictures go in and scores come out. Pure."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from typing import Any
+
+from dooryard.errors import ModelError
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """What a program must know to run a model."""
+
+    name: str
+    model: str  # file name beside the card
+    model_sha256: str
+    labels: str  # file name beside the card
+    labels_sha256: str
+    input_name: str
+    side_px: int  # the input is (1, 3, side_px, side_px), float32, RGB
+    mean: float  # (value - mean) / scale
+    scale: float
+    logits: str  # output (1, classes)
+    classes: int
+    features: str | None = None  # output (1, feature_count)
+    feature_count: int = 0
+
+
+_LAYOUT = {"layout": "NCHW", "channels": "RGB"}  # the only one that is understood so far
+
+
+def parse(text: str, where: str) -> Card:
+    """Read a card's TOML `text`; `where` names it in errors.
+
+    Raises ModelError when it is not TOML, or a key is missing or of the wrong type.
+    """
+    try:
+        return _card(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise ModelError(f"{where}: not a model card: {error}", _REMEDY) from error
+    except KeyError as error:
+        raise ModelError(f"{where}: the key {error} is missing", _REMEDY) from error
+    except (TypeError, ValueError) as error:
+        raise ModelError(f"{where}: {error}", _REMEDY) from error
+
+
+_REMEDY = "mend the card (models/lite0.toml in the package is a whole one), or install the package again"
+
+
+def _card(data: dict[str, Any]) -> Card:
+    entry, out = _of(data, "input", dict), _of(data, "outputs", dict)
+    for key, wanted in _LAYOUT.items():
+        if entry[key] != wanted:
+            raise ValueError(f"input.{key} is {entry[key]!r}; only {wanted!r} is understood")
+    card = Card(
+        name=_of(data, "name", str),
+        model=_of(data, "model", str),
+        model_sha256=_of(data, "model_sha256", str),
+        labels=_of(data, "labels", str),
+        labels_sha256=_of(data, "labels_sha256", str),
+        input_name=_of(entry, "name", str),
+        side_px=_of(entry, "side_px", int),
+        mean=float(_of(entry, "mean", float, int)),
+        scale=float(_of(entry, "scale", float, int)),
+        logits=_of(out, "logits", str),
+        classes=_of(out, "classes", int),
+        features=_of(out, "features", str) if "features" in out else None,
+        feature_count=_of(out, "feature_count", int) if "features" in out else 0,
+    )
+    if card.scale <= 0 or card.side_px < 1 or card.classes < 1:
+        raise ValueError("scale, side_px and classes must be above zero")
+    for name in (card.model, card.labels):
+        if "/" in name or "\\" in name:
+            raise ValueError(f"{name!r} must be the name of a file beside the card")
+    return card
+
+
+def _of(table: dict[str, Any], key: str, *kinds: type) -> Any:
+    value = table[key]
+    if not isinstance(value, kinds) or isinstance(value, bool):
+        raise TypeError(f"{key} is {value!r}, which is not of type {kinds[0].__name__}")
+    return value

@@ -1,0 +1,78 @@
+"""From a network's answer to groups and species. Pure.
+
+What counts as evidence was decided on 520 crops of places where nobody was, and on photographs of small
+birds (tools/measure_model.py measures both anew):
+
+- A network that does not know spreads its answer thinly over hundreds of classes, and sums over them
+  come to a third and more. So a class counts only from ten times chance upwards.
+- What is left for "animal" (mostly animals that no garden has) still tells little. So "animal" is never
+  somebody by itself: it counts at most as much as all named groups together. A skunk may so be missed
+  where the network says skunk and nothing else; a bush is not told as an animal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dooryard.classify.labels import GROUPS, Label
+from dooryard.records import Naming
+
+OTHER = "animal"
+TIMES_CHANCE = 10.0
+"""A class counts from this multiple of 1 / (number of classes)."""
+
+
+class Reading(NamedTuple):
+    """What one crop's logits say."""
+
+    groups: dict[str, float]  # every group of `GROUPS`; what is missing to 1 is nobody
+    species: tuple[Naming, ...]  # trusted ones only, best first
+
+
+def probabilities(logits: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Return the softmax of `logits` (C,) in float64. Raises ValueError unless all are finite."""
+    values = logits.astype(np.float64)
+    if not np.isfinite(values).all():
+        raise ValueError("the network gave a number that is not finite")
+    powers = np.exp(values - values.max())
+    return np.asarray(powers / powers.sum(), dtype=np.float64)
+
+
+def counted(chances: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return `chances` (C,) with 0 for the classes that do not count."""
+    return np.where(chances * chances.size >= TIMES_CHANCE, chances, 0.0)
+
+
+def sums(chances: NDArray[np.float64], labels: Sequence[Label]) -> dict[str, float]:
+    """Return, for each group of `GROUPS`, the sum of those of its `chances` (C,) that count."""
+    positions = np.array(
+        [len(GROUPS) if label.group is None else GROUPS.index(label.group) for label in labels]
+    )
+    totals = np.bincount(positions, weights=counted(chances), minlength=len(GROUPS) + 1)
+    return {group: float(total) for group, total in zip(GROUPS, totals[:-1], strict=True)}
+
+
+def evidence(totals: Mapping[str, float]) -> dict[str, float]:
+    """Return `totals` with "animal" cut to what all named groups have together."""
+    named = sum(total for group, total in totals.items() if group != OTHER)
+    return {group: min(total, named) if group == OTHER else total for group, total in totals.items()}
+
+
+def species(chances: NDArray[np.float64], labels: Sequence[Label]) -> tuple[Naming, ...]:
+    """Return the species that may be told, best first; only what counts."""
+    told = [
+        Naming(label.group, float(chance), label.name, label.scientific)
+        for label, chance in zip(labels, counted(chances), strict=True)
+        if label.trusted and label.group is not None and chance > 0
+    ]
+    return tuple(sorted(told, key=lambda naming: -naming.probability))
+
+
+def read(logits: NDArray[np.float32], labels: Sequence[Label]) -> Reading:
+    """Turn `logits` (C,) into groups and species; `labels` has C entries."""
+    chances = probabilities(logits)
+    return Reading(evidence(sums(chances, labels)), species(chances, labels))

@@ -1,0 +1,25 @@
+"""The parts of a sighting that do not depend on the model: checked boxes and a picture that lasts. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from dooryard.records import Box, Frame, Rgb
+
+
+def lasting(frame: Frame) -> Rgb:
+    """Return a read-only copy of the frame's large picture, (H, W, 3) uint8."""
+    pixels = np.array(frame.large(), order="C", copy=True)
+    if pixels.ndim != 3 or pixels.shape[2] != 3 or pixels.dtype != np.uint8 or 0 in pixels.shape:
+        raise ValueError(f"the large picture is {pixels.shape} {pixels.dtype}, not (H, W, 3) uint8")
+    pixels.flags.writeable = False
+    return pixels
+
+
+def check(boxes: Sequence[Box]) -> None:
+    """Raise ValueError unless each box is a rectangle within the picture."""
+    for box in boxes:
+        if not (0 <= box.x0 < box.x1 <= 1 and 0 <= box.y0 < box.y1 <= 1):
+            raise ValueError(f"{box} is not a rectangle within 0..1")

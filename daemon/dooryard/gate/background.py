@@ -1,0 +1,129 @@
+"""From one frame to a map of what is not as it was when empty, measured against the place's own unrest.
+
+The idea: a swinging feeder makes the same cells lighter and darker in turn, so a *signed* mean over
+about a second cancels it, while a bird that perches keeps its sign. What is left is compared with how
+far that mean usually strays (`spread`) and how fast the cells flicker just now (`unrest`).
+
+Running mean and variance per place: Stauffer & Grimson, "Adaptive background mixture models for
+real-time tracking", CVPR 1999, reduced to one mode. A bar that follows the place's own flicker:
+St-Charles et al., "SuBSENSE", IEEE Transactions on Image Processing 24(1), 2015.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from dooryard.gate.grid import Map, Mask, box_mean, cell_sums, log_cells, neighbour_max
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from dooryard.gate.settings import GateSettings
+    from dooryard.gate.state import GateState
+    from dooryard.records import Luma
+
+LIGHT_RADIUS = 12  # cells: light that changes over a wider area than this is taken out
+BODY_RADIUS = 2  # cells: about the size of a small bird at a feeder
+CLIP = 0.6  # log brightness: one cell's part in the local light is bounded
+CANDIDATE = 0.9  # cells whose change is at least this many times their usual straying
+HELD_RATE = 0.1  # candidates are learned this much slower
+
+
+class View(NamedTuple):
+    """One frame against the background. Maps are float32 (rows, cols)."""
+
+    sums: NDArray[np.uint16]
+    repeated: bool  # the very same picture as the last frame
+    gain: float  # median log brightness against the background
+    level: Map  # log brightness with global and local light taken out
+    change: Map  # `level` minus background, averaged over a body's size
+    mean: Map  # `change` averaged over about a second
+    quick: Map
+    unrest: Map
+    usual: Map  # how far `mean` usually strays here
+    ratio: Map  # |mean| / usual
+
+
+def rate(dt_s: float, tau_s: float, learned_s: float = math.inf) -> float:
+    """Weight of a new value in a running mean with time constant `tau_s`.
+
+    Until a view has been learned for `tau_s` the plain mean of all values so far is kept instead.
+    """
+    return max(1 - math.exp(-dt_s / tau_s), dt_s / (learned_s + dt_s))
+
+
+def median(values: Map) -> np.float32:
+    """Median of every second cell of every second row (the upper one of an even count)."""
+    few = values[::2, ::2].ravel().copy()
+    middle = few.size // 2
+    few.partition(middle)
+    return np.float32(few[middle])
+
+
+def look(state: GateState, luma: Luma, dt_s: float, settings: GateSettings) -> View:
+    """Measure `luma`, shape (H, W) uint8, taken `dt_s` seconds after the last frame."""
+    sums = cell_sums(luma)
+    repeated = bool(np.array_equal(sums, state.sums))
+    level = log_cells(sums, state.size)
+    change = level - state.background
+    gain = median(change)
+    change -= gain
+    level -= gain
+    local = box_mean(np.clip(change, -CLIP, CLIP), LIGHT_RADIUS)
+    change -= local
+    level -= local
+    change = box_mean(change, BODY_RADIUS)
+    mean = toward(state.mean, change, rate(dt_s, settings.smooth_s, state.learned_s))
+    quick, unrest = _flicker(state, change, dt_s, settings, repeated=repeated)
+    usual = usual_straying(state.spread, unrest, settings.least_contrast)
+    ratio = np.abs(mean)
+    ratio /= usual
+    return View(sums, repeated, float(gain), level, change, mean, quick, unrest, usual, ratio)
+
+
+def toward(old: Map, new: Map, weight: float | Map) -> Map:
+    """A new map on the way from `old` to `new`; `weight` 1 is all the way."""
+    out = new - old
+    out *= weight
+    out += old
+    return out
+
+
+def usual_straying(spread: Map, unrest: Map, least_contrast: float) -> Map:
+    """How far the signed mean may stray at each cell before that means anything, in log brightness."""
+    usual: Map = np.sqrt(neighbour_max(spread))
+    usual += neighbour_max(unrest)
+    usual += np.float32(least_contrast)
+    return usual
+
+
+def _flicker(
+    state: GateState, change: Map, dt_s: float, settings: GateSettings, *, repeated: bool
+) -> tuple[Map, Map]:
+    """The quick mean and the unrest around it; a repeated frame says nothing about unrest."""
+    quick = toward(state.quick, change, rate(dt_s, settings.quick_s))
+    if repeated:
+        return quick, state.unrest
+    off = np.abs(change - state.quick)
+    return quick, toward(state.unrest, off, rate(dt_s, settings.unrest_s, state.learned_s))
+
+
+def learned(
+    state: GateState, view: View, keep: Mask, dt_s: float, settings: GateSettings
+) -> tuple[Map, Map, Map]:
+    """Background, spread and unrest after this frame; cells in `keep` stay as they were."""
+    weight: Map = np.where(view.ratio > CANDIDATE, HELD_RATE, 1).astype(np.float32)
+    if state.learned_s < settings.settle_s:
+        weight = np.ones_like(weight)
+    weight[keep] = 0
+    pace = rate(dt_s, settings.memory_s, state.learned_s)
+    weight *= np.float32(pace)
+    background = toward(state.background, view.level, weight)
+    square = view.mean * view.mean
+    np.minimum(square, state.spread * 9 + np.float32(1e-4), out=square)
+    spread = toward(state.spread, square, weight)
+    unrest: Map = np.where(keep, state.unrest, view.unrest)
+    return background, spread, unrest

@@ -1,0 +1,90 @@
+"""What the gate has learned about the place, as numbers and as a map."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dooryard.gate.background import usual_straying
+from dooryard.gate.grid import Map
+from dooryard.gate.judge import BAR
+from dooryard.gate.site import REGIONS
+from dooryard.gate.tally import HOUR_S, totals
+
+if TYPE_CHECKING:
+    from dooryard.gate.state import GateState
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """One region of the picture that asks for more than a calm one would."""
+
+    where: str  # "row 2 of 6, column 5 of 8"
+    bar: float  # 1.0: as a calm place
+    nobody: int  # verdicts
+    somebody: int
+    smallest_contrast: float  # the weakest lasting change of brightness that gets through (0.10 = 10 %)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GateReport:
+    """See `text` for how it reads; `restless` is a picture of it."""
+
+    watched_h: float
+    learned_s: float
+    per_hour: dict[str, float]  # reason -> times an hour, at least 5 s apart; "let through" among them
+    regions: tuple[Region, ...]  # most costly first
+    restless: Map  # (rows, cols): smallest contrast that gets through at each place
+
+    def text(self) -> str:
+        """The report in plain lines."""
+        lines = [f"watched for {self.watched_h:.1f} h; this view learned for {self.learned_s / 60:.0f} min"]
+        lines += [f"  {count:7.1f} an hour  {reason}" for reason, count in self.per_hour.items()]
+        lines.append("where the place is restless (contrast needed; a calm place needs 3 %):")
+        for region in self.regions:
+            lines.append(
+                f"  {region.where}: {100 * region.smallest_contrast:.0f} %, bar {region.bar:.2f}, "
+                f"nobody {region.nobody}, somebody {region.somebody}"
+            )
+        return "\n".join(lines)
+
+
+def report(state: GateState, most_regions: int = 8, least_contrast: float = 0.02) -> GateReport:
+    """Explain `state`: counts by reason, and the regions that cost the most contrast."""
+    watched_h = len(state.tally.hours) + state.tally.running_s / HOUR_S
+    per_hour = {
+        "let through" if reason is None else str(reason): count / max(watched_h, 1 / HOUR_S)
+        for reason, count in totals(state.tally).items()
+    }
+    needed = _needed(state, least_contrast)
+    rows, cols = REGIONS
+    found = [_region(state, needed, row, col) for row in range(rows) for col in range(cols)]
+    found.sort(key=lambda region: region.smallest_contrast, reverse=True)
+    return GateReport(watched_h, state.learned_s, per_hour, tuple(found[:most_regions]), needed)
+
+
+def _needed(state: GateState, least_contrast: float) -> Map:
+    """Change of log brightness that a body must keep up at each cell to be looked at."""
+    usual = usual_straying(state.spread, state.unrest, least_contrast)
+    rows, cols = usual.shape
+    row = np.arange(rows) * REGIONS[0] // rows
+    col = np.arange(cols) * REGIONS[1] // cols
+    needed: Map = usual * np.float32(BAR) * state.site.bar[row][:, col]
+    return needed
+
+
+def _region(state: GateState, needed: Map, row: int, col: int) -> Region:
+    rows, cols = needed.shape
+    part = needed[
+        row * rows // REGIONS[0] : (row + 1) * rows // REGIONS[0],
+        col * cols // REGIONS[1] : (col + 1) * cols // REGIONS[1],
+    ]
+    return Region(
+        where=f"row {row + 1} of {REGIONS[0]}, column {col + 1} of {REGIONS[1]}",
+        bar=float(state.site.bar[row, col]),
+        nobody=int(state.site.nobody[row, col]),
+        somebody=int(state.site.somebody[row, col]),
+        smallest_contrast=float(np.median(part)),
+    )

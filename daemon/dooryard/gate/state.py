@@ -1,0 +1,80 @@
+"""What the gate remembers from frame to frame: one frozen value, arrays never written to in place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dooryard.gate.grid import Map, cell_size, cell_sums, grid_shape, log_cells
+from dooryard.gate.site import Site, new_site
+from dooryard.gate.tally import Tally
+
+if TYPE_CHECKING:
+    from dooryard.records import Luma
+
+FIRST_SPREAD = 0.05**2  # log brightness squared; what a place is trusted to vary by before it is known
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GateState:
+    """The gate's memory of one view. All maps are float32 of shape (rows, cols).
+
+    Treat every array as read-only: an older state that was kept must go on to give the same results.
+    """
+
+    luma_shape: tuple[int, int]  # (H, W) in pixels
+    last_s: float  # monotonic time of the last frame
+    learned_s: float  # for how long the present view has been learned
+    ready: bool  # learned for long enough to let anything through
+    sums: NDArray[np.uint16]  # the last frame's cell sums, to know a repeated frame
+    gain: float  # the last frame's median log brightness against the background
+    background: Map  # log brightness when nobody is there
+    mean: Map  # signed difference from the background, averaged over about a second
+    quick: Map  # the same over some tenths of a second
+    spread: Map  # slow mean of `mean` squared
+    unrest: Map  # mean absolute deviation from `quick`
+    lasting_s: Map  # for how long a cell has been part of a change that is large enough
+    guarded_s: Map  # for how long a cell's background has been kept under a standing visitor
+    upset_s: float = 0.0  # for how long most of the view has looked different
+    unsteady_s: float = 0.0  # how long light that jumped still holds everything back
+    news: str = ""  # what happened to the view with the last frame, in words; mostly empty
+    tally: Tally = field(default_factory=Tally)
+    site: Site = field(default_factory=new_site)
+
+    @property
+    def size(self) -> int:
+        """Pixels along one side of a cell."""
+        return cell_size(self.luma_shape)
+
+
+def fresh(
+    luma: Luma, mono_s: float, before: GateState | None = None, news: str = "a new view: learning it"
+) -> GateState:
+    """A state that has seen `luma`, shape (H, W) uint8, and nothing else.
+
+    What the site has taught and the counts are taken over from `before`.
+    """
+    shape = (luma.shape[0], luma.shape[1])
+    sums = cell_sums(luma)
+    nothing = np.zeros(grid_shape(shape), np.float32)
+    return GateState(
+        luma_shape=shape,
+        last_s=mono_s,
+        learned_s=0.0,
+        ready=False,
+        sums=sums,
+        gain=0.0,
+        background=log_cells(sums, cell_size(shape)),
+        mean=nothing,
+        quick=nothing,
+        spread=np.full_like(nothing, FIRST_SPREAD),
+        unrest=nothing,
+        lasting_s=nothing,
+        guarded_s=nothing,
+        news=news,
+        tally=before.tally if before else Tally(),
+        site=before.site if before else new_site(),
+    )

@@ -1,0 +1,110 @@
+"""The gate's memory as bytes, and back, bit for bit.
+
+The form is NumPy's own .npz (a zip of .npy arrays) with a JSON text for the single values; nothing in
+it is ever unpickled.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from dooryard.gate.grid import grid_shape
+from dooryard.gate.site import REGIONS, Site
+from dooryard.gate.state import GateState
+from dooryard.gate.tally import REASONS, Tally
+
+if TYPE_CHECKING:
+    from dooryard.gate.settings import GateSettings
+
+FORM = 1
+LARGEST_BYTES = 4_000_000  # the largest grid needs well under half of this
+ONES = "ones"  # name of the JSON text among the arrays
+_SITE = "site."
+
+
+def save(state: GateState) -> bytes:
+    """Everything the gate knows, as a few hundred kilobytes at most."""
+    arrays: dict[str, Any] = {}
+    ones: dict[str, Any] = {"form": FORM, "tally": _tally_out(state.tally)}
+    for field in fields(state):
+        value = getattr(state, field.name)
+        if isinstance(value, np.ndarray):
+            arrays[field.name] = value
+        elif field.name not in ("site", "tally"):
+            ones[field.name] = value
+    for field in fields(state.site):
+        arrays[_SITE + field.name] = getattr(state.site, field.name)
+    arrays[ONES] = np.frombuffer(json.dumps(ones).encode(), np.uint8)
+    out = io.BytesIO()
+    np.savez(out, **arrays)
+    return out.getvalue()
+
+
+def load(data: bytes, luma_shape: tuple[int, int], settings: GateSettings) -> GateState | None:
+    """What `save` wrote, if it fits a luma of `luma_shape` (H, W); otherwise None.
+
+    None is also given for bytes that are damaged or of another form: the caller says so and starts with
+    a fresh state. The time of the last frame is kept as it was; after a restart of the board the first
+    frame shows a jump of the clock, and the view is then learned anew on top of what the site taught.
+    """
+    del settings  # nothing that is stored depends on them
+    try:
+        arrays = _arrays(data)
+        ones = json.loads(arrays.pop(ONES).tobytes())
+        if ones.pop("form") != FORM or tuple(ones.pop("luma_shape")) != tuple(luma_shape):
+            return None
+        return _build(arrays, ones, luma_shape)
+    except (zipfile.BadZipFile, ValueError, KeyError, TypeError, EOFError, OSError):
+        return None
+
+
+def _arrays(data: bytes) -> dict[str, Any]:
+    """Read all arrays, refusing anything larger than a state can be before unpacking it."""
+    if len(data) > LARGEST_BYTES:
+        raise ValueError("larger than any state")
+    with zipfile.ZipFile(io.BytesIO(data)) as box:
+        if sum(item.file_size for item in box.infolist()) > LARGEST_BYTES:
+            raise ValueError("unpacks to more than any state")
+    with np.load(io.BytesIO(data), allow_pickle=False) as box:
+        return {name: box[name] for name in box.files}
+
+
+def _build(arrays: dict[str, Any], ones: dict[str, Any], luma_shape: tuple[int, int]) -> GateState:
+    """Put the parts together; ValueError, KeyError or TypeError when one is missing or misshapen."""
+    tally = ones.pop("tally")
+    parts = {name[len(_SITE) :]: arrays.pop(name) for name in list(arrays) if name.startswith(_SITE)}
+    for name, array in arrays.items():
+        _check(name, array, grid_shape(luma_shape))
+    for name, array in parts.items():
+        _check(name, array, REGIONS)
+    return GateState(
+        luma_shape=(luma_shape[0], luma_shape[1]),
+        site=Site(**parts),
+        tally=_tally_in(tally),
+        **arrays,
+        **ones,
+    )
+
+
+def _check(name: str, array: Any, shape: tuple[int, int]) -> None:
+    wanted = np.uint16 if name == "sums" else np.float32
+    if array.shape != shape or array.dtype != wanted or not np.isfinite(array).all():
+        raise ValueError(f"{name}: not a map of this view")
+
+
+def _tally_out(tally: Tally) -> dict[str, Any]:
+    return {field.name: getattr(tally, field.name) for field in fields(tally)}
+
+
+def _tally_in(value: dict[str, Any]) -> Tally:
+    counts, since = tuple(value["counts"]), tuple(value["since_s"])
+    hours = tuple(tuple(row) for row in value["hours"])
+    if any(len(row) != len(REASONS) for row in (counts, since, *hours)):
+        raise ValueError("tally: counts for other reasons")
+    return Tally(value["running_s"], counts, since, hours)

@@ -1,0 +1,50 @@
+"""Counts per hour of what was let through and what was held back, by reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from dooryard.records import Held
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+HOUR_S = 3600.0
+HOURS_KEPT = 48
+APART_S = 5.0  # the same reason counts again only after this long
+
+REASONS: tuple[Held | None, ...] = (None, *Held)  # None: let through
+_NEVER = float("inf")
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """Counts by reason, in the order of `REASONS`, for the running hour and those before it."""
+
+    running_s: float = 0.0  # how much of the running hour has been watched
+    counts: tuple[int, ...] = (0,) * len(REASONS)
+    since_s: tuple[float, ...] = (_NEVER,) * len(REASONS)  # time since each was last counted
+    hours: tuple[tuple[int, ...], ...] = ()  # full hours of watching, newest last, at most HOURS_KEPT
+
+
+def count(tally: Tally, seen: Iterable[Held | None], elapsed_s: float) -> Tally:
+    """Let `elapsed_s` pass and count each reason in `seen`, at most once in `APART_S`."""
+    happened = set(seen)
+    counts = list(tally.counts)
+    since = [value + elapsed_s for value in tally.since_s]
+    for index, reason in enumerate(REASONS):
+        if reason in happened and since[index] >= APART_S:
+            counts[index] += 1
+            since[index] = 0.0
+    running = tally.running_s + elapsed_s
+    if running < HOUR_S:
+        return replace(tally, running_s=running, counts=tuple(counts), since_s=tuple(since))
+    hours = (*tally.hours, tuple(counts))[-HOURS_KEPT:]
+    return Tally(since_s=tuple(since), hours=hours)
+
+
+def totals(tally: Tally) -> dict[Held | None, int]:
+    """Counts by reason over all hours kept and the running one."""
+    rows = (*tally.hours, tally.counts)
+    return {reason: sum(row[index] for row in rows) for index, reason in enumerate(REASONS)}

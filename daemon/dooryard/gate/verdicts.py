@@ -1,0 +1,53 @@
+"""What the rest of the house tells the gate, and asks it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dooryard.gate.background import usual_straying
+from dooryard.gate.grid import cells_of
+from dooryard.gate.site import verdict
+
+if TYPE_CHECKING:
+    from dooryard.gate.settings import GateSettings
+    from dooryard.gate.state import GateState
+    from dooryard.records import Box
+
+TAKE_IN = np.float32(0.5)  # how much of what nobody stands behind becomes background at once
+BACK_RATIO = 0.9  # below this many times its usual straying a cell is as it was
+BACK_PART = 0.1  # of the box's cells may still differ
+
+
+def learn(state: GateState, box: Box, somebody: bool, mono_s: float, settings: GateSettings) -> GateState:
+    """Take the classifier's verdict on `box`.
+
+    "Nobody": what is seen there becomes part of the empty view, by half at each verdict, and the bar of
+    its regions goes up. "Somebody": the bar of its regions comes down a little. `mono_s` is the time of
+    the frame that was judged; a verdict on a frame from before the view was learned is ignored.
+    """
+    if mono_s < state.last_s - state.learned_s or mono_s < state.last_s - settings.gap_s:
+        return state
+    site = verdict(state.site, box, somebody)
+    if somebody:
+        return replace(state, site=site)
+    where = cells_of(box, state.mean.shape)
+    background, spread = state.background.copy(), state.spread.copy()
+    background[where] += TAKE_IN * state.mean[where]
+    spread[where] = np.maximum(spread[where], state.mean[where] ** 2)
+    mean, quick = state.mean.copy(), state.quick.copy()
+    mean[where] *= 1 - TAKE_IN
+    quick[where] *= 1 - TAKE_IN
+    return replace(state, site=site, background=background, spread=spread, mean=mean, quick=quick)
+
+
+def changed_back(state: GateState, box: Box, settings: GateSettings | None = None) -> bool | None:
+    """Has `box` changed back to what it was when empty? None while the view is still being learned."""
+    if not state.ready:
+        return None
+    where = cells_of(box, state.quick.shape)
+    contrast = settings.least_contrast if settings else 0.02
+    ratio = np.abs(state.quick[where]) / usual_straying(state.spread, state.unrest, contrast)[where]
+    return float(np.mean(ratio > BACK_RATIO)) <= BACK_PART

@@ -1,0 +1,12 @@
+"""The outbox: stored first, told afterwards.
+
+durable    files that are whole or not there
+schema     the database's tables and migrations
+rows       records to rows and back
+folder     the state folder: its lock, leftovers, what is set aside, pictures and rows compared
+store      START HERE: visits, alerts, states and deliveries on disk
+upkeep     keeps the folder within its bounds
+schedule   when to try again, in which order (pure)
+delivery   a thread per sink that tells what is stored
+problems   what went wrong, with a remedy
+"""

@@ -1,0 +1,121 @@
+"""Tells what is stored: one thread per sink, so that a dead receiver holds up nobody else.
+
+The store is the truth. A worker asks it what waits, keeps only the times of the next attempts in memory,
+and writes each outcome down before it goes on. Killed between an attempt and its writing down, it tries
+again after the restart, under the same alert id.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import threading
+from collections.abc import Callable, Sequence
+
+from dooryard.clock import Clock
+from dooryard.outbox.schedule import Rules
+from dooryard.outbox.store import Store
+from dooryard.outbox.worker import STORE_RETRY_S, Worker
+from dooryard.sinks.base import Sink
+
+STUCK_AFTER_S = 600.0  # a send that takes longer has stopped answering
+
+_UNKNOWN = float("-inf")
+
+
+class Delivery:
+    """The threads. `start`, then `wake` after each alert stored, `drain` and `stop` at the end."""
+
+    def __init__(
+        self,
+        store: Store,
+        sinks: Sequence[Sink],
+        clock: Clock,
+        log: logging.Logger,
+        *,
+        rules: Rules | None = None,
+        jitter: Callable[[], float] = random.random,
+    ) -> None:
+        self._store = store
+        self._clock = clock
+        self._log = log
+        rules = rules or Rules()
+        self._workers = [Worker(store, sink, clock, log, rules=rules, jitter=jitter) for sink in sinks]
+        self._bells = [threading.Event() for _ in sinks]
+        self._threads: list[threading.Thread] = []
+        self._stopping = threading.Event()
+        # Per worker: when it will try next; None: nothing waits; _UNKNOWN: it has not looked yet.
+        self._due_s: list[float | None] = [_UNKNOWN for _ in sinks]
+        self._looked = threading.Condition()
+
+    def start(self) -> None:
+        """Start the threads. What waited before is due again within its backoff."""
+        names = [worker.sink.name for worker in self._workers]
+        for sink, count in self._store.end_deliveries_to_others(names).items():
+            self._log.error("%d alerts for sink %r given up: the box file no longer names it", count, sink)
+        for number, name in enumerate(names):
+            thread = threading.Thread(target=self._run, args=(number,), name=f"deliver-{name}", daemon=True)
+            self._threads.append(thread)
+            thread.start()
+
+    def wake(self) -> None:
+        """Say that there may be something new to tell. Returns at once."""
+        with self._looked:
+            for number, bell in enumerate(self._bells):
+                self._due_s[number] = _UNKNOWN
+                bell.set()
+
+    def drain(self, timeout_s: float) -> bool:
+        """Wait until nothing waits (True), or nothing more can be tried within `timeout_s` (False)."""
+        self.wake()
+        deadline_s = self._clock.now().mono_s + timeout_s
+        with self._looked:
+            self._looked.wait_for(
+                lambda: all(due is None or due > deadline_s for due in self._due_s), timeout_s
+            )
+            return all(due is None for due in self._due_s)
+
+    def stop(self, timeout_s: float = 5.0) -> bool:
+        """End the threads and close the sinks; False when a thread is still in a send after `timeout_s`.
+
+        What such a send was about stays stored as waiting. May be called twice.
+        """
+        self._stopping.set()
+        self.wake()
+        for thread in self._threads:
+            thread.join(timeout_s / len(self._threads))
+        for worker, thread in zip(self._workers, self._threads, strict=False):
+            if not thread.is_alive():
+                worker.sink.close()
+        return not any(thread.is_alive() for thread in self._threads)
+
+    def alive(self) -> bool:
+        """True while every thread runs and none is stuck in a send: for the watchdog."""
+        now_s = self._clock.now().mono_s
+        stuck = any(
+            since_s is not None and now_s - since_s > STUCK_AFTER_S
+            for since_s in (worker.sending_since_s for worker in self._workers)
+        )
+        return not stuck and all(thread.is_alive() for thread in self._threads)
+
+    def _run(self, number: int) -> None:
+        worker, bell = self._workers[number], self._bells[number]
+        while not self._stopping.is_set():
+            bell.clear()  # before looking, so that a ring while looking is not lost
+            wait_s = self._turn(worker)
+            with self._looked:
+                if not bell.is_set():
+                    now_s = self._clock.now().mono_s
+                    self._due_s[number] = None if wait_s is None else now_s + wait_s
+                    self._looked.notify_all()
+            if wait_s is None:
+                bell.wait()
+            elif wait_s > 0:
+                self._clock.wait(bell, wait_s)
+
+    def _turn(self, worker: Worker) -> float | None:
+        try:
+            return worker.turn()
+        except Exception:  # noqa: BLE001  (a fault of this program: said in full, and the thread lives on)
+            self._log.exception("%s: fault in delivery", worker.sink.name)
+            return STORE_RETRY_S

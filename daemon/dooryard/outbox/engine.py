@@ -1,0 +1,220 @@
+"""The store's engine: the open database and picture folder, and how one write to both is made."""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TypeVar
+
+from dooryard.errors import StoreError
+from dooryard.outbox import rows, schema
+from dooryard.outbox.durable import Disk, make_folders, remove_if_there, write_file
+from dooryard.outbox.folder import (
+    DATABASE,
+    PICTURES,
+    FolderLock,
+    reconcile,
+    remove_empty_folders,
+    remove_leftovers,
+    set_aside,
+)
+from dooryard.outbox.problems import is_damage, store_error
+
+T = TypeVar("T")
+
+RESERVE_BYTES = 32 * 1024 * 1024  # pictures stop here, so that alerts and states can still be stored
+
+
+class Engine:
+    """Database and pictures of one state folder, held by this process. Build it with `start`."""
+
+    def __init__(self, folder: Path, disk: Disk, lock: FolderLock, db: sqlite3.Connection) -> None:
+        self.folder = folder
+        self.disk = disk
+        self._pictures = folder / PICTURES
+        self._folder_lock = lock
+        self._db = db
+        self._turn = threading.RLock()
+
+    def close(self) -> None:
+        with self._turn:
+            self._db.close()
+            self._folder_lock.release()
+
+    @contextmanager
+    def speaking(self, doing: str) -> Iterator[sqlite3.Connection]:
+        """Hold the connection, and turn what goes wrong into a `StoreError`."""
+        with self._turn:
+            try:
+                yield self._db
+            except (OSError, sqlite3.Error) as error:
+                raise store_error(error, doing, self.folder) from error
+
+    @contextmanager
+    def writing(self, doing: str) -> Iterator[sqlite3.Connection]:
+        """One transaction: all of the block, or nothing of it."""
+        with self.speaking(doing) as db:
+            db.execute("BEGIN IMMEDIATE")
+            try:
+                yield db
+                db.execute("COMMIT")
+            except BaseException:
+                if db.in_transaction:
+                    db.execute("ROLLBACK")
+                raise
+
+    @contextmanager
+    def writing_with_picture(
+        self, doing: str, path: str, jpeg: bytes | None, wall: datetime
+    ) -> Iterator[tuple[sqlite3.Connection, str | None]]:
+        """The picture durably first, then one transaction that has its row already.
+
+        Gives the connection and `path`, or None for `path` when there is no `jpeg`. When the transaction
+        fails, the picture goes again.
+        """
+        if jpeg is None:
+            with self.writing(doing) as db:
+                yield db, None
+            return
+        stored = self._keep(path, jpeg, doing)
+        try:
+            with self.writing(doing) as db:
+                rows.insert_picture(db, stored, wall)
+                yield db, path
+        except Exception as error:
+            remove_if_there(self._pictures / path, self.disk, error)
+            raise
+
+    def select(self, make: Callable[[sqlite3.Row], T], query: str, *values: object) -> list[T]:
+        """The rows that `query` finds, each made into a record by `make`."""
+        with self.speaking("reading the store") as db:
+            found = db.execute(query, values).fetchall()
+        try:
+            return [make(row) for row in found]
+        except (ValueError, TypeError, KeyError) as error:
+            # The file is sound as a database, but something in it says what this program never wrote.
+            raise StoreError(
+                f"reading the store in {self.folder} failed: a row makes no sense ({type(error).__name__})",
+                "the card may be failing: copy the folder away, and begin with an empty one",
+            ) from error
+
+    def read_picture(self, path: str) -> bytes | None:
+        try:
+            return (self._pictures / path).read_bytes()
+        except (FileNotFoundError, ValueError):  # not there, or a name that no file can have
+            return None
+        except OSError as error:
+            raise store_error(error, "reading a picture", self.folder) from error
+
+    def remove_pictures(self, paths: Iterable[str]) -> None:
+        """Remove files whose rows are gone. One that is stuck is left to the next start."""
+        with self.speaking("removing pictures"):
+            for path in paths:
+                if (self._pictures / path).exists():
+                    self.disk.remove(self._pictures / path)
+
+    def give_back_space(self) -> None:
+        """Shrink the database file and remove empty picture folders."""
+        with self.speaking("upkeep") as db:
+            # As a script: `execute` would stop after the first page it frees.
+            db.executescript("PRAGMA incremental_vacuum")
+            remove_empty_folders(self._pictures)
+
+    def _keep(self, path: str, jpeg: bytes, doing: str) -> rows.StoredPicture:
+        target = self._pictures / path
+        try:
+            if self.disk.free_bytes(self.folder) < RESERVE_BYTES + len(jpeg):
+                raise StoreError(
+                    f"{doing} in {self.folder} failed: the disk is nearly full",
+                    "free some space or lower the policy's keeping limits; until then no pictures are kept",
+                )
+            make_folders(target.parent, self.disk)
+            try:
+                write_file(target, jpeg, self.disk)
+            except OSError as error:
+                # Only the folder's flush can have failed with the file in place, and then it may not last.
+                remove_if_there(target, self.disk, error)
+                raise
+        except OSError as error:
+            raise store_error(error, doing, self.folder) from error
+        return rows.StoredPicture(path, len(jpeg), hashlib.sha256(jpeg).hexdigest())
+
+
+def picture_path(visit_id: str, start: datetime, number: int) -> str:
+    """Where the `number`-th picture of a visit goes, relative to the picture folder."""
+    day = start.astimezone(UTC).strftime("%Y/%m/%d")
+    return f"{day}/{visit_id}.jpg" if number == 1 else f"{day}/{visit_id}-{number}.jpg"
+
+
+def next_number(path: str | None) -> int:
+    """The number of the picture that comes after the one at `path` (None: the first)."""
+    if path is None:
+        return 1
+    # An id has 36 characters; what stands between it and ".jpg" is "-NUMBER", or nothing.
+    number = Path(path).stem[36:].removeprefix("-")
+    return int(number) + 1 if number else 2
+
+
+def start(folder: Path, wall: datetime, disk: Disk) -> tuple[Engine, list[str]]:
+    """Take hold of `folder` (made if missing) and put it in order; return notes about what was mended.
+
+    Raises `AlreadyRunningError` when another process holds it, `StoreError` when it cannot be used.
+    """
+    try:
+        make_folders(folder, disk)
+        lock = FolderLock(folder)
+        try:
+            db, notes = _opened(folder, wall, disk)
+        except BaseException:
+            lock.release()
+            raise
+    except (OSError, sqlite3.Error) as error:
+        raise store_error(error, "opening the store", folder) from error
+    return Engine(folder, disk, lock, db), notes
+
+
+def _opened(folder: Path, wall: datetime, disk: Disk) -> tuple[sqlite3.Connection, list[str]]:
+    count = remove_leftovers(folder, disk)
+    notes = [f"{count} unfinished file{'' if count == 1 else 's'} removed"] if count else []
+    try:
+        db = _connected(folder, disk)
+    except sqlite3.DatabaseError as error:
+        if not is_damage(error):
+            raise
+        notes += set_aside(folder, wall, disk)
+        db = _connected(folder, disk)
+    try:
+        make_folders(folder / PICTURES, disk)
+        disk.sync_folder(folder)
+        notes += reconcile(db, folder, disk)
+    except BaseException:
+        db.close()
+        raise
+    return db, notes
+
+
+def _connected(folder: Path, disk: Disk) -> sqlite3.Connection:
+    """Open, check and migrate the database. Damage shows as an error for which `is_damage` is true."""
+    db = disk.connect(folder / DATABASE)
+    try:
+        db.row_factory = sqlite3.Row
+        schema.prepare(db)
+        _check(db)
+        schema.migrate(db)
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def _check(db: sqlite3.Connection) -> None:
+    found = db.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    if found != "ok":
+        damage = sqlite3.DatabaseError(found)
+        damage.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+        raise damage

@@ -1,0 +1,140 @@
+"""When to try again: pure, values in, a new value out.
+
+All times are monotonic seconds. They mean nothing after a restart, so the store keeps durations, and
+`restored` turns them into times again.
+
+Two things are paced. An *errand* is one alert on its way to one sink; it waits longer after each failure.
+A *line* is the way to one sink; after a failure the whole line rests, so that five hundred alerts don't
+knock at a dead receiver one after the other.
+
+In which order:
+
+- While the line works, alerts go in the order they were stored.
+- While it fails, the errand with the fewest attempts goes next, the newest of those first. So one alert
+  that a receiver cannot stomach does not stand in the way of the rest.
+- When it works again, what is stored from then on goes first, in order; the backlog goes newest first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from dooryard.sinks.base import Answer, Fate
+
+
+class State(StrEnum):
+    """Where an errand stands. Only the first is unfinished."""
+
+    WAITING = "waiting"
+    SENT = "sent"
+    REFUSED = "refused"  # the receiver will never take it
+    EXPIRED = "expired"  # still failing past its age
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """How patient to be."""
+
+    first_s: float = 5.0  # the longest wait after the first failure; it doubles with each one
+    cap_s: float = 300.0  # the longest wait after any number of failures
+    longest_wish_s: float = 6 * 3600.0  # a receiver's own wish is obeyed up to here
+    give_up_after_s: float = 7 * 86400.0  # an errand older than this ends with its next failure
+
+
+@dataclass(frozen=True, slots=True)
+class Errand:
+    """One alert on its way to one sink."""
+
+    alert: str
+    sink: str
+    seq: int  # order of storing
+    since_s: float  # when it was stored
+    due_s: float  # not before this
+    state: State = State.WAITING
+    attempts: int = 0
+    maybe: int = 0  # attempts that may have arrived
+    answer: str = ""  # the last answer, in words
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """The way to one sink."""
+
+    failures: int = 0  # in a row
+    rests_until_s: float = float("-inf")
+    backlog_seq: int = 0  # alerts up to this one are backlog
+
+
+def backoff_s(failures: int, jitter: float, rules: Rules) -> float:
+    """Seconds to wait after `failures` (>= 1) in a row; `jitter` in 0..1 picks within the upper half.
+
+    The wait lies in [w/2, w] with w = min(cap_s, first_s * 2 ** (failures - 1)).
+    """
+    longest = min(rules.cap_s, rules.first_s * 2.0 ** min(failures - 1, 60))
+    return longest * (0.5 + 0.5 * jitter)
+
+
+def restored(errand: Errand, *, wait_s: float, age_s: float, now_s: float, rules: Rules) -> Errand:
+    """An unfinished errand as it stands after a restart: due again no later than its last wait promised."""
+    wait_s = min(max(0.0, wait_s), max(rules.cap_s, rules.longest_wish_s))
+    return replace(errand, since_s=now_s - max(0.0, age_s), due_s=now_s + wait_s)
+
+
+def after(errand: Errand, answer: Answer, now_s: float, jitter: float, rules: Rules) -> Errand:
+    """The errand after an attempt that ended at `now_s` with `answer`."""
+    tried = replace(
+        errand,
+        attempts=errand.attempts + 1,
+        maybe=errand.maybe + (answer.fate is Fate.MAYBE_SENT),
+        answer=answer.text,
+        due_s=now_s,
+    )
+    if answer.fate is Fate.SENT:
+        return replace(tried, state=State.SENT)
+    if answer.fate is Fate.REFUSED:
+        return replace(tried, state=State.REFUSED)
+    if now_s - errand.since_s >= rules.give_up_after_s:
+        return replace(tried, state=State.EXPIRED)
+    return replace(tried, due_s=now_s + _wait_s(tried.attempts, answer, jitter, rules))
+
+
+def line_after(
+    line: Line, answer: Answer, now_s: float, jitter: float, rules: Rules, *, newest_seq: int
+) -> Line:
+    """The line after an attempt; `newest_seq` is the latest alert that is known to wait."""
+    if answer.fate in {Fate.NOT_SENT, Fate.MAYBE_SENT}:
+        failures = line.failures + 1
+        return replace(
+            line, failures=failures, rests_until_s=now_s + _wait_s(failures, answer, jitter, rules)
+        )
+    if line.failures:  # it works again: all that waited till now is backlog
+        return Line(backlog_seq=max(line.backlog_seq, newest_seq))
+    return line
+
+
+def pick(errands: Iterable[Errand], line: Line, now_s: float) -> Errand | None:
+    """The errand to try now, by the order above, or None when nothing is due."""
+    if now_s < line.rests_until_s:
+        return None
+    due = [errand for errand in errands if errand.state is State.WAITING and errand.due_s <= now_s]
+    if not due:
+        return None
+    if line.failures:
+        return min(due, key=lambda errand: (errand.attempts, -errand.seq))
+    fresh = [errand for errand in due if errand.seq > line.backlog_seq]
+    if fresh:
+        return min(fresh, key=lambda errand: errand.seq)
+    return max(due, key=lambda errand: errand.seq)
+
+
+def next_s(errands: Iterable[Errand], line: Line) -> float | None:
+    """When `pick` will next have something, or None when nothing waits."""
+    waiting = [errand.due_s for errand in errands if errand.state is State.WAITING]
+    return max(min(waiting), line.rests_until_s) if waiting else None
+
+
+def _wait_s(failures: int, answer: Answer, jitter: float, rules: Rules) -> float:
+    wish_s = min(answer.retry_after_s or 0.0, rules.longest_wish_s)
+    return max(backoff_s(failures, jitter, rules), wish_s)

@@ -1,0 +1,124 @@
+"""The database's tables, and the steps that lead from each earlier version to this one.
+
+Wall times are ISO 8601 text in UTC with microseconds, so that they sort as text. `seq` counts in the
+order of storing and never repeats; it orders things when the wall clock has been set in between.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+
+from dooryard.errors import StoreError
+
+Step = Sequence[str]  # the statements of one migration, run in one transaction
+
+_VERSION_1: Step = (
+    # One row per picture file. A file is written once and never changed; bytes and sha256 describe it.
+    """CREATE TABLE pictures (
+        path TEXT PRIMARY KEY,
+        bytes INTEGER NOT NULL,
+        sha256 TEXT NOT NULL,
+        wall TEXT NOT NULL
+    ) STRICT""",
+    """CREATE TABLE visits (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT,
+        id TEXT NOT NULL UNIQUE,
+        start_wall TEXT NOT NULL,
+        last_seen_wall TEXT NOT NULL,
+        end_wall TEXT,
+        stay_s REAL NOT NULL,
+        clock_set INTEGER NOT NULL,
+        group_name TEXT NOT NULL,
+        species TEXT,
+        scientific TEXT,
+        sure REAL NOT NULL,
+        sightings INTEGER NOT NULL,
+        x0 REAL NOT NULL,
+        y0 REAL NOT NULL,
+        x1 REAL NOT NULL,
+        y1 REAL NOT NULL,
+        picture TEXT REFERENCES pictures(path),
+        outcome TEXT NOT NULL
+    ) STRICT""",
+    "CREATE INDEX visits_by_start ON visits(start_wall)",
+    "CREATE INDEX visits_by_picture ON visits(picture)",
+    """CREATE TABLE decisions (
+        visit TEXT PRIMARY KEY REFERENCES visits(id) ON DELETE CASCADE,
+        outcome TEXT NOT NULL,
+        rule TEXT,
+        sinks TEXT NOT NULL,
+        clauses TEXT NOT NULL,
+        reason TEXT NOT NULL
+    ) STRICT""",
+    """CREATE TABLE alerts (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT,
+        id TEXT NOT NULL UNIQUE,
+        kind TEXT NOT NULL,
+        wall TEXT NOT NULL,
+        clock_set INTEGER NOT NULL,
+        title TEXT NOT NULL,
+        text TEXT NOT NULL,
+        sinks TEXT NOT NULL,
+        visit TEXT REFERENCES visits(id) ON DELETE CASCADE,
+        visitor TEXT,
+        picture TEXT REFERENCES pictures(path),
+        urgent INTEGER NOT NULL
+    ) STRICT""",
+    "CREATE INDEX alerts_by_visit ON alerts(visit)",
+    "CREATE INDEX alerts_by_picture ON alerts(picture)",
+    # wait_s: seconds from the last attempt to the next; age_s: seconds from storing to the last attempt.
+    # Neither is a point in time, because both clocks start anew after a power cut.
+    """CREATE TABLE deliveries (
+        alert TEXT NOT NULL REFERENCES alerts(id) ON DELETE CASCADE,
+        sink TEXT NOT NULL,
+        state TEXT NOT NULL,
+        attempts INTEGER NOT NULL DEFAULT 0,
+        maybe INTEGER NOT NULL DEFAULT 0,
+        wait_s REAL NOT NULL DEFAULT 0,
+        age_s REAL NOT NULL DEFAULT 0,
+        answer TEXT NOT NULL DEFAULT '',
+        PRIMARY KEY (alert, sink)
+    ) STRICT""",
+    "CREATE INDEX deliveries_by_state ON deliveries(sink, state)",
+    """CREATE TABLE states (
+        name TEXT PRIMARY KEY,
+        data BLOB NOT NULL,
+        wall TEXT NOT NULL
+    ) STRICT""",
+)
+
+STEPS: tuple[Step, ...] = (_VERSION_1,)
+
+
+def prepare(db: sqlite3.Connection) -> None:
+    """Set how this connection keeps its promises; the first open also sets how the file is laid out."""
+    db.execute("PRAGMA auto_vacuum = INCREMENTAL")  # takes effect before the first table is made
+    db.execute("PRAGMA journal_mode = WAL")
+    db.execute("PRAGMA synchronous = FULL")
+    db.execute("PRAGMA foreign_keys = ON")
+    db.execute("PRAGMA journal_size_limit = 4194304")  # the log file shrinks back to 4 MiB
+
+
+def migrate(db: sqlite3.Connection, steps: Sequence[Step] = STEPS) -> None:
+    """Bring the database to version `len(steps)`, each step in a transaction of its own.
+
+    Raises `StoreError` when the database was written by a later version of the program.
+    """
+    version = int(db.execute("PRAGMA user_version").fetchone()[0])
+    if version > len(steps):
+        raise StoreError(
+            f"the database has version {version}; this program knows versions up to {len(steps)}",
+            "install the newer program again, or begin with another state folder",
+        )
+    for number, statements in enumerate(steps[version:], start=version + 1):
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            for statement in statements:
+                db.execute(statement)
+            db.execute(f"PRAGMA user_version = {number}")
+            db.execute("COMMIT")
+        except BaseException:
+            if db.in_transaction:
+                db.execute("ROLLBACK")
+            raise

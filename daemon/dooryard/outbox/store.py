@@ -1,0 +1,228 @@
+"""What is stored before it is told: visits, decisions, alerts, deliveries and states.
+
+One SQLite file and a folder of pictures. A picture file is written once, whole, and never changed:
+``pictures/2026/06/14/<visit id>.jpg`` is the picture a visit was told with, ``<visit id>-2.jpg`` a better
+one that came later. So an alert keeps the picture it was told with, by its path, and a row never
+describes bytes other than those on disk. A file goes when neither a visit nor an alert refers to it.
+
+Every write is a picture first (if there is one), then one transaction. Killed in between, the picture is
+a file without a row, and the next `open` removes it.
+
+All methods may be called from any thread; they take turns. They raise `StoreError` with a remedy when the
+disk or the database fails; then nothing is half written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+
+from dooryard.clock import Clock
+from dooryard.outbox import engine as engines
+from dooryard.outbox import rows
+from dooryard.outbox import upkeep as upkeeps
+from dooryard.outbox.durable import Disk
+from dooryard.outbox.schedule import Errand, State
+from dooryard.records import Alert, Decision, Outcome, Visit
+
+
+class Store:
+    """The state folder, held by this process. Build it with `Store.open`."""
+
+    def __init__(self, engine: engines.Engine, clock: Clock, notes: list[str]) -> None:
+        self.folder = engine.folder
+        self.notes = notes  # what `open` found and mended, one sentence each
+        self._engine = engine
+        self._clock = clock
+
+    @classmethod
+    def open(cls, folder: Path, clock: Clock, *, disk: Disk | None = None) -> Store:
+        """Take hold of `folder` (made if missing) and put it in order; see `notes` for what was mended.
+
+        Raises `AlreadyRunningError` when another process holds it, `StoreError` when it cannot be used.
+        """
+        engine, notes = engines.start(folder, clock.now().wall, disk or Disk())
+        return cls(engine, clock, notes)
+
+    def close(self) -> None:
+        """Close the database and let go of the folder. May be called twice."""
+        self._engine.close()
+
+    # --- visits and alerts ---
+
+    def record_visit(
+        self,
+        visit: Visit,
+        jpeg: bytes | None,
+        decision: Decision,
+        alerts: Sequence[Alert],
+        *,
+        clock_set: bool = True,
+    ) -> bool:
+        """Store a visit, the decision on it, its alerts, and one delivery per alert and sink: all or none.
+
+        The visit's alerts get its picture. Returns False, and stores nothing, when the visit is stored
+        already. With the disk nearly full a picture is refused (`StoreError`); the same call with `jpeg`
+        None may still succeed.
+        """
+        if self.visit(visit.id) is not None:
+            return False
+        target = engines.picture_path(visit.id, visit.start.wall, 1)
+        writing = self._engine.writing_with_picture("storing a visit", target, jpeg, visit.start.wall)
+        with writing as (db, path):
+            rows.insert_visit(db, visit, decision, path, clock_set=clock_set)
+            rows.put_decision(db, decision)
+            for alert in alerts:
+                rows.insert_alert(db, alert, path if alert.visit == visit.id else alert.picture)
+        return True
+
+    def update_visit(
+        self,
+        visit: Visit,
+        jpeg: bytes | None,
+        *,
+        decision: Decision | None = None,
+        alerts: Sequence[Alert] = (),
+    ) -> bool:
+        """Store what a visit's end changed: its end, its visitor, a better picture; maybe a new decision.
+
+        A better picture gets a file of its own; alerts told before keep theirs. Returns False, and stores
+        nothing, when the visit was never stored.
+        """
+        stored = self.visit(visit.id)
+        if stored is None:
+            return False
+        target = engines.picture_path(visit.id, stored.start, engines.next_number(stored.picture))
+        writing = self._engine.writing_with_picture("storing a visit's end", target, jpeg, stored.start)
+        with writing as (db, better):
+            path = better or stored.picture
+            rows.change_visit(db, visit, better)
+            if decision:
+                rows.put_decision(db, decision)
+            for alert in alerts:
+                rows.insert_alert(db, alert, path if alert.visit == visit.id else alert.picture)
+            unused = upkeeps.drop_unused_pictures(db)
+        self._engine.remove_pictures(unused)
+        return True
+
+    def add_alert(self, alert: Alert) -> None:
+        """Store an alert that came with no new visit (a summary, a message about the box).
+
+        `alert.picture`, if any, must be the path of a stored picture.
+        """
+        with self._engine.writing("storing an alert") as db:
+            rows.insert_alert(db, alert, alert.picture)
+
+    def visit(self, visit_id: str) -> rows.StoredVisit | None:
+        found = self._engine.select(rows.visit_of, "SELECT * FROM visits WHERE id = ?", visit_id)
+        return found[0] if found else None
+
+    def visits_between(self, start: datetime, end: datetime) -> list[rows.StoredVisit]:
+        """Visits that began at or after `start` and before `end`, in order of beginning."""
+        return self._engine.select(
+            rows.visit_of,
+            "SELECT * FROM visits WHERE start_wall >= ? AND start_wall < ? ORDER BY start_wall, seq",
+            rows.wall_text(start),
+            rows.wall_text(end),
+        )
+
+    def held_since(self, start: datetime) -> list[rows.StoredVisit]:
+        """Visits held for the summary that began at or after `start`, in order of beginning."""
+        return self._engine.select(
+            rows.visit_of,
+            "SELECT * FROM visits WHERE outcome = ? AND start_wall >= ? ORDER BY start_wall, seq",
+            Outcome.HOLD.value,
+            rows.wall_text(start),
+        )
+
+    def decision_of(self, visit_id: str) -> Decision | None:
+        found = self._engine.select(rows.decision_of, "SELECT * FROM decisions WHERE visit = ?", visit_id)
+        return found[0] if found else None
+
+    def alert(self, alert_id: str) -> Alert | None:
+        found = self._engine.select(rows.alert_of, "SELECT * FROM alerts WHERE id = ?", alert_id)
+        return found[0] if found else None
+
+    def read_picture(self, path: str) -> bytes | None:
+        """The bytes of a stored picture, or None if it is not there (any more)."""
+        return self._engine.read_picture(path)
+
+    # --- states ---
+
+    def save_state(self, name: str, data: bytes) -> None:
+        """Keep `data` under `name`, in place of what was there."""
+        with self._engine.writing(f"storing the state {name!r}") as db:
+            db.execute(
+                "INSERT OR REPLACE INTO states (name, data, wall) VALUES (?, ?, ?)",
+                (name, data, rows.wall_text(self._clock.now().wall)),
+            )
+
+    def load_state(self, name: str) -> bytes | None:
+        found = self._engine.select(tuple, "SELECT data FROM states WHERE name = ?", name)
+        return bytes(found[0][0]) if found else None
+
+    # --- deliveries ---
+
+    def pending(self, sink: str, limit: int = 500) -> list[rows.Waiting]:
+        """Unfinished deliveries to `sink`, the newest `limit` of them, newest first."""
+        return self._engine.select(
+            rows.waiting_of,
+            "SELECT d.alert, d.sink, a.seq, d.attempts, d.maybe, d.wait_s, d.age_s, d.answer"
+            " FROM deliveries d JOIN alerts a ON a.id = d.alert"
+            " WHERE d.sink = ? AND d.state = ? ORDER BY a.seq DESC LIMIT ?",
+            sink,
+            State.WAITING.value,
+            limit,
+        )
+
+    def newest_alert(self) -> int:
+        """The storing number of the newest alert; 0 when there is none."""
+        return int(self._engine.select(tuple, "SELECT COALESCE(MAX(seq), 0) FROM alerts")[0][0])
+
+    def mark(self, errand: Errand, now_s: float) -> None:
+        """Write down where a delivery stands at `now_s` (monotonic)."""
+        with self._engine.writing("storing a delivery") as db:
+            rows.update_delivery(db, errand, now_s)
+
+    def counts(self) -> dict[str, dict[str, int]]:
+        """Sink -> state -> how many deliveries."""
+        found: dict[str, dict[str, int]] = {}
+        query = "SELECT sink, state, COUNT(*) FROM deliveries GROUP BY sink, state"
+        for sink, state, count in self._engine.select(tuple, query):
+            found.setdefault(sink, {})[state] = count
+        return found
+
+    def end_deliveries_to_others(self, sinks: Sequence[str]) -> dict[str, int]:
+        """End what waits for sinks that are not in `sinks`: nobody would ever try. Sink -> how many."""
+        ended = {
+            sink: states[State.WAITING.value]
+            for sink, states in self.counts().items()
+            if sink not in sinks and State.WAITING.value in states
+        }
+        if ended:
+            with self._engine.writing("ending deliveries") as db:
+                db.executemany(
+                    "UPDATE deliveries SET state = ?, answer = 'the box file no longer names this sink'"
+                    " WHERE sink = ? AND state = ?",
+                    [(State.EXPIRED.value, sink, State.WAITING.value) for sink in ended],
+                )
+        return ended
+
+    # --- bounds ---
+
+    def upkeep(self, keep_days: float, keep_bytes: int, now: datetime) -> upkeeps.Removed:
+        """Bring the folder within its bounds and return what went; see `upkeep` for what goes first."""
+        with self._engine.writing("upkeep") as db:
+            visits, alerts = upkeeps.remove_old(db, keep_days, now)
+            unused = upkeeps.drop_unused_pictures(db)
+            untold = upkeeps.give_up_pictures(db, keep_bytes)
+            unused += upkeeps.drop_unused_pictures(db)
+        self._engine.remove_pictures(unused)
+        self._engine.give_back_space()
+        return upkeeps.Removed(visits, alerts, unused, untold)
+
+    def free_bytes(self) -> int:
+        """Bytes that may still be written to the disk that holds the folder."""
+        with self._engine.speaking("looking for free space"):
+            return self._engine.disk.free_bytes(self.folder)

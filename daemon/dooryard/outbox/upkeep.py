@@ -1,0 +1,105 @@
+"""Keeps the state folder within its bounds: the oldest that was told goes first.
+
+Bytes are won by giving up pictures; the rows are small, and stay until they are too old or too many.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from dooryard.outbox.rows import wall_text
+from dooryard.outbox.schedule import State
+
+KEEP_ROWS = 200_000  # visits, and alerts without a visit, whatever their age: about 150 MB
+
+_WAITING = State.WAITING.value
+# What some sink has still to be told stays.
+_UNTOLD_VISIT = f"""EXISTS (SELECT 1 FROM alerts a JOIN deliveries d ON d.alert = a.id
+    WHERE a.visit = visits.id AND d.state = '{_WAITING}')"""  # noqa: S608  (a constant of ours)
+_UNTOLD_ALERT = f"""EXISTS (SELECT 1 FROM deliveries d
+    WHERE d.alert = alerts.id AND d.state = '{_WAITING}')"""  # noqa: S608  (a constant of ours)
+_UNTOLD_PICTURE = f"""EXISTS (SELECT 1 FROM alerts a JOIN deliveries d ON d.alert = a.id
+    WHERE a.picture = p.path AND d.state = '{_WAITING}')"""  # noqa: S608  (a constant of ours)
+
+_OLD = """seq <= (SELECT COALESCE(MAX(seq), 0) FROM {table} WHERE clock_set AND {wall} < :cutoff)
+    AND ({wall} < :cutoff OR NOT clock_set)"""
+_TOO_MANY = "seq <= (SELECT COALESCE(MAX(seq), 0) FROM {table}) - :keep_rows"
+
+
+@dataclass(frozen=True, slots=True)
+class Removed:
+    """What upkeep took away."""
+
+    visits: int = 0  # with their decisions, alerts and pictures
+    alerts: int = 0  # that belonged to no visit
+    pictures: tuple[str, ...] = ()  # paths relative to the picture folder
+    untold_pictures: int = 0  # how many of these were given up before their alert was told
+
+    def __bool__(self) -> bool:
+        return bool(self.visits or self.alerts or self.pictures)
+
+
+def remove_old(
+    db: sqlite3.Connection, keep_days: float, now: datetime, keep_rows: int = KEEP_ROWS
+) -> tuple[int, int]:
+    """Delete visits and alerts older than `keep_days` that nobody waits for; return how many of each.
+
+    A wrong clock must not empty the folder. So ages count back from `now` or from the newest visit,
+    whichever is earlier, and what was stored before the clock was set goes with its neighbours in
+    storing order.
+    """
+    newest = db.execute("SELECT MAX(start_wall) FROM visits WHERE clock_set").fetchone()[0]
+    reference = min(wall_text(now), newest or wall_text(now))
+    cutoff = wall_text(datetime.fromisoformat(reference) - timedelta(days=keep_days))
+    values = {"cutoff": cutoff, "keep_rows": keep_rows}
+    return (
+        _delete(db, "visits", "start_wall", f"NOT {_UNTOLD_VISIT}", values),
+        _delete(db, "alerts", "wall", f"visit IS NULL AND NOT {_UNTOLD_ALERT}", values),
+    )
+
+
+def give_up_pictures(db: sqlite3.Connection, keep_bytes: int) -> int:
+    """Take pictures from visits and alerts until pictures and database fit `keep_bytes`.
+
+    The oldest go first, those still to be told last; returns how many of the latter went. The files'
+    rows are left to `drop_unused_pictures`.
+    """
+    stored = db.execute("SELECT COALESCE(SUM(bytes), 0) FROM pictures").fetchone()[0]
+    excess = stored + database_bytes(db) - keep_bytes
+    untold = 0
+    if excess <= 0:
+        return untold
+    query = f"SELECT path, bytes, {_UNTOLD_PICTURE} AS untold FROM pictures p ORDER BY untold, rowid"  # noqa: S608
+    for row in db.execute(query).fetchall():
+        if excess <= 0:
+            break
+        db.execute("UPDATE visits SET picture = NULL WHERE picture = ?", (row["path"],))
+        db.execute("UPDATE alerts SET picture = NULL WHERE picture = ?", (row["path"],))
+        excess -= row["bytes"]
+        untold += row["untold"]
+    return untold
+
+
+def drop_unused_pictures(db: sqlite3.Connection) -> tuple[str, ...]:
+    """Forget pictures that neither a visit nor an alert refers to; return their paths."""
+    rows = db.execute(
+        "DELETE FROM pictures WHERE NOT EXISTS (SELECT 1 FROM visits WHERE picture = path)"
+        " AND NOT EXISTS (SELECT 1 FROM alerts WHERE picture = path) RETURNING path"
+    )
+    return tuple(row["path"] for row in rows.fetchall())
+
+
+def database_bytes(db: sqlite3.Connection) -> int:
+    """Bytes of the database in use."""
+    pages = db.execute("PRAGMA page_count").fetchone()[0] - db.execute("PRAGMA freelist_count").fetchone()[0]
+    return int(pages * db.execute("PRAGMA page_size").fetchone()[0])
+
+
+def _delete(db: sqlite3.Connection, table: str, wall: str, only: str, values: dict[str, object]) -> int:
+    old = _OLD.format(table=table, wall=wall)
+    many = _TOO_MANY.format(table=table)
+    # The pieces are constants of this module, never input.
+    statement = f"DELETE FROM {table} WHERE {only} AND (({old}) OR ({many}))"  # noqa: S608
+    return db.execute(statement, values).rowcount

@@ -1,0 +1,196 @@
+"""Tell it or not, to whom, and why. Pure.
+
+Rules are tried in order. The first that takes the visit (by who it is, how sure that is, and how long
+it stayed) decides: it tells, unless its sinks, its cooldown, its cap or the quiet hours speak
+against. What is held in quiet hours starts no cooldown and counts toward no cap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from dooryard.policy.hours import quiet, quiet_until
+from dooryard.policy.schema import ALL_SINKS, ANYTHING, NOT_SURE, Policy, Rule, plain_name
+from dooryard.policy.state import PolicyState, Told
+from dooryard.policy.words import duration, local_time, percent, spoken
+from dooryard.records import Clause, Decision, Moment, Outcome, Visit, Visitor
+
+_MOST_NAMES = 4
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """What one decision looks at."""
+
+    policy: Policy
+    state: PolicyState
+    visit: Visit
+    now: Moment
+    clock_set: bool
+    sinks: frozenset[str]
+
+
+def decide(
+    policy: Policy,
+    state: PolicyState,
+    visit: Visit,
+    now: Moment,
+    clock_set: bool,
+    *,
+    sinks: frozenset[str],
+) -> tuple[PolicyState, Decision]:
+    """Decide on `visit`. `sinks` are those that the box has.
+
+    The decision's clauses are all that was tried, in order; its reason is one sentence. Only a visit
+    that is told or held changes the state.
+    """
+    case = _Case(policy, state, visit, now, clock_set, sinks)
+    names = _names(visit.visitor)
+    clauses: list[Clause] = []
+    nearest: Clause | None = None  # the last clause that failed in a rule for this visitor
+    for rule in policy.rule:
+        failed = _not_taken(rule, names, visit, clauses)
+        if failed is None:
+            return _by_rule(case, rule, clauses)
+        if failed.name != "visitor":
+            nearest = failed
+    why = nearest.text if nearest else "no rule is for this visitor"
+    return state, _decision(case, Outcome.SILENT, None, clauses, why)
+
+
+def sinks_for(send_to: Sequence[str], sinks: frozenset[str]) -> tuple[str, ...]:
+    """The sinks of the box that a `send_to` names, in its order."""
+    named = sorted(sinks) if ALL_SINKS in send_to else send_to
+    return tuple(dict.fromkeys(name for name in named if name in sinks))
+
+
+def day_of(policy: Policy, now: Moment, clock_set: bool) -> str:
+    """The local date, or "" while the clock is not set."""
+    return now.wall.astimezone(policy.place.zone).date().isoformat() if clock_set else ""
+
+
+def _names(visitor: Visitor) -> frozenset[str]:
+    """All that a rule may call this visitor."""
+    names = {ANYTHING, plain_name(visitor.group)}
+    if visitor.species is None:
+        names.add(NOT_SURE)
+    else:
+        names.add(plain_name(visitor.species))
+    if visitor.scientific is not None:
+        names.add(plain_name(visitor.scientific))
+    return frozenset(names)
+
+
+def _not_taken(rule: Rule, names: frozenset[str], visit: Visit, clauses: list[Clause]) -> Clause | None:
+    """Try whether `rule` takes the visit; return the clause that failed, or None."""
+    if names.isdisjoint(rule.visitor):
+        clauses.append(Clause("visitor", False, f'rule "{rule.name}" is for {_listed(rule.visitor)}'))
+        return clauses[-1]
+    clauses.append(Clause("visitor", True, f'rule "{rule.name}" is for {_listed(rule.visitor)}'))
+    sure, stay_s = visit.visitor.sure, visit.stay_s
+    clauses.append(
+        Clause(
+            "sure",
+            sure >= rule.sure,
+            f'{percent(sure)} sure, and rule "{rule.name}" asks for {percent(rule.sure)}',
+        )
+    )
+    if clauses[-1].passed and rule.shortest_stay_s > 0:
+        so_far = "" if visit.end else " so far"
+        clauses.append(
+            Clause(
+                "stay",
+                stay_s >= rule.shortest_stay_s,
+                f'stayed {stay_s:.1f} s{so_far}, and rule "{rule.name}" asks for {rule.shortest_stay_s:g} s',
+            )
+        )
+    return None if clauses[-1].passed else clauses[-1]
+
+
+def _by_rule(case: _Case, rule: Rule, clauses: list[Clause]) -> tuple[PolicyState, Decision]:
+    """What comes of a visit that `rule` has taken."""
+    sinks = sinks_for(rule.send_to, case.sinks)
+    for clause in (_sinks(rule, sinks), _cooldown(case, rule), _cap(case, rule)):
+        clauses.append(clause)
+        if not clause.passed:
+            return case.state, _decision(case, Outcome.SILENT, rule, clauses, clause.text)
+    clauses.append(_quiet(case))
+    if not clauses[-1].passed:
+        return case.state.holding(), _decision(case, Outcome.HOLD, rule, clauses, clauses[-1].text)
+    told = Told(
+        rule=rule.name,
+        visitor=case.visit.visitor.key,
+        mono_s=case.now.mono_s,
+        day=day_of(case.policy, case.now, case.clock_set),
+    )
+    keep_s = 60 * max(each.cooldown_min for each in case.policy.rule)
+    why = f'by rule "{rule.name}" to {", ".join(sinks)}'
+    return case.state.telling(told, keep_s), _decision(case, Outcome.TELL, rule, clauses, why, sinks=sinks)
+
+
+def _sinks(rule: Rule, sinks: tuple[str, ...]) -> Clause:
+    if not rule.send_to:
+        return Clause("sinks", False, f'rule "{rule.name}" tells nobody')
+    if not sinks:
+        which = "" if ALL_SINKS in rule.send_to else f" called {_listed(rule.send_to)}"
+        return Clause("sinks", False, f"the box has no sink{which}")
+    return Clause("sinks", True, f"to {', '.join(sinks)}")
+
+
+def _cooldown(case: _Case, rule: Rule) -> Clause:
+    whose = case.visit.visitor.key if rule.cooldown_per == "visitor" else None
+    last_s = case.state.last_told_s(rule.name, whose)
+    cooldown_s = rule.cooldown_min * 60
+    name = f"cooldown of {duration(cooldown_s)}"
+    if last_s is None:
+        return Clause("cooldown", True, f"{name} has not begun")
+    left_s = cooldown_s - (case.now.mono_s - last_s)
+    if left_s > 0:
+        return Clause("cooldown", False, f"{name} has {duration(left_s)} left")
+    return Clause("cooldown", True, f"{name} is over")
+
+
+def _cap(case: _Case, rule: Rule) -> Clause:
+    day = day_of(case.policy, case.now, case.clock_set)
+    told = case.state.told_on(rule.name, day, case.now.mono_s)
+    when = "today" if day else "in a day's time (the clock is not set)"
+    return Clause(
+        "cap",
+        told < rule.at_most_per_day,
+        f'rule "{rule.name}" has told {told} of at most {rule.at_most_per_day} {when}',
+    )
+
+
+def _quiet(case: _Case) -> Clause:
+    if not case.clock_set:
+        return Clause("quiet", True, "the clock is not set, so quiet hours don't count")
+    if not quiet(case.policy, case.now.wall, case.clock_set):
+        return Clause("quiet", True, "no quiet hours now")
+    until = quiet_until(case.policy, case.now.wall)
+    end = f" until {local_time(case.policy, until)}" if until else ""
+    return Clause("quiet", False, f"quiet hours{end}")
+
+
+def _decision(
+    case: _Case,
+    outcome: Outcome,
+    rule: Rule | None,
+    clauses: Sequence[Clause],
+    why: str,
+    *,
+    sinks: tuple[str, ...] = (),
+) -> Decision:
+    return Decision(
+        visit=case.visit.id,
+        outcome=outcome,
+        sinks=sinks,
+        rule=rule.name if rule else None,
+        clauses=tuple(clauses),
+        reason=f"{outcome.value}: {case.policy.place.name}, {spoken(case.visit.visitor)}: {why}",
+    )
+
+
+def _listed(names: Sequence[str]) -> str:
+    more = len(names) - _MOST_NAMES
+    return ", ".join(names[:_MOST_NAMES]) + (f" and {more} more" if more > 0 else "")

@@ -1,0 +1,186 @@
+"""Watch hours and quiet hours at a moment. Pure.
+
+A window belongs to the local date on which it opens. These rules make it right everywhere:
+
+* A clock time that the change to summer time skips comes at the moment of the jump; one that comes
+  twice means its first coming. So windows that meet at a clock time still meet there.
+* Where the sun stays up, a window from sunrise or dawn opens with the day's lowest sun, and one from
+  sunset or dusk doesn't open. Where it stays down, the first doesn't open, and the second opens with
+  the day's highest sun. An end that doesn't come falls on the lowest sun where the sun stays up, on
+  the highest where it stays down. Offsets don't count there.
+* While the clock is not set, hours don't decide: the camera watches, so that no visit is missed, and
+  it is not quiet, for an alert at a wrong hour can be forgiven and one that is held for a summary
+  whose time can't come is lost.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
+from zoneinfo import ZoneInfo
+
+from dooryard.policy.schema import Place, Policy, Window
+from dooryard.policy.sun import Standing, SunDay, sun_day
+from dooryard.policy.times import Sun, TimeOfDay
+
+Span = tuple[datetime, datetime]  # from, until (not included); UTC
+
+_DAY = timedelta(days=1)
+_SECOND = timedelta(seconds=1)
+_LOOK_AHEAD_DAYS = 8
+_ORDER = (Sun.DAWN, Sun.SUNRISE, Sun.SUNSET, Sun.DUSK)  # over a day
+_NOON_MIN = 12 * 60
+_SMALL_HOURS_MIN = 3 * 60  # "sunrise to 01:00" means the night after
+
+
+def watching(policy: Policy, wall: datetime, clock_set: bool) -> bool:
+    """Whether the camera is to be on. `wall` is aware."""
+    if not clock_set or not policy.hours.watch:
+        return True
+    return _open_until(policy.hours.watch, policy.place, wall) is not None
+
+
+def quiet(policy: Policy, wall: datetime, clock_set: bool) -> bool:
+    """Whether alerts are to wait for the summary. `wall` is aware."""
+    return clock_set and _open_until(policy.hours.quiet, policy.place, wall) is not None
+
+
+def quiet_until(policy: Policy, wall: datetime) -> datetime | None:
+    """When the quiet hours that hold at `wall` end (UTC); None if none hold, or for days to come."""
+    end = _open_until(policy.hours.quiet, policy.place, wall)
+    return end if end is not None and end - wall <= _DAY else None
+
+
+def next_change(policy: Policy, wall: datetime) -> datetime | None:
+    """When watching or quiet next changes (UTC); None if neither does within a week."""
+    first = wall.astimezone(UTC).date()
+    for days in range(_LOOK_AHEAD_DAYS):
+        on = first + days * _DAY
+        midnight = datetime.combine(on, time(), UTC)
+        edges = [
+            edge
+            for windows in (policy.hours.watch, policy.hours.quiet)
+            for span in spans_around(windows, policy.place, on)
+            for edge in span
+            if max(wall + timedelta.resolution, midnight) <= edge < midnight + _DAY
+        ]
+        if edges:
+            return min(edges)
+    return None
+
+
+def sun_times(place: Place, on: date) -> SunDay | None:
+    """The sun on a local date; None where the place has no coordinates."""
+    if place.latitude is None or place.longitude is None:
+        return None
+    return sun_day(place.latitude, place.longitude, place.time_zone, on)
+
+
+def time_on(place: Place, at: TimeOfDay, on: date) -> datetime:
+    """The moment (UTC) that `at` means on the local date `on`; if the sun doesn't do it, see above."""
+    return _close(place, at, on)
+
+
+@lru_cache(maxsize=64)
+def spans_around(windows: tuple[Window, ...], place: Place, on: date) -> tuple[Span, ...]:
+    """When any of `windows` is open, joined and in order: whole for the date `on` in UTC."""
+    near = (on + k * _DAY for k in range(-3, 4))  # zones reach 14 h from UTC, windows 2 days
+    return tuple(_joined([span for day in near for w in windows for span in _span(w, place, day)]))
+
+
+def _open_until(windows: tuple[Window, ...], place: Place, wall: datetime) -> datetime | None:
+    """The end of the span that `wall` is in, as far as it is known; None outside all windows."""
+    if not windows:
+        return None
+    for start, end in spans_around(windows, place, wall.astimezone(UTC).date()):
+        if start <= wall < end:
+            return end
+    return None
+
+
+def _joined(spans: Sequence[Span]) -> Iterator[Span]:
+    """`spans` in order, those that overlap or touch made one."""
+    current: Span | None = None
+    for span in sorted(spans):
+        if current is None:
+            current = span
+        elif span[0] <= current[1]:
+            current = (current[0], max(current[1], span[1]))
+        else:
+            yield current
+            current = span
+    if current is not None:
+        yield current
+
+
+def _span(window: Window, place: Place, on: date) -> Iterator[Span]:
+    """When the window that belongs to the local date `on` is open: one span or none."""
+    start = _open(place, window.opens, on)
+    if start is None:
+        return
+    end = _close(place, window.closes, on + _DAY if _ends_next_day(window) else on)
+    if start < end:
+        yield start, end
+
+
+def _ends_next_day(window: Window) -> bool:
+    """Whether the end is on the date after the beginning. It doesn't depend on the date."""
+    opens, closes = window.opens, window.closes
+    if opens.sun and closes.sun:
+        return _place_in_day(closes) <= _place_in_day(opens)
+    if closes.sun:
+        return closes.sun.rising and opens.minutes >= _NOON_MIN
+    if opens.sun:
+        return closes.minutes < (_SMALL_HOURS_MIN if opens.sun.rising else _NOON_MIN)
+    return closes.minutes <= opens.minutes
+
+
+def _place_in_day(at: TimeOfDay) -> tuple[int, int]:
+    assert at.sun is not None
+    return _ORDER.index(at.sun), at.minutes
+
+
+def _open(place: Place, at: TimeOfDay, on: date) -> datetime | None:
+    """When a window that begins at `at` opens on `on`; None: it doesn't."""
+    if at.sun is None:
+        return _clock_time(place.zone, on, at.minutes)
+    standing = _sun(place, on).when(at.sun)
+    if standing == (Standing.DOWN if at.sun.rising else Standing.UP):
+        return None
+    return _close(place, at, on)
+
+
+def _close(place: Place, at: TimeOfDay, on: date) -> datetime:
+    if at.sun is None:
+        return _clock_time(place.zone, on, at.minutes)
+    day = _sun(place, on)
+    when = day.when(at.sun)
+    if isinstance(when, datetime):
+        return when + timedelta(minutes=at.minutes)
+    if when is Standing.DOWN:
+        return day.noon
+    return day.start if at.sun.rising else day.end
+
+
+def _sun(place: Place, on: date) -> SunDay:
+    day = sun_times(place, on)
+    assert day is not None  # a policy with times by the sun has coordinates (schema)
+    return day
+
+
+def _clock_time(zone: ZoneInfo, on: date, minutes: int) -> datetime:
+    """The moment (UTC) at which local clocks show `minutes` after midnight on `on`, for the first time."""
+    naive = datetime.combine(on, time()) + timedelta(minutes=minutes)
+    after = naive.replace(tzinfo=zone, fold=0).astimezone(UTC)
+    if after.astimezone(zone).replace(tzinfo=None) == naive:
+        return after
+    before = naive.replace(tzinfo=zone, fold=1).astimezone(UTC)  # skipped: the jump is in between
+    old = before.astimezone(zone).utcoffset()
+    while after - before > _SECOND:
+        middle = before + (after - before) // 2
+        if middle.astimezone(zone).utcoffset() == old:
+            before = middle
+        else:
+            after = middle
+    return after.replace(microsecond=0)

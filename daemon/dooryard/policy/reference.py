@@ -1,0 +1,81 @@
+"""A table of every key of a file, made from its schema, for the README. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, Literal, get_args, get_origin
+
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+
+from dooryard.policy.problems import TAG, key_table
+from dooryard.policy.times import TimeOfDay
+
+_HEAD = "| key | default | values | meaning |\n| --- | --- | --- | --- |"
+_BOUNDS = {"ge": "from", "gt": "above", "le": "to", "lt": "below"}
+
+
+def table(title: str, model: type[BaseModel]) -> str:
+    """Markdown: a heading, and a row for each key of the file that `model` describes."""
+    rows = (
+        f"| `{key}` | {_default(info)} | {_values(info)} | {info.description} |" for key, info in keys(model)
+    )
+    return "\n".join([f"### {title}", "", _HEAD, *rows]) + "\n"
+
+
+def keys(model: type[BaseModel]) -> Iterator[tuple[str, FieldInfo]]:
+    """Every key of a file as its table and name, such as `[[rule]] cooldown_min`."""
+    tables = key_table(model)
+    for path, infos in tables.items():
+        for key, info in infos.items():
+            is_table = not path and any(other[:1] == (key,) for other in tables)
+            is_tag = key == TAG and info.is_required()  # it stands beside the table's name
+            if not is_table and not is_tag:
+                yield _written(model, path, key), info
+
+
+def _written(model: type[BaseModel], path: tuple[str, ...], key: str) -> str:
+    """`[place] name`, `[[rule]] name`, `[[sink]] kind = "webhook": url`, `[hours] watch.from`."""
+    if not path:
+        return key
+    info = model.model_fields[path[0]]
+    array = get_origin(info.annotation) is tuple
+    head = f"[[{path[0]}]]" if array else f"[{path[0]}]"
+    inner = path[1:]
+    if array and inner:
+        return f'{head} {TAG} = "{inner[0]}": {key}'
+    return f"{head} {'.'.join((*inner, key))}"
+
+
+def _default(info: FieldInfo) -> str:
+    if info.is_required():
+        return "must be given"
+    return "left out" if info.default is None else f"`{_toml(info.default)}`"
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str | TimeOfDay):
+        return f'"{value}"'
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(_toml, value))}]"
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _values(info: FieldInfo) -> str:
+    """The choices or the bounds."""
+    choices = list(_choices(info.annotation))
+    if choices:
+        return ", ".join(f"`{_toml(choice)}`" for choice in choices)
+    return " ".join(
+        f"{word} {_toml(getattr(bound, name))}"
+        for bound in info.metadata
+        for name, word in _BOUNDS.items()
+        if hasattr(bound, name)
+    )
+
+
+def _choices(annotation: Any) -> Iterator[object]:
+    if get_origin(annotation) is Literal:
+        yield from get_args(annotation)

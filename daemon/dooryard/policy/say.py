@@ -1,0 +1,134 @@
+"""What an alert and a summary say, and when the summary is due. Pure."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from dooryard.policy.decide import sinks_for
+from dooryard.policy.hours import time_on
+from dooryard.policy.schema import Policy
+from dooryard.policy.words import duration, local_day, local_time, percent, sentence, spoken, with_article
+from dooryard.records import Alert, Decision, Moment, Outcome, Visit
+
+CLOCK_NOT_SET = "The box's clock was not set, so the time is not known."
+_DAY = timedelta(days=1)
+_FIRST_SUMMARY = timedelta(hours=1)  # a new box that starts later than this after its time waits a day
+
+
+@dataclass(frozen=True, slots=True)
+class DayVisit:
+    """A visit as a summary needs it."""
+
+    visitor: str  # Visitor.name
+    start: datetime  # aware
+    outcome: Outcome
+
+
+def alert_for(
+    policy: Policy,
+    visit: Visit,
+    decision: Decision,
+    now: Moment,
+    clock_set: bool,
+    *,
+    alert_id: str | None = None,
+    picture: str | None = None,
+) -> Alert:
+    """What to tell of `visit`, by a decision to tell it.
+
+    `alert_id` is the visit's own id if none is given. `picture` is left out if the rule says so. The
+    alert's time is that of the arrival, or `now` while the clock is not set.
+    """
+    rule = next((rule for rule in policy.rule if rule.name == decision.rule), None)
+    where = f"{_followed(spoken(visit.visitor))} at {policy.place.name}"
+    arrival = visit.start.wall
+    return Alert(
+        id=alert_id or visit.id,
+        kind="visit",
+        wall=arrival if clock_set else now.wall,
+        clock_set=clock_set,
+        title=sentence(f"{where}, {local_time(policy, arrival)}" if clock_set else where),
+        text=_text(policy, visit, clock_set),
+        sinks=decision.sinks,
+        visit=visit.id,
+        visitor=visit.visitor,
+        picture=picture if rule is None or rule.with_picture else None,
+    )
+
+
+def _followed(name: str) -> str:
+    """`name`, ready to be followed by more: a comma closes what a comma opened."""
+    return f"{name}," if "," in name else name
+
+
+def _text(policy: Policy, visit: Visit, clock_set: bool) -> str:
+    visitor = visit.visitor
+    who = with_article(visitor.species or visitor.group)
+    latin = f" ({visitor.scientific})" if visitor.scientific and visitor.species else ""
+    stay = f"{'stayed' if visit.end else 'has stayed'} {duration(visit.stay_s)}"
+    if not clock_set:
+        return f"{sentence(who)}{latin}, {percent(visitor.sure)} sure; {stay}. {CLOCK_NOT_SET}"
+    came = f"came {local_day(policy, visit.start.wall)} at {local_time(policy, visit.start.wall)}"
+    return f"{sentence(who)}{latin}, {percent(visitor.sure)} sure; {came}, {stay}."
+
+
+def summary_due(policy: Policy, last: datetime | None, wall: datetime) -> bool:
+    """Whether the time of a summary has passed since the `last` one.
+
+    Call it only while the clock is set. A `last` more than a day in the future comes of a wrong clock
+    and counts as none.
+    """
+    at = policy.summary.at
+    if at is None or not policy.summary.send_to:
+        return False
+    today = wall.astimezone(policy.place.zone).date()
+    # A sunset of two dates ago may be the newest, just after a midnight that comes before the sunset.
+    times = (time_on(policy.place, at, today + k * _DAY) for k in range(-2, 2))
+    newest = max(time for time in times if time <= wall)
+    if last is None or last > wall + _DAY:
+        return wall - newest < _FIRST_SUMMARY
+    return last < newest
+
+
+def summary_alert(
+    policy: Policy,
+    visits: Sequence[DayVisit],
+    now: Moment,
+    sinks: frozenset[str],
+    alert_id: str | None = None,
+) -> Alert:
+    """One message on `visits`, all since the last summary. Its id is of the date if none is given."""
+    day = now.wall.astimezone(policy.place.zone).date().isoformat()
+    count = "no visits" if not visits else "1 visit" if len(visits) == 1 else f"{len(visits)} visits"
+    return Alert(
+        id=alert_id or f"summary-{day}",
+        kind="summary",
+        wall=now.wall,
+        clock_set=True,
+        title=f"{policy.place.name}, {local_day(policy, now.wall)}: {count}",
+        text=_summary_text(policy, visits),
+        sinks=sinks_for(policy.summary.send_to, sinks),
+    )
+
+
+def _summary_text(policy: Policy, visits: Sequence[DayVisit]) -> str:
+    """One line a visitor, the most frequent first."""
+    if not visits:
+        return "Nobody came since the last summary."
+    by_visitor: defaultdict[str, list[DayVisit]] = defaultdict(list)
+    for visit in visits:
+        by_visitor[visit.visitor].append(visit)
+    ordered = sorted(by_visitor.items(), key=lambda item: (-len(item[1]), item[0]))
+    return "\n".join(_summary_line(policy, name, group) for name, group in ordered)
+
+
+def _summary_line(policy: Policy, name: str, visits: Sequence[DayVisit]) -> str:
+    starts = sorted(visit.start for visit in visits)
+    first, last = (local_time(policy, start) for start in (starts[0], starts[-1]))
+    when = f"at {first}" if len(starts) == 1 else f"{len(starts)} times, {first} to {last}"
+    told, held = (sum(v.outcome is kind for v in visits) for kind in (Outcome.TELL, Outcome.HOLD))
+    notes = [f"{n} {word}" for n, word in ((told, "told"), (held, "held in quiet hours")) if n]
+    return f"{sentence(name)}: {when}" + (f" ({', '.join(notes)})" if notes else "")

@@ -1,0 +1,258 @@
+"""What an owner can ask for: the policy's tables, their keys, defaults and bounds. Pure.
+
+Each key's description is a line of the README's table (see `reference`), so it is written for the
+owner. Checks that need to know the box (its sinks) or the model (its visitors) are made only when
+`Known` is handed in as the validation context; `parse` does that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any, Final, Literal
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    ValidationInfo,
+    model_validator,
+)
+from pydantic_core import PydanticCustomError
+
+from dooryard.policy.document import did_you_mean, quoted
+from dooryard.policy.times import DAY_MIN, TimeOfDay, parse_time
+
+ANYTHING = "anything"
+NOT_SURE = "not sure"
+ALL_SINKS = "all"
+NEVER = "never"
+SUN_WITHOUT_PLACE: Final = "sun_without_place"
+MOST_COOLDOWN_MIN = 7 * 24 * 60
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the names in a policy can be checked against; None: not known, not checked."""
+
+    sinks: frozenset[str] | None = None
+    visitors: frozenset[str] | None = None
+
+
+def as_tuple(value: object) -> object:
+    """Let one thing stand for a list of one."""
+    return tuple(value) if isinstance(value, list) else value if isinstance(value, tuple) else (value,)
+
+
+def one_line(value: str) -> str:
+    """Text that is shown in titles and mail headers: not empty, no control characters."""
+    if not value.strip() or not value.isprintable():
+        raise ValueError("must be readable text on one line")
+    return value.strip()
+
+
+def plain_name(value: str) -> str:
+    """A name as it is compared: single spaces, lower case."""
+    return " ".join(value.split()).casefold()
+
+
+def _known_visitor(value: str, info: ValidationInfo) -> str:
+    name = plain_name(value)
+    known = info.context.visitors if isinstance(info.context, Known) else None
+    if known is None or name in (ANYTHING, NOT_SURE) or name in known:
+        return name
+    hint = did_you_mean(name, known | {ANYTHING, NOT_SURE})
+    raise ValueError(
+        f'no visitor is called {quoted(name)}{hint}; write a group, a species, "{NOT_SURE}" or "{ANYTHING}"'
+    )
+
+
+def _known_sink(value: str, info: ValidationInfo) -> str:
+    known = info.context.sinks if isinstance(info.context, Known) else None
+    if known is None or value == ALL_SINKS or value in known:
+        return value
+    has = ", ".join(sorted(known)) or "none"
+    hint = did_you_mean(value, known)
+    raise ValueError(f"the box has no sink {quoted(value)}{hint}; it has: {has}")
+
+
+def _known_zone(value: str) -> str:
+    try:
+        ZoneInfo(value)
+    except (KeyError, ValueError, OSError):  # OSError: the name of a folder in the zone data
+        hint = did_you_mean(value, available_timezones())
+        raise ValueError(
+            f'no time zone is called {quoted(value)}{hint}; write an IANA name such as "Europe/London"'
+        ) from None
+    return value
+
+
+def _summary_time(value: object) -> TimeOfDay | None:
+    return None if value is None or value == NEVER else parse_time(value)
+
+
+Line = Annotated[str, Field(max_length=80), AfterValidator(one_line)]
+Time = Annotated[TimeOfDay, PlainValidator(parse_time)]
+VisitorName = Annotated[str, AfterValidator(_known_visitor)]
+SinkName = Annotated[str, AfterValidator(_known_sink)]
+SinkNames = Annotated[tuple[SinkName, ...], BeforeValidator(as_tuple), Field(max_length=16)]
+
+
+class Table(BaseModel):
+    """A table of a policy or box file: unknown keys are errors, and nothing is converted in silence."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class Place(Table):
+    """Where the box is."""
+
+    name: Line = Field(default="the garden", description="What the place is called in alerts.")
+    latitude: float | None = Field(
+        default=None,
+        ge=-90,
+        le=90,
+        description="Degrees north, negative for south. Needed for hours by the sun.",
+    )
+    longitude: float | None = Field(
+        default=None,
+        ge=-180,
+        le=180,
+        description="Degrees east, negative for west. Needed for hours by the sun.",
+    )
+    time_zone: Annotated[str, AfterValidator(_known_zone)] = Field(
+        default="UTC", description='IANA name of the local time, such as "Europe/London".'
+    )
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return ZoneInfo(self.time_zone)
+
+    @property
+    def has_sun(self) -> bool:
+        """Whether the sun's times can be known here."""
+        return self.latitude is not None and self.longitude is not None
+
+
+class Window(Table):
+    """A stretch of each day. An end at or before its beginning, by the clock, is on the next day."""
+
+    opens: Time = Field(
+        alias="from", description='When it begins: "HH:MM", "sunrise", "sunset-1h", "dawn", "dusk+20min".'
+    )
+    closes: Time = Field(alias="to", description="When it ends, written the same way.")
+
+    @model_validator(mode="after")
+    def _lasts(self) -> Window:
+        ends_at_once = self.opens == TimeOfDay(DAY_MIN) and self.closes == TimeOfDay(0)
+        if self.opens == self.closes or ends_at_once:
+            raise ValueError('begins when it ends; for the whole day write from = "00:00", to = "24:00"')
+        return self
+
+    @property
+    def by_sun(self) -> bool:
+        return self.opens.sun is not None or self.closes.sun is not None
+
+
+Windows = Annotated[tuple[Window, ...], BeforeValidator(as_tuple), Field(max_length=8)]
+
+
+class Hours(Table):
+    """When the camera watches, and when alerts wait."""
+
+    watch: Windows = Field(
+        default=(), description="One window or several in which the camera is on. None given: always on."
+    )
+    quiet: Windows = Field(
+        default=(),
+        description="One window or several in which alerts are held for the summary. None given: never.",
+    )
+
+
+class Rule(Table):
+    """Whom to tell about, and how often. The first rule that takes a visit decides on it."""
+
+    name: Line = Field(description="What the rule is called in reasons and logs; each name once.")
+    visitor: Annotated[
+        tuple[VisitorName, ...], BeforeValidator(as_tuple), Field(min_length=1, max_length=200)
+    ] = Field(
+        description=f'Whom it is for: groups ("bird"), species by common or scientific name, '
+        f'"{NOT_SURE}" (a group without a species) or "{ANYTHING}".'
+    )
+    sure: float = Field(
+        default=0.5, ge=0, le=1, description="Takes only visits that are at least this certain."
+    )
+    shortest_stay_s: float = Field(
+        default=0.0, ge=0, le=3600, description="Takes only visits that last at least this many seconds."
+    )
+    cooldown_min: float = Field(
+        default=4.0,
+        ge=0,
+        le=MOST_COOLDOWN_MIN,
+        description="Minutes that must pass after an alert before the next.",
+    )
+    cooldown_per: Literal["visitor", "rule"] = Field(
+        default="visitor",
+        description='Whether each visitor has a cooldown of its own, or the "rule" has one for all.',
+    )
+    at_most_per_day: int = Field(
+        default=40,
+        ge=1,
+        le=1000,
+        description="The most alerts of this rule in a local day, all visitors together.",
+    )
+    send_to: SinkNames = Field(
+        default=(ALL_SINKS,),
+        description=f'Names of the box\'s sinks, or "{ALL_SINKS}". Empty: tell nobody.',
+    )
+    with_picture: bool = Field(default=True, description="Whether the best picture goes with the alert.")
+
+
+class Summary(Table):
+    """One message a day on what came, with what was held in quiet hours."""
+
+    at: Annotated[TimeOfDay | None, PlainValidator(_summary_time)] = Field(
+        default=TimeOfDay(20 * 60), description=f'When it is sent, written as in [hours], or "{NEVER}".'
+    )
+    send_to: SinkNames = Field(
+        default=(ALL_SINKS,), description=f'Names of the box\'s sinks, or "{ALL_SINKS}".'
+    )
+
+
+class Keeping(Table):
+    """What is kept on the box; the oldest goes first."""
+
+    days: int = Field(default=60, ge=1, le=3660, description="Days that visits and pictures are kept.")
+    megabytes: int = Field(
+        default=2000, ge=20, le=2_000_000, description="The most room that pictures take (10^6 bytes)."
+    )
+
+
+class Policy(Table):
+    """All that the owner wants. `Policy()` is what holds where no file says otherwise."""
+
+    place: Place = Field(default=Place(), description="Where the box is.")
+    hours: Hours = Field(default=Hours(), description="When the camera watches, and when alerts wait.")
+    rule: tuple[Rule, ...] = Field(
+        default=(Rule(name="anybody", visitor=(ANYTHING,)),),
+        strict=False,
+        max_length=100,
+        description="The rules, in order. None given: one that tells of anybody.",
+    )
+    summary: Summary = Field(default=Summary(), description="One message a day.")
+    keeping: Keeping = Field(default=Keeping(), description="What is kept on the box.")
+
+    @model_validator(mode="after")
+    def _sun_has_place(self) -> Policy:
+        used: list[Any] = [*self.hours.watch, *self.hours.quiet]
+        by_sun = any(window.by_sun for window in used) or (
+            self.summary.at is not None and self.summary.at.sun is not None
+        )
+        if by_sun and not self.place.has_sun:
+            raise PydanticCustomError(
+                SUN_WITHOUT_PLACE, "times go by the sun, but place.latitude and place.longitude are not given"
+            )
+        return self

@@ -1,0 +1,129 @@
+"""What the rules remember: the alerts told lately, and how many are held. Pure.
+
+Cooldowns and caps are both read from one list of alerts told. Ages go by monotonic time, so a step of
+the wall clock changes no cooldown.
+
+Over a restart within one boot, monotonic time goes on and nothing changes. Over a reboot it starts
+anew, and what the wall clock says meanwhile can't be trusted; so the ages of alerts stand still from
+the saving to the restoring. A cooldown is then never early, and longer than promised by no more than
+the time between the two, which is the outage if the state was saved just before it.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from dooryard.errors import StoreError
+from dooryard.records import Moment
+
+VERSION = 1
+LONGEST_DAY_S = 25 * 3600.0  # a local day on which clocks go back
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """An alert that was told."""
+
+    rule: str
+    visitor: str  # Visitor.key
+    mono_s: float
+    day: str  # local date, "2026-06-14"; "" while the clock was not set
+
+
+@dataclass(frozen=True, slots=True)
+class PolicyState:
+    """What `decide` needs to know of the past."""
+
+    told: tuple[Told, ...] = ()  # oldest first
+    held: int = 0  # alerts held since the last summary
+
+    def last_told_s(self, rule: str, visitor: str | None) -> float | None:
+        """Monotonic time of the last alert of `rule` on `visitor` (None: on anybody)."""
+        for told in reversed(self.told):
+            if told.rule == rule and visitor in (None, told.visitor):
+                return told.mono_s
+        return None
+
+    def told_on(self, rule: str, day: str, now_s: float) -> int:
+        """How many alerts of `rule` may have been told on the local date `day`.
+
+        Those told while the clock was not set may have been on any date, so they count for as long as a
+        day can last. While it is not set (`day` is ""), so does every alert.
+        """
+        return sum(
+            told.rule == rule
+            and (told.day == day if day and told.day else now_s - told.mono_s < LONGEST_DAY_S)
+            for told in self.told
+        )
+
+    def telling(self, told: Told, keep_s: float) -> PolicyState:
+        """After one more alert; older ones than `keep_s` and a day are forgotten."""
+        oldest_s = told.mono_s - max(keep_s, LONGEST_DAY_S)
+        kept = tuple(earlier for earlier in self.told if earlier.mono_s > oldest_s)
+        return replace(self, told=(*kept, told))
+
+    def holding(self) -> PolicyState:
+        """After one more alert was held."""
+        return replace(self, held=self.held + 1)
+
+    def summarised(self) -> PolicyState:
+        """After a summary went out with all that was held."""
+        return replace(self, held=0)
+
+    def to_json(self, now: Moment, boot: str = "") -> str:
+        """The state as text. `boot` names the present boot of the machine; "": not known."""
+        return json.dumps(
+            {
+                "version": VERSION,
+                "boot": boot,
+                "saved_s": now.mono_s,
+                "held": self.held,
+                "told": [
+                    {"rule": t.rule, "visitor": t.visitor, "day": t.day, "ago_s": now.mono_s - t.mono_s}
+                    for t in self.told
+                ],
+            }
+        )
+
+    @classmethod
+    def from_json(cls, text: str, now: Moment, boot: str = "") -> PolicyState:
+        """The state that `to_json` wrote, by the present monotonic time.
+
+        Raises StoreError if it is not such a text.
+        """
+        try:
+            return _restored(json.loads(text), now, boot)
+        except (KeyError, TypeError, ValueError, AttributeError, RecursionError) as error:
+            raise StoreError(
+                f"the saved cooldowns cannot be read ({type(error).__name__}: {error})",
+                "remove that state; cooldowns and daily caps then start anew",
+            ) from error
+
+
+def _restored(data: dict[str, object], now: Moment, boot: str) -> PolicyState:
+    if data["version"] != VERSION:
+        raise ValueError(f"version {data['version']!r}, not {VERSION}")
+    saved_s, held, told = _seconds(data["saved_s"]), data["held"], data["told"]
+    if not isinstance(held, int) or held < 0 or not isinstance(told, list):
+        raise ValueError("held or told is not what it should be")
+    same_boot = bool(boot) and data["boot"] == boot and now.mono_s >= saved_s
+    since_s = saved_s if same_boot else now.mono_s
+    return PolicyState(told=tuple(_told(told, since_s)), held=held)
+
+
+def _told(items: Iterable[dict[str, object]], since_s: float) -> Iterable[Told]:
+    for item in items:
+        texts = [item[key] for key in ("rule", "visitor", "day")]
+        if not all(isinstance(text, str) for text in texts):
+            raise ValueError("rule, visitor and day are text")
+        rule, visitor, day = map(str, texts)
+        yield Told(rule, visitor, since_s - max(0.0, _seconds(item["ago_s"])), day)
+
+
+def _seconds(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise ValueError("seconds are a finite number")
+    return float(value)

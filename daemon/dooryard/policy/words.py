@@ -1,0 +1,66 @@
+"""Names, times and numbers as people say them. Pure."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+
+from dooryard.policy.schema import Policy
+from dooryard.records import Visitor
+
+# Groups of which a visitor is expected to be told by species; of the others the group says it all.
+_BY_SPECIES = frozenset({"bird"})
+_VOWELS = "aeiou"
+_NOT_AS_WRITTEN = ("eu", "uni", "one", "ura")  # "a European robin": begins with a consonant when spoken
+# The labels are in lower case; English writes these with a capital. Common practice, no source.
+_PROPER = frozenset({"african", "american", "asian", "canada", "carolina", "eurasian", "european", "indian"})
+
+
+def spoken(visitor: Visitor) -> str:
+    """Whom it is: "a house finch", "a bird, species not sure", "a squirrel"."""
+    if visitor.species:
+        return with_article(visitor.species)
+    if visitor.group == "animal":
+        return "an animal, not sure which"
+    name = with_article(visitor.group)
+    return f"{name}, species not sure" if visitor.group in _BY_SPECIES else name
+
+
+def with_article(name: str) -> str:
+    """`name` with its capitals and "a" or "an"."""
+    low = name.casefold()
+    an = low.startswith(tuple(_VOWELS)) and not low.startswith(_NOT_AS_WRITTEN)
+    words = [word.capitalize() if word.casefold() in _PROPER else word for word in name.split()]
+    return f"{'an' if an else 'a'} {' '.join(words)}"
+
+
+def sentence(text: str) -> str:
+    """`text` with its first letter large."""
+    return text[:1].upper() + text[1:]
+
+
+def duration(seconds: float) -> str:
+    """Text like "45 s", "2 min 10 s", "1 h 5 min": rounded up, so that some is never told as none."""
+    whole = max(0, math.ceil(seconds))
+    if whole >= 3600:
+        minutes = math.ceil(whole / 60)
+        return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
+    if whole >= 60:
+        return f"{whole // 60} min" + (f" {whole % 60} s" if whole % 60 else "")
+    return f"{whole} s"
+
+
+def percent(part: float) -> str:
+    """Text like "69 %": rounded down, so that what falls short of 70 % is never told as 70 %."""
+    return f"{math.floor(part * 100 + 1e-9)} %"
+
+
+def local_time(policy: Policy, wall: datetime) -> str:
+    """Clock time at the place: "14:03"."""
+    return f"{wall.astimezone(policy.place.zone):%H:%M}"
+
+
+def local_day(policy: Policy, wall: datetime) -> str:
+    """Date at the place: "14 June"."""
+    day = wall.astimezone(policy.place.zone)
+    return f"{day.day} {day:%B}"

@@ -1,0 +1,138 @@
+"""One HTTP POST, bounded in every direction.
+
+`requests` bounds the time to connect and the pause between two bytes, but a peer that drips one byte a
+second holds it for hours. So a timer shuts the socket down when the whole exchange takes too long, and
+whether a connection ever stood is noted at the socket: that tells "not sent" from "maybe sent".
+"""
+
+from __future__ import annotations
+
+import socket
+import threading
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import requests
+import urllib3.connectionpool
+from requests.adapters import HTTPAdapter
+
+from dooryard.sinks.net import Limits, in_words, shut
+
+LONGEST_BODY_BYTES = 64 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """What a receiver answered."""
+
+    status: int
+    headers: Mapping[str, str]  # any case of letters
+    body_bytes: int  # how much of the body was read; it is never kept
+
+
+@dataclass(frozen=True, slots=True)
+class NoReply:
+    """There was no status. `connected`: the request may have arrived."""
+
+    connected: bool
+    text: str  # in words, naming the host at most
+
+
+class _Watch:
+    """Knows the socket of one exchange, and shuts it when told to."""
+
+    def __init__(self, total_s: float) -> None:
+        self.connected = False
+        self._total_s = total_s
+        self._socket: socket.socket | None = None
+        self._over = False
+        self._turn = threading.Lock()
+
+    def begin(self, connection: socket.socket) -> None:
+        with self._turn:
+            if self._over:
+                raise TimeoutError("the time for the whole exchange was used up by connecting")
+            self.connected = True
+            self._socket = connection
+            # Sending a picture over a weak link takes longer than connecting may.
+            connection.settimeout(self._total_s)
+
+    def cut(self) -> None:
+        with self._turn:
+            self._over = True
+            if self._socket is not None:
+                shut(self._socket)
+
+
+class _WatchedAdapter(HTTPAdapter):
+    """Makes connections that report to a watch."""
+
+    def __init__(self, watch: _Watch) -> None:
+        self._watch = watch
+        super().__init__(max_retries=0)
+
+    def init_poolmanager(self, *args: Any, **kwargs: Any) -> None:
+        super().init_poolmanager(*args, **kwargs)
+        self.poolmanager.pool_classes_by_scheme = {
+            "http": _watched_pool(urllib3.connectionpool.HTTPConnectionPool, self._watch),
+            "https": _watched_pool(urllib3.connectionpool.HTTPSConnectionPool, self._watch),
+        }
+
+
+def _watched_pool(pool: Any, watch: _Watch) -> Any:
+    class WatchedConnection(pool.ConnectionCls):  # type: ignore[misc]  # a class chosen at run time
+        def connect(self) -> None:
+            super().connect()  # with TLS: the handshake too
+            watch.begin(self.sock)
+
+    class WatchedPool(pool):  # type: ignore[misc]  # a class chosen at run time
+        ConnectionCls = WatchedConnection
+
+    return WatchedPool
+
+
+class _OneHopSession(requests.Session):
+    """Follows no redirect, and does not look at one either: a malformed Location must not raise."""
+
+    def resolve_redirects(self, *_args: Any, **_kwargs: Any) -> Iterator[requests.Response]:
+        return iter(())
+
+
+def post(
+    url: str, body: bytes, headers: Mapping[str, str], limits: Limits, ca_file: str | None
+) -> Reply | NoReply:
+    """POST `body` once, on a connection of its own. Redirects are reported, not followed."""
+    watch = _Watch(limits.total_s)
+    timer = threading.Timer(limits.total_s, watch.cut)
+    timer.daemon = True
+    with _OneHopSession() as session:
+        session.trust_env = False  # no proxy, no credentials from files this program doesn't know of
+        session.mount("http://", _WatchedAdapter(watch))
+        session.mount("https://", _WatchedAdapter(watch))
+        timer.start()
+        try:
+            response = session.post(
+                url,
+                data=body,
+                headers={**headers, "Connection": "close"},
+                timeout=(limits.connect_s, limits.read_s),
+                verify=ca_file or True,
+                allow_redirects=False,
+                stream=True,
+            )
+            return Reply(response.status_code, response.headers, _read_bounded(response))
+        except (requests.RequestException, OSError) as error:
+            return NoReply(watch.connected, in_words(error, limits))
+        finally:
+            timer.cancel()
+
+
+def _read_bounded(response: requests.Response) -> int:
+    """Read up to the bound, so that a well-behaved peer is not cut off. The status stands whatever comes."""
+    try:
+        return len(response.raw.read(LONGEST_BODY_BYTES, decode_content=False))
+    except (requests.RequestException, urllib3.exceptions.HTTPError, OSError):
+        return 0
+    finally:
+        response.close()

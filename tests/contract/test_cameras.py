@@ -1,0 +1,267 @@
+"""What every camera promises (see dooryard.camera.base), held against each registered one."""
+
+from __future__ import annotations
+
+import itertools
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
+from dooryard.camera.registry import CAMERAS, build
+from dooryard.clock import FakeClock
+from dooryard.errors import CameraError
+from dooryard.records import Frame
+from fakes.picamera2_fake import Board, module_for
+from fakes.recordings import write_frame
+
+LUMA_SIZE = (64, 48)
+
+
+@dataclass
+class Bench:
+    """One camera under test. `make` gives a fresh one on the same source; `clock` times a live one."""
+
+    make: Callable[[], Camera]
+    clock: FakeClock
+    stall: Callable[[], None] | None = None  # lets no more frames come, where that can be
+
+
+def folder_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    clock = FakeClock()
+    for number in range(12):
+        taken = clock.now().wall + timedelta(seconds=0.2 * number)
+        write_frame(tmp_path / f"{number}.jpg", taken, number=number, size=(320, 240))
+    return Bench(lambda: build("folder", clock, folder=str(tmp_path), luma_size=[*LUMA_SIZE]), clock)
+
+
+def fake_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    clock = FakeClock()
+    options = {"script": "frbwfgffffff", "repeat": False, "luma_size": [*LUMA_SIZE]}
+    return Bench(lambda: build("fake", clock, live=False, **options), clock)
+
+
+def live_fake_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    clock = FakeClock()
+    made: list[Camera] = []
+
+    def make() -> Camera:
+        made.append(build("fake", clock, script="f" * 12, repeat=False, luma_size=[*LUMA_SIZE]))
+        return made[-1]
+
+    return Bench(make, clock, stall=lambda: made[-1]._steps.insert(made[-1]._next, "s"))
+
+
+def picamera_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    clock = FakeClock()
+    board = Board(clock)
+    monkeypatch.setitem(sys.modules, "picamera2", module_for(board))
+    monkeypatch.setattr("dooryard.camera.picamera.boottime_ns", board.boottime_ns)
+    options = {"large_size": [328, 246], "luma_size": [*LUMA_SIZE]}
+
+    def stall() -> None:
+        board.script = "s" + board.script
+
+    return Bench(lambda: build("picamera", clock, **options), clock, stall)
+
+
+def scene_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    clock = FakeClock()
+    garden = {"seed": 5, "width": 128, "height": 96, "duration_s": 3.0}
+    return Bench(lambda: build("scene", clock, luma_size=[*LUMA_SIZE], **garden), clock)
+
+
+def direct_scene_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    clock = FakeClock()
+    garden = {"seed": 5, "width": 128, "height": 96, "duration_s": 3.0, "direct_luma": True}
+    return Bench(lambda: build("scene", clock, luma_size=[*LUMA_SIZE], **garden), clock)
+
+
+RECORDINGS = {
+    "fake": fake_bench,
+    "folder": folder_bench,
+    "scene": scene_bench,
+    "scene, direct": direct_scene_bench,
+}
+LIVE = {"fake, live": live_fake_bench, "picamera": picamera_bench}
+ALL = RECORDINGS | LIVE
+
+recordings_only = pytest.mark.parametrize("bench", RECORDINGS, indirect=True)
+live_only = pytest.mark.parametrize("bench", LIVE, indirect=True)
+
+
+@pytest.fixture(params=ALL)
+def bench(request, tmp_path, monkeypatch):
+    return ALL[request.param](tmp_path, monkeypatch)
+
+
+@pytest.fixture
+def camera(bench):
+    made = bench.make()
+    yield made
+    made.close()
+
+
+def frames(camera: Camera, count: int) -> list[Frame]:
+    return [camera.read(5.0) for _ in range(count)]
+
+
+def test_every_registered_camera_is_held_to_the_contract():
+    assert {name.partition(",")[0] for name in ALL} == set(CAMERAS)
+
+
+def test_it_has_a_name(camera):
+    assert camera.name
+
+
+@recordings_only
+def test_a_recording_says_that_it_is_one(camera):
+    assert camera.live is False
+
+
+@live_only
+def test_a_live_camera_says_that_it_is_one(camera):
+    assert camera.live is True
+
+
+def test_numbers_grow_and_monotonic_time_never_goes_back(camera):
+    camera.open()
+    seen = frames(camera, 8)
+    assert all(later.number > earlier.number for earlier, later in itertools.pairwise(seen))
+    assert all(later.mono_s >= earlier.mono_s for earlier, later in itertools.pairwise(seen))
+    assert seen[-1].mono_s > seen[0].mono_s
+
+
+def test_wall_times_are_aware_and_in_utc(camera):
+    camera.open()
+    for frame in frames(camera, 3):
+        assert frame.wall.tzinfo is UTC
+        assert isinstance(frame.mono_s, float)
+
+
+def test_both_clocks_run_alike(camera):
+    camera.open()
+    first, *_, last = frames(camera, 6)
+    assert (last.wall - first.wall).total_seconds() == pytest.approx(last.mono_s - first.mono_s, abs=1e-4)
+
+
+def test_luma_is_small_grey_and_contiguous(camera):
+    camera.open()
+    for frame in frames(camera, 3):
+        assert frame.luma.shape == LUMA_SIZE[::-1]
+        assert frame.luma.dtype == np.uint8
+        assert frame.luma.flags.c_contiguous
+
+
+def test_luma_stays_as_it_was(camera):
+    camera.open()
+    first = camera.read(5.0)
+    kept = first.luma.copy()
+    frames(camera, 4)
+    assert np.array_equal(first.luma, kept)
+
+
+def test_the_large_picture_is_colour_and_may_be_asked_for_twice(camera):
+    camera.open()
+    frame = camera.read(5.0)
+    large, again = frame.large(), frame.large()
+    assert large.ndim == 3
+    assert large.shape[2] == 3
+    assert large.shape[0] >= frame.luma.shape[0]
+    assert large.dtype == np.uint8
+    assert np.array_equal(large, again)
+
+
+def test_the_large_picture_is_the_caller_s_own(camera):
+    camera.open()
+    large = camera.read(5.0).large()
+    kept = large.copy()
+    frames(camera, 3)
+    assert np.array_equal(large, kept)
+
+
+def test_large_and_small_show_the_same_aspect(camera):
+    """Relative boxes hold on both: neither is cropped out of the other."""
+    camera.open()
+    frame = camera.read(5.0)
+    height, width = frame.large().shape[:2]
+    assert width / height == pytest.approx(LUMA_SIZE[0] / LUMA_SIZE[1], rel=0.01)
+
+
+def test_reading_before_opening_and_after_closing_is_an_error(camera):
+    with pytest.raises(CameraError):
+        camera.read(1.0)
+    camera.open()
+    camera.read(5.0)
+    camera.close()
+    with pytest.raises(CameraError):
+        camera.read(1.0)
+
+
+def test_closing_twice_and_before_opening(camera):
+    camera.close()
+    camera.open()
+    camera.read(5.0)
+    camera.close()
+    camera.close()
+
+
+def test_opening_again(camera):
+    camera.open()
+    camera.read(5.0)
+    camera.close()
+    camera.open()
+    assert len(frames(camera, 3)) == 3
+
+
+@live_only
+def test_a_live_camera_has_no_past(bench, camera):
+    camera.open(after=bench.clock.now().wall + timedelta(days=1))
+    assert camera.read(5.0).wall < bench.clock.now().wall + timedelta(days=1)
+
+
+@recordings_only
+def test_a_recording_goes_on_after_a_given_time(bench, camera):
+    camera.open()
+    seen = frames(camera, 5)
+    camera.close()
+    again = bench.make()
+    again.open(after=seen[2].wall)
+    rest = again.read(5.0)
+    again.close()
+    assert (rest.wall, rest.number) == (seen[3].wall, seen[3].number)
+
+
+@recordings_only
+def test_a_recording_ends_and_stays_ended(camera):
+    camera.open()
+    with pytest.raises(EndOfFramesError):
+        frames(camera, 1_000)
+    with pytest.raises(EndOfFramesError):
+        camera.read(1.0)
+
+
+@live_only
+def test_a_stall_is_over_within_the_timeout_and_frames_go_on(bench, camera):
+    camera.open()
+    first = camera.read(5.0)
+    bench.stall()
+    before_s = bench.clock.now().mono_s
+    with pytest.raises(CameraStalledError):
+        camera.read(0.75)
+    assert bench.clock.now().mono_s - before_s <= 0.75 + 1e-9
+    assert camera.read(5.0).number > first.number
+
+
+@live_only
+def test_frame_times_are_those_of_the_clock_when_the_frame_was_taken(bench, camera):
+    camera.open()
+    for frame in frames(camera, 3):
+        now = bench.clock.now()
+        assert 0.0 <= now.mono_s - frame.mono_s < 0.5
+        assert (now.wall - frame.wall).total_seconds() == pytest.approx(now.mono_s - frame.mono_s, abs=1e-5)

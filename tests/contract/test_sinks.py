@@ -1,0 +1,169 @@
+"""What every sink promises (`dooryard.sinks.base`), checked for each of them against a real receiver.
+
+The memory sink has no receiver: there the script stands for it.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from email import message_from_bytes, policy
+from typing import Any
+
+import pytest
+
+from dooryard.records import Alert, Visitor
+from dooryard.sinks.base import Answer, Fate, Sink
+from dooryard.sinks.email import EmailSink
+from dooryard.sinks.memory import MemorySink
+from dooryard.sinks.webhook import WebhookSink
+from servers import web
+from servers.post_office import DROP, PostOffice, Script
+from unit.outbox.builders import JPEG, alert, visit
+
+NAME = "phone"
+SECRETS = ("thistle-token-0123456789", base64.b64encode(bytes(range(32))).decode(), "token-of-the-path")
+RECIPIENT = "robin@alder-row.example"
+TOLD = alert(1, visit(1))
+
+
+@dataclass(frozen=True)
+class Case:
+    """A sink, and the ids that its receiver has got."""
+
+    sink: Sink
+    received: Callable[[], list[str]]
+
+
+def webhook(port_url: str) -> WebhookSink:
+    return WebhookSink(
+        NAME,
+        port_url,
+        bearer=SECRETS[0],
+        secret=SECRETS[1],
+        connect_timeout_s=1.0,
+        read_timeout_s=0.2,
+        total_timeout_s=2.0,
+        now=lambda: 1_781_442_000.0,
+    )
+
+
+def mail(port: int) -> EmailSink:
+    return EmailSink(
+        NAME,
+        "127.0.0.1",
+        port,
+        sender="box@alder-row.example",
+        recipients=[RECIPIENT],
+        security="none",
+        connect_timeout_s=1.0,
+        read_timeout_s=0.2,
+        total_timeout_s=2.0,
+        now=lambda: 1_781_442_000.0,
+    )
+
+
+@contextmanager
+def webhook_case(fate: Fate) -> Iterator[Case]:
+    behaviour = {
+        Fate.SENT: web.answers("204 No Content"),
+        Fate.NOT_SENT: web.answers("503 Busy"),
+        Fate.MAYBE_SENT: web.resets_after_reading,
+        Fate.REFUSED: web.answers("404 Not Found"),
+    }[fate]
+    with web.Peer(behaviour, web.answers("204 No Content")) as peer:
+        yield Case(webhook(peer.url), lambda: [each.headers["webhook-id"] for each in peer.requests])
+
+
+@contextmanager
+def mail_case(fate: Fate) -> Iterator[Case]:
+    script = {
+        Fate.SENT: Script(),
+        Fate.NOT_SENT: Script(data=["451 4.3.0 later"]),
+        Fate.MAYBE_SENT: Script(data=[DROP]),
+        Fate.REFUSED: Script(rcpt={RECIPIENT: ["550 5.1.1 unknown"]}),
+    }[fate]
+    with PostOffice(script) as office:
+
+        def received() -> list[str]:
+            found = [message_from_bytes(each.raw, policy=policy.default) for each in office.mails]
+            return [str(each["Message-ID"]).strip("<>").partition("@")[0] for each in found]
+
+        yield Case(mail(office.port), received)
+
+
+@contextmanager
+def memory_case(fate: Fate) -> Iterator[Case]:
+    sink = MemorySink(NAME, [Answer(fate, f"the script says {fate.value}")])
+    yield Case(sink, lambda: [told.id for told, _ in sink.received])
+
+
+CASES: dict[str, Any] = {"webhook": webhook_case, "email": mail_case, "memory": memory_case}
+
+
+@pytest.fixture(params=CASES)
+def case_of(request: pytest.FixtureRequest) -> Iterator[Callable[[Fate], Case]]:
+    with ExitStack() as stack:
+        yield lambda fate: stack.enter_context(CASES[request.param](fate))
+
+
+@pytest.mark.parametrize("fate", Fate)
+def test_each_fate_is_told_as_it_is_in_words_without_a_secret(
+    case_of: Callable[[Fate], Case], fate: Fate
+) -> None:
+    case = case_of(fate)
+    answer = case.sink.send(TOLD, JPEG)
+    assert answer.fate is fate
+    assert answer.text
+    assert answer.text.isprintable()
+    assert len(answer.text) < 500
+    assert not [secret for secret in SECRETS if secret in answer.text + repr(answer) + repr(case.sink)]
+
+
+def test_sent_means_that_the_receiver_has_it_under_its_id(case_of: Callable[[Fate], Case]) -> None:
+    case = case_of(Fate.SENT)
+    assert case.sink.name == NAME
+    case.sink.send(TOLD, JPEG)
+    case.sink.send(alert(2), None)
+    assert case.received() == [TOLD.id, alert(2).id]
+
+
+@pytest.mark.parametrize("fate", [Fate.NOT_SENT, Fate.MAYBE_SENT])
+def test_a_repeat_bears_the_same_id(case_of: Callable[[Fate], Case], fate: Fate) -> None:
+    case = case_of(fate)
+    case.sink.send(TOLD, JPEG)
+    assert case.sink.send(TOLD, JPEG).fate is Fate.SENT
+    assert set(case.received()) == {TOLD.id}
+
+
+ODD = [
+    alert(3, title="", text=""),
+    alert(4, title="two\r\nlines\x00 and \u2028 more", text="\ud800 lone surrogate \x07"),
+    alert(5, title="长" * 5000, text="ein Grünfink 🐦 " * 3000),
+    alert(6, visit(6, visitor=Visitor("animal", 0.4)), kind="visit", clock_set=False, urgent=True),
+]
+
+
+@pytest.mark.parametrize("told", ODD, ids=["empty", "control", "long", "unsure"])
+@pytest.mark.parametrize("picture", [None, b"", b"not a picture" * 1000], ids=["none", "empty", "odd"])
+def test_any_alert_can_be_sent(case_of: Callable[[Fate], Case], told: Alert, picture: bytes | None) -> None:
+    case = case_of(Fate.SENT)
+    assert case.sink.send(told, picture).fate is Fate.SENT
+    assert case.received() == [told.id]
+
+
+def test_close_may_come_twice_and_after_an_error(case_of: Callable[[Fate], Case]) -> None:
+    case = case_of(Fate.MAYBE_SENT)
+    case.sink.send(TOLD, JPEG)
+    case.sink.close()
+    case.sink.close()
+
+
+@pytest.mark.parametrize(
+    "make", [lambda port: webhook(f"http://127.0.0.1:{port}/"), mail], ids=["webhook", "email"]
+)
+def test_a_receiver_that_is_not_there_is_not_sent(make: Callable[[int], Sink]) -> None:
+    answer = make(web.unused_port()).send(TOLD, JPEG)
+    assert answer == Answer(Fate.NOT_SENT, "127.0.0.1: the connection was refused")

@@ -1,0 +1,124 @@
+"""Hours at every change of the clocks, in every zone, at every latitude."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from functools import cache
+from zoneinfo import ZoneInfo, available_timezones
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dooryard.policy.hours import next_change, quiet, sun_times, time_on, watching
+from dooryard.policy.schema import Place, Policy
+from dooryard.policy.sun import HORIZON_DEG, elevation_deg
+from dooryard.policy.times import Sun, TimeOfDay, parse_time
+
+LATITUDES = st.one_of(
+    st.floats(-90, 90), st.sampled_from([0.0, 60.0, 66.6, 67.4, 78.2, 89.99, 90.0, -66.6, -90.0])
+)
+LONGITUDES = st.one_of(st.floats(-180, 180), st.sampled_from([-180.0, 180.0, 0.0]))
+ZONES = st.sampled_from(sorted(available_timezones()))
+DATES = st.dates(date(1990, 1, 1), date(2037, 12, 31))
+CLOCK = st.integers(0, 1440).map(TimeOfDay)
+BY_SUN = st.builds(TimeOfDay, st.integers(-360, 360), st.sampled_from(list(Sun)))
+TIMES = st.one_of(CLOCK, BY_SUN).map(str)
+WINDOW = st.tuples(TIMES, TIMES).filter(lambda w: w[0] != w[1] and w != ("24:00", "00:00"))
+
+
+def policy(windows, latitude=51.752, longitude=-1.258, zone="Europe/London", key="watch") -> Policy:
+    place = {"latitude": latitude, "longitude": longitude, "time_zone": zone}
+    tables = [{"from": opens, "to": closes} for opens, closes in windows]
+    return Policy.model_validate({"place": place, "hours": {key: tables}})
+
+
+@cache
+def days_of_change(zone: str, year: int) -> tuple[date, ...]:
+    """The local dates in `year` on which the zone's offset from UTC is not the same all day."""
+    info = ZoneInfo(zone)
+    start = datetime(year, 1, 1, tzinfo=UTC)
+    offsets = [(start + timedelta(hours=h)).astimezone(info) for h in range(0, 24 * 366, 6)]
+    return tuple(
+        sorted(
+            {b.date() for a, b in zip(offsets, offsets[1:], strict=False) if a.utcoffset() != b.utcoffset()}
+        )
+    )
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.data(),
+    ZONES,
+    st.integers(1995, 2036),
+    # Clocks mostly change in the small hours, so edges are sought there.
+    st.lists(st.one_of(st.integers(0, 240), st.integers(0, 1439)), min_size=2, max_size=5, unique=True),
+)
+def test_windows_that_meet_tile_the_day_that_the_clocks_change(data, zone, year, edges):
+    changes = days_of_change(zone, year)
+    on = data.draw(st.sampled_from(changes)) if changes else date(year, 6, 14)
+    edges = sorted(edges)
+    pairs = [
+        (str(TimeOfDay(a)), str(TimeOfDay(b))) for a, b in zip(edges, edges[1:] + edges[:1], strict=True)
+    ]
+    tiles = [policy([pair], zone=zone) for pair in pairs]
+    start = datetime(on.year, on.month, on.day, tzinfo=ZoneInfo(zone)).astimezone(UTC) - timedelta(hours=2)
+    for minute in range(0, 60 * 29, 7):
+        at = start + timedelta(minutes=minute)
+        assert sum(watching(tile, at, True) for tile in tiles) == 1
+    # Exactly at the edges too, where a gap of a second would show.
+    for edge in edges:
+        at = time_on(tiles[0].place, TimeOfDay(edge), on)
+        for second in (-1, 0, 1):
+            assert sum(watching(t, at + timedelta(seconds=second), True) for t in tiles) == 1
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.lists(WINDOW, min_size=1, max_size=3), LATITUDES, LONGITUDES, ZONES, DATES, st.integers(0, 86_399))
+def test_never_an_exception_anywhere_at_any_time(windows, latitude, longitude, zone, on, second):
+    at = datetime(on.year, on.month, on.day, tzinfo=UTC) + timedelta(seconds=second)
+    for key in ("watch", "quiet"):
+        rules = policy(windows, latitude, longitude, zone, key)
+        is_open = (watching if key == "watch" else quiet)(rules, at, True)
+        assert is_open in (True, False)
+        change = next_change(rules, at)
+        # Nothing changes before the next change, and something does at it.
+        end = change or at + timedelta(days=6)
+        assert end > at
+        for part in (0.25, 0.5, 0.75, 0.9999):
+            between = at + (end - at) * part
+            assert (watching if key == "watch" else quiet)(rules, between, True) is is_open
+        if change:
+            assert (watching if key == "watch" else quiet)(rules, change, True) is not is_open
+
+
+@settings(max_examples=300, deadline=None)
+@given(LATITUDES, LONGITUDES, ZONES, DATES, st.integers(0, 86_399))
+def test_sunrise_to_sunset_is_while_the_sun_is_up(latitude, longitude, zone, on, second):
+    at = datetime(on.year, on.month, on.day, tzinfo=UTC) + timedelta(seconds=second)
+    height = elevation_deg(latitude, longitude, at)
+    # At the poles themselves the sun takes a day to climb by a third of a degree, and the halving may
+    # look on the wrong side of noon.
+    if abs(height - HORIZON_DEG) < (0.02 if abs(latitude) < 85 else 0.6):
+        return
+    up = height > HORIZON_DEG
+    assert watching(policy([("sunrise", "sunset")], latitude, longitude, zone), at, True) is up
+    assert watching(policy([("sunset", "sunrise")], latitude, longitude, zone), at, True) is not up
+
+
+@settings(max_examples=150, deadline=None)
+@given(LATITUDES, LONGITUDES, ZONES, DATES)
+def test_days_of_the_sun_follow_one_another(latitude, longitude, zone, on):
+    place = Place(latitude=latitude, longitude=longitude, time_zone=zone)
+    today, tomorrow = (sun_times(place, on + timedelta(days=k)) for k in (0, 1))
+    assert today.start < today.noon < today.end == tomorrow.start
+    local_noon = datetime(on.year, on.month, on.day, 12, tzinfo=ZoneInfo(zone)).astimezone(UTC)
+    assert abs(today.noon - local_noon) <= timedelta(hours=12, minutes=1)
+    order = [t for t in (today.start, today.dawn, today.sunrise, today.noon) if isinstance(t, datetime)]
+    assert order == sorted(order)
+    order = [t for t in (today.noon, today.sunset, today.dusk, today.end) if isinstance(t, datetime)]
+    assert order == sorted(order)
+
+
+@given(st.one_of(CLOCK, BY_SUN))
+def test_times_are_written_as_they_are_read(at):
+    assert parse_time(str(at)) == at

@@ -1,0 +1,86 @@
+"""Sunrise, sunset and civil twilight against skyfield with the ephemeris DE421 (JPL), from skyfield-data.
+
+skyfield's `find_risings` and `find_settings` take the sun's upper limb at a horizon of -34' of
+refraction (U.S. Naval Observatory's convention: its middle at -0.8333 degrees), as ours does. For
+twilight its `dark_twilight_day` changes to and from 3 where the middle passes -6 degrees.
+
+Latitudes reach 60 degrees, within 60 s: nearer to the pole the sun crosses the horizon at so flat an
+angle that a hundredth of a degree is a minute.
+"""
+
+from __future__ import annotations
+
+import random
+from datetime import UTC, date, datetime, timedelta
+from functools import cache
+from typing import Any
+
+import pytest
+from skyfield import almanac
+from skyfield.api import Loader, wgs84
+from skyfield_data import get_skyfield_data_path
+
+from dooryard.policy.sun import sun_day
+
+# skyfield-data warns when its table of the earth's rotation is old. That table is not read here: the
+# time scale is skyfield's built-in one, and a second or two of rotation doesn't matter within 60 s.
+pytestmark = pytest.mark.filterwarnings("ignore:The file finals2000A.all has expired:RuntimeWarning")
+
+NEAR = timedelta(seconds=60)
+PLACES = 100
+
+
+def places() -> list[tuple[float, float, date]]:
+    """Places and dates, the same at each run, spread evenly over the sphere up to 60 degrees."""
+    chance = random.Random(20260614)
+    return [
+        (
+            round(chance.uniform(-60, 60), 3),
+            round(chance.uniform(-180, 180), 3),
+            date(2020, 1, 1) + timedelta(days=chance.randrange(3652)),
+        )
+        for _ in range(PLACES - 4)
+    ] + [
+        (51.752, -1.258, date(2026, 6, 21)),
+        (60.0, 25.0, date(2026, 6, 21)),
+        (60.0, 25.0, date(2026, 12, 21)),
+        (-60.0, -60.0, date(2026, 12, 21)),
+    ]
+
+
+@cache
+def sky() -> tuple[Any, Any, Any]:
+    load = Loader(get_skyfield_data_path(), expire=False, verbose=False)
+    planets = load("de421.bsp")
+    return load.timescale(builtin=True), planets["earth"], planets
+
+
+def nearest(times: Any, moment: datetime) -> timedelta:
+    return min(abs(time.utc_datetime() - moment) for time in times)
+
+
+@pytest.mark.parametrize(("latitude", "longitude", "on"), places())
+def test_rise_set_and_twilight(latitude: float, longitude: float, on: date):
+    ours = sun_day(latitude, longitude, "UTC", on)
+    scale, earth, planets = sky()
+    here = wgs84.latlon(latitude, longitude)
+    start, end = (scale.from_datetime(t) for t in (ours.start, ours.end))
+    rises, _ = almanac.find_risings(earth + here, planets["sun"], start, end)
+    sets, _ = almanac.find_settings(earth + here, planets["sun"], start, end)
+    assert isinstance(ours.sunrise, datetime)
+    assert isinstance(ours.sunset, datetime)
+    assert nearest(rises, ours.sunrise) < NEAR
+    assert nearest(sets, ours.sunset) < NEAR
+    changes, to = almanac.find_discrete(start, end, almanac.dark_twilight_day(planets, here))
+    # Civil twilight is 3 of 0..4; it borders on 2 and on the day, 4.
+    before = [2, *to[:-1]] if len(to) else []
+    edges = [t for t, a, b in zip(changes, before, to, strict=True) if {int(a), int(b)} == {2, 3}]
+    for moment in (ours.dawn, ours.dusk):
+        if isinstance(moment, datetime):
+            assert nearest(edges, moment) < NEAR
+    assert len(edges) == sum(isinstance(moment, datetime) for moment in (ours.dawn, ours.dusk))
+
+
+def test_the_places_are_spread():
+    assert len(places()) == PLACES
+    assert datetime(2020, 1, 1, tzinfo=UTC).date() <= min(on for _, _, on in places())

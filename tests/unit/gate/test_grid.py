@@ -1,0 +1,69 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from dooryard.gate.grid import (
+    box_mean,
+    cell_size,
+    cell_sums,
+    cells_of,
+    grid_shape,
+    log_cells,
+    mask_of,
+    neighbour_max,
+    polygon_mask,
+)
+from dooryard.records import Box
+
+SHAPES = [(120, 160), (240, 320), (480, 640), (288, 352), (300, 400), (270, 480), (180, 320)]
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_sums_are_those_of_plain_blocks(shape):
+    luma = np.random.default_rng(1).integers(0, 256, shape, dtype=np.uint8)
+    size = cell_size(shape)
+    rows, cols = grid_shape(shape)
+    plain = luma[: rows * size, : cols * size].reshape(rows, size, cols, size).sum((1, 3))
+    assert 60 <= cols <= 120
+    assert np.array_equal(cell_sums(luma), plain)
+
+
+def test_a_gain_becomes_a_constant_in_the_log():
+    bright = np.full((1, 1), 16 * 200, np.uint16)
+    half = np.full((1, 1), 16 * 100, np.uint16)
+    got = float(log_cells(bright, 4)[0, 0] - log_cells(half, 4)[0, 0])
+    assert got == pytest.approx(np.log(210 / 110), abs=1e-6)
+
+
+# scipy.ndimage is the outside reference for the filters.
+@pytest.mark.parametrize("radius", [1, 2, 12])
+def test_box_mean_is_scipys_uniform_filter(radius):
+    values = np.random.default_rng(2).normal(0, 1, (60, 80)).astype(np.float32)
+    wanted = ndimage.uniform_filter(values.astype(np.float64), 2 * radius + 1, mode="nearest")
+    assert np.allclose(box_mean(values, radius), wanted, atol=1e-4)
+
+
+def test_neighbour_max_is_scipys_maximum_filter():
+    values = np.random.default_rng(3).normal(0, 1, (60, 80)).astype(np.float32)
+    assert np.array_equal(neighbour_max(values), ndimage.maximum_filter(values, 3, mode="nearest"))
+
+
+def test_cells_of_a_box_are_inside_the_grid_and_never_none():
+    for box in (Box(0, 0, 1, 1), Box(0.999, 0.999, 1, 1), Box(0, 0, 0.001, 0.001)):
+        rows, cols = cells_of(box, (60, 80), margin=2)
+        assert 0 <= rows.start < rows.stop <= 60
+        assert 0 <= cols.start < cols.stop <= 80
+
+
+def test_mask_of_no_box_is_empty():
+    assert not mask_of((), (60, 80)).any()
+
+
+def test_polygon_mask_covers_a_rectangle_and_a_triangle():
+    left = polygon_mask((((0.0, 0.0), (0.5, 0.0), (0.5, 1.0), (0.0, 1.0)),), (60, 80))
+    assert left[:, :40].all()
+    assert not left[:, 40:].any()
+    triangle = polygon_mask((((0.0, 0.0), (1.0, 0.0), (0.0, 1.0)),), (60, 80))
+    assert triangle.mean() == pytest.approx(0.5, abs=0.02)

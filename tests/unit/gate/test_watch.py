@@ -1,0 +1,106 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from dooryard.gate import GateSettings, watch
+from dooryard.records import Box, Held
+from unit.gate.garden_frames import empty, ground, noisy, passed, play, with_patch
+
+BIRD = Box(0.45, 0.43, 0.55, 0.57)  # around the patch that `landed` shows
+
+
+def landed(seconds=5.0, fps=5.0, shape=(240, 320), seed=11):
+    rng = np.random.default_rng(seed)
+    view = with_patch(ground(shape), 0.5, 0.5)
+    return [noisy(view, rng) for _ in range(round(seconds * fps))]
+
+
+def hits(motions, box=BIRD):
+    return [found for found in passed(motions) if found.overlap(box) > 0]
+
+
+def test_an_empty_view_lets_nothing_through():
+    _, said = play(empty(120))
+    assert [boxes for boxes in map(passed, said) if boxes] == []
+
+
+@pytest.mark.parametrize("shape", [(120, 160), (240, 320), (288, 352), (480, 640)])
+@pytest.mark.parametrize("fps", [1.0, 5.0, 15.0])
+def test_a_bird_that_lands_is_seen_at_any_size_and_rate(shape, fps):
+    state, _ = play(empty(20, fps, shape), fps)
+    _, said = play(landed(4, fps, shape), fps, state, start_s=120.0)
+    first = next(number for number, motions in enumerate(said) if hits(motions))
+    assert first / fps <= 2.0
+
+
+def test_the_view_is_learned_within_20_s_and_says_so():
+    state, said = play(empty(6) + landed(4))
+    assert state.news == ""
+    assert not state.ready
+    assert {motion.held for motions in said for motion in motions} <= {Held.LEARNING}
+    state, _ = play(empty(16), state=state, start_s=110.2)
+    assert state.ready
+
+
+def test_a_first_frame_and_another_size_start_anew():
+    state, motions = watch(None, empty(1)[0], 5.0, GateSettings())
+    assert motions == ()
+    assert state.news == "a new view: learning it"
+    other, _ = watch(state, empty(1, shape=(120, 160))[0], 5.2, GateSettings())
+    assert other.luma_shape == (120, 160)
+
+
+def test_a_frame_of_the_same_time_is_passed_over():
+    state, _ = play(empty(2))
+    again, motions = watch(state, landed(1)[0], state.last_s, GateSettings())
+    assert again is state
+    assert motions == ()
+
+
+def test_a_long_gap_and_a_clock_that_goes_back_learn_anew():
+    state, _ = play(empty(20))
+    for later in (state.last_s + 100, state.last_s - 50):
+        anew, motions = watch(state, empty(1)[0], later, GateSettings())
+        assert not anew.ready
+        assert anew.news == "a gap in the frames: learning the view anew"
+        assert motions == ()
+
+
+def test_an_ignored_area_is_held_with_its_reason():
+    settings = GateSettings(ignore=(((0.3, 0.3), (0.7, 0.3), (0.7, 0.7), (0.3, 0.7)),))
+    state, _ = play(empty(20), settings=settings)
+    _, said = play(landed(), state=state, start_s=120.0, settings=settings)
+    assert not any(map(passed, said))
+    assert Held.IGNORED in {motion.held for motions in said for motion in motions}
+
+
+def test_a_visitor_below_the_smallest_size_is_held_with_its_reason():
+    settings = GateSettings(smallest=0.4)
+    state, _ = play(empty(20), settings=settings)
+    _, said = play(landed(), state=state, start_s=120.0, settings=settings)
+    assert not any(map(passed, said))
+    assert Held.SMALL in {motion.held for motions in said for motion in motions}
+
+
+def test_a_visitor_who_stays_is_reported_for_as_long_as_it_is_known_to_be_there():
+    state, _ = play(empty(20))
+    state, _ = play(landed(4), state=state, start_s=120.0)
+    _, said = play(landed(300), state=state, start_s=124.0, occupied=(BIRD,))
+    assert all(hits(motions) for motions in said)
+
+
+def test_what_nobody_confirms_is_background_in_the_end():
+    state, _ = play(empty(20))
+    _, said = play(landed(1200), state=state, start_s=120.0)
+    assert any(map(hits, said[:50]))
+    assert not any(map(hits, said[-50:]))
+
+
+def test_an_old_state_goes_on_to_the_same_end():
+    old, _ = play(empty(20))
+    frames = landed(5)
+    first, said = play(frames, state=old, start_s=120.0)
+    second, again = play(frames, state=old, start_s=120.0)
+    assert said == again
+    assert np.array_equal(first.mean, second.mean)

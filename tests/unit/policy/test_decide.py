@@ -1,0 +1,202 @@
+"""Each clause of a decision, and the sentence it ends in."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+
+from dooryard.policy.decide import decide
+from dooryard.policy.schema import Policy
+from dooryard.policy.state import PolicyState
+from dooryard.records import Moment, Outcome
+from fakes.rules import SINKS, START, later, policy, visit
+
+
+def decided(rules, seen, state=None, now=START, clock_set=True, sinks=SINKS):
+    return decide(rules, state or PolicyState(), seen, now, clock_set, sinks=sinks)
+
+
+def test_told_by_the_first_rule_that_takes_it():
+    rules = policy(
+        {"name": "squirrel on the seed", "visitor": ["squirrel"], "send_to": ["phone"]},
+        {"name": "any bird", "visitor": ["bird"], "send_to": ["phone", "post"]},
+    )
+    state, decision = decided(rules, visit("bird", "house finch"))
+    assert decision.outcome is Outcome.TELL
+    assert decision.rule == "any bird"
+    assert decision.sinks == ("phone", "post")
+    assert decision.reason == 'told: Alder Row, a house finch: by rule "any bird" to phone, post'
+    assert [(clause.name, clause.passed) for clause in decision.clauses] == [
+        ("visitor", False), ("visitor", True), ("sure", True), ("sinks", True), ("cooldown", True),
+        ("cap", True), ("quiet", True),
+    ]  # fmt: skip
+    assert [(told.rule, told.visitor, told.day) for told in state.told] == [
+        ("any bird", "house finch", "2026-06-14")
+    ]
+
+
+def test_in_cooldown():
+    rules = policy({"cooldown_min": 10})
+    state, _ = decided(rules, visit())
+    after, decision = decided(rules, visit(number=2), state, later(470))
+    assert decision.outcome is Outcome.SILENT
+    assert decision.sinks == ()
+    assert decision.reason == "not told: Alder Row, a squirrel: cooldown of 10 min has 2 min 10 s left"
+    assert after == state
+
+
+@pytest.mark.parametrize(("per", "outcome"), [("visitor", Outcome.TELL), ("rule", Outcome.SILENT)])
+def test_whose_cooldown_it_is(per, outcome):
+    rules = policy({"cooldown_per": per})
+    state, _ = decided(rules, visit("squirrel"))
+    _, decision = decided(rules, visit("cat", number=2), state, later(1))
+    assert decision.outcome is outcome
+
+
+def test_a_cooldown_ends_when_it_has_passed_and_no_sooner():
+    rules = policy({"cooldown_min": 4})
+    state, _ = decided(rules, visit())
+    assert decided(rules, visit(), state, later(239.99))[1].outcome is Outcome.SILENT
+    assert decided(rules, visit(), state, later(240))[1].outcome is Outcome.TELL
+
+
+def test_the_cap_of_a_day_and_the_next_day():
+    rules = policy({"cooldown_min": 0, "at_most_per_day": 2})
+    state, outcomes = PolicyState(), []
+    for n in range(3):
+        state, decision = decided(rules, visit(number=n), state, later(n))
+        outcomes.append(decision.outcome)
+    assert outcomes == [Outcome.TELL, Outcome.TELL, Outcome.SILENT]
+    assert decision.reason.endswith('rule "rule 1" has told 2 of at most 2 today')
+    _, decision = decided(rules, visit(), state, later(10 * 3600))  # 00:03 on the 15th, local time
+    assert decision.outcome is Outcome.TELL
+
+
+def test_alerts_told_while_the_clock_was_not_set_count_once_it_is():
+    rules = policy({"cooldown_min": 0, "at_most_per_day": 1})
+    state, decision = decided(rules, visit(), clock_set=False)
+    assert decision.outcome is Outcome.TELL
+    assert decided(rules, visit(), state, later(60))[1].outcome is Outcome.SILENT
+    assert decided(rules, visit(), state, later(26 * 3600))[1].outcome is Outcome.TELL
+
+
+def test_a_day_on_which_clocks_go_back_is_25_hours_long():
+    # London, 25 October 2026: told at 00:10 while the clock is not set, asked again at 23:50.
+    rules = policy({"cooldown_min": 0, "at_most_per_day": 1})
+    begin = Moment(datetime(2026, 10, 24, 23, 10, tzinfo=UTC), START.mono_s)
+    end = Moment(datetime(2026, 10, 25, 23, 50, tzinfo=UTC), START.mono_s + 24 * 3600 + 40 * 60)
+    state, _ = decided(rules, visit(), now=begin, clock_set=False)
+    assert decided(rules, visit(), state, end)[1].outcome is Outcome.SILENT
+
+
+def test_a_clock_that_is_never_set_does_not_silence_the_box_for_good():
+    rules = policy({"cooldown_min": 0, "at_most_per_day": 1})
+    state, _ = decided(rules, visit())
+    _, decision = decided(rules, visit(), state, later(60), clock_set=False)
+    assert decision.outcome is Outcome.SILENT
+    assert "in a day's time (the clock is not set)" in decision.reason
+    assert decided(rules, visit(), state, later(26 * 3600), clock_set=False)[1].outcome is Outcome.TELL
+
+
+QUIET = {"hours": {"quiet": [{"from": "13:00", "to": "15:00"}]}}  # local; START is 14:03
+
+
+def test_quiet_hours_hold_and_start_no_cooldown():
+    rules = policy({}, **QUIET)
+    state, decision = decided(rules, visit())
+    assert decision.outcome is Outcome.HOLD
+    assert decision.sinks == ()
+    assert decision.reason == "held for the summary: Alder Row, a squirrel: quiet hours until 15:00"
+    assert state == PolicyState(held=1)
+    assert decided(rules, visit(), state, later(3600))[1].outcome is Outcome.TELL
+    assert state.summarised() == PolicyState()
+
+
+def test_quiet_hours_do_not_count_while_the_clock_is_not_set():
+    _, decision = decided(policy({}, **QUIET), visit(), clock_set=False)
+    assert decision.outcome is Outcome.TELL
+    assert decision.clauses[-1].text == "the clock is not set, so quiet hours don't count"
+
+
+@pytest.mark.parametrize(
+    ("rule", "seen", "why"),
+    [
+        ({"sure": 0.7}, visit(sure=0.699), '69 % sure, and rule "rule 1" asks for 70 %'),
+        ({"shortest_stay_s": 20}, visit(), 'stayed 12.0 s so far, and rule "rule 1" asks for 20 s'),
+        ({"shortest_stay_s": 20}, visit(ended=True), 'stayed 12.0 s, and rule "rule 1" asks for 20 s'),
+        ({"visitor": ["cat"]}, visit(), "no rule is for this visitor"),
+        ({"send_to": []}, visit(), 'rule "rule 1" tells nobody'),
+        ({"send_to": ["bell"]}, visit(), "the box has no sink called bell"),
+    ],
+)
+def test_not_told(rule, seen, why):
+    state, decision = decided(policy(rule), seen)
+    assert decision.outcome is Outcome.SILENT
+    assert decision.reason == f"not told: Alder Row, a squirrel: {why}"
+    assert state == PolicyState()
+
+
+def test_a_visit_that_one_rule_is_not_sure_enough_of_goes_to_the_next():
+    rules = policy({"visitor": ["squirrel"], "sure": 0.95}, {"visitor": ["anything"]})
+    assert decided(rules, visit(sure=0.9))[1].rule == "rule 2"
+
+
+def test_a_rule_in_cooldown_does_not_pass_the_visit_on():
+    rules = policy({"visitor": ["squirrel"]}, {"visitor": ["anything"]})
+    state, _ = decided(rules, visit())
+    _, decision = decided(rules, visit(), state, later(1))
+    assert (decision.outcome, decision.rule) == (Outcome.SILENT, "rule 1")
+
+
+@pytest.mark.parametrize(
+    ("named", "seen", "taken"),
+    [
+        ("bird", visit("bird"), True),
+        ("bird", visit("bird", "house finch"), True),
+        ("House Finch", visit("bird", "house finch"), True),
+        ("haemorhous mexicanus", visit("bird", "house finch", "Haemorhous mexicanus"), True),
+        ("house finch", visit("bird", "brambling"), False),
+        ("house finch", visit("bird"), False),
+        ("not sure", visit("bird"), True),
+        ("not sure", visit("animal"), True),
+        ("not sure", visit("bird", "house finch"), False),
+        ("anything", visit("animal"), True),
+        ("cat", visit("bird", "cat bird"), False),
+    ],
+)
+def test_who_is_meant(named, seen, taken):
+    _, decision = decided(policy({"visitor": [named]}), seen)
+    assert (decision.outcome is Outcome.TELL) is taken
+
+
+@pytest.mark.parametrize(
+    ("send_to", "has", "sinks"),
+    [
+        (["all"], {"post", "phone"}, ("phone", "post")),
+        (["post", "phone"], {"post", "phone"}, ("post", "phone")),
+        (["post", "bell"], {"post"}, ("post",)),
+        (["post", "post"], {"post"}, ("post",)),
+    ],
+)
+def test_to_whom(send_to, has, sinks):
+    _, decision = decided(policy({"send_to": send_to}), visit(), sinks=frozenset(has))
+    assert decision.sinks == sinks
+
+
+def test_a_box_without_sinks_says_so():
+    _, decision = decided(policy({}), visit(), sinks=frozenset())
+    assert decision.reason == "not told: Alder Row, a squirrel: the box has no sink"
+
+
+def test_the_default_policy_decides():
+    _, decision = decided(Policy(), visit("bird"))
+    assert decision.reason == 'told: the garden, a bird, species not sure: by rule "anybody" to phone, post'
+
+
+def test_old_alerts_are_forgotten():
+    rules = policy({"cooldown_min": 1, "at_most_per_day": 1000})
+    state = PolicyState()
+    for hour in range(100):
+        state, _ = decided(rules, visit(), state, later(3600 * hour))
+    assert len(state.told) == 25

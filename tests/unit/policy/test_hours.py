@@ -1,0 +1,228 @@
+"""Watch and quiet hours: daylight saving, the far north, and clocks that are not set."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from dooryard.policy.hours import next_change, quiet, quiet_until, sun_times, time_on, watching
+from dooryard.policy.schema import Policy
+from dooryard.policy.sun import Standing
+from dooryard.policy.times import parse_time
+
+LONDON = ZoneInfo("Europe/London")
+OXFORD = {"latitude": 51.752, "longitude": -1.258, "time_zone": "Europe/London"}
+TROMSO = {"latitude": 69.65, "longitude": 18.96, "time_zone": "Europe/Oslo"}
+POLE = {"latitude": 90, "longitude": 0, "time_zone": "UTC"}
+
+
+def policy(watch=(), quiet_hours=(), place=OXFORD) -> Policy:
+    def windows(spans):
+        return [{"from": opens, "to": closes} for opens, closes in spans]
+
+    return Policy.model_validate(
+        {"place": place, "hours": {"watch": windows(watch), "quiet": windows(quiet_hours)}}
+    )
+
+
+def local(text: str, zone: ZoneInfo = LONDON, fold: int = 0) -> datetime:
+    return datetime.fromisoformat(text).replace(tzinfo=zone, fold=fold)
+
+
+@pytest.mark.parametrize(
+    ("at", "open_"),
+    [
+        ("2026-06-14 04:59:59", False),
+        ("2026-06-14 05:00", True),
+        ("2026-06-14 20:59:59", True),
+        ("2026-06-14 21:00", False),
+    ],
+)
+def test_a_window_by_the_clock_includes_its_beginning_and_not_its_end(at, open_):
+    assert watching(policy([("05:00", "21:00")]), local(at), True) is open_
+
+
+@pytest.mark.parametrize(
+    ("at", "is_quiet"),
+    [("2026-06-14 21:29", False), ("2026-06-14 21:30", True), ("2026-06-15 06:59", True),
+     ("2026-06-15 07:00", False)],
+)  # fmt: skip
+def test_past_midnight(at, is_quiet):
+    assert quiet(policy(quiet_hours=[("21:30", "07:00")]), local(at), True) is is_quiet
+
+
+def test_no_windows_mean_always_on_and_never_quiet():
+    at = local("2026-06-14 03:00")
+    assert watching(policy(), at, True)
+    assert not quiet(policy(), at, True)
+    assert next_change(policy(), at) is None
+
+
+def test_while_the_clock_is_not_set_hours_do_not_decide():
+    night = local("2026-06-14 03:00")
+    asleep = policy([("05:00", "21:00")], [("21:30", "07:00")])
+    assert not watching(asleep, night, True)
+    assert quiet(asleep, night, True)
+    assert watching(asleep, night, False)
+    assert not quiet(asleep, night, False)
+
+
+# 2026: British clocks go forward on 29 March at 01:00 UTC and back on 25 October at 01:00 UTC.
+@pytest.mark.parametrize(
+    ("text", "on", "expected"),
+    [
+        ("00:30", date(2026, 3, 29), "2026-03-29T00:30+00:00"),
+        ("01:30", date(2026, 3, 29), "2026-03-29T01:00+00:00"),  # skipped: at the jump
+        ("02:30", date(2026, 3, 29), "2026-03-29T01:30+00:00"),
+        ("01:30", date(2026, 10, 25), "2026-10-25T00:30+00:00"),  # twice: the first
+        ("02:00", date(2026, 10, 25), "2026-10-25T02:00+00:00"),
+        ("24:00", date(2026, 3, 29), "2026-03-29T23:00+00:00"),
+    ],
+)
+def test_clock_times_on_the_days_that_clocks_change(text, on, expected):
+    place = policy().place
+    assert time_on(place, parse_time(text), on) == datetime.fromisoformat(expected)
+
+
+@pytest.mark.parametrize(("on", "hours"), [("2026-03-29", 23), ("2026-10-25", 25), ("2026-06-14", 24)])
+def test_the_whole_day_is_as_long_as_the_day(on, hours):
+    whole = policy([("00:00", "24:00")], place=OXFORD)
+    start = local(f"{on} 00:00").astimezone(UTC)
+    assert all(watching(whole, start + timedelta(minutes=10 * k), True) for k in range(6 * hours))
+    assert time_on(whole.place, parse_time("24:00"), date.fromisoformat(on)) == start + timedelta(hours=hours)
+
+
+def test_a_window_within_the_skipped_hour_does_not_open():
+    skipped = policy(quiet_hours=[("01:10", "01:50")])
+    day = [local("2026-03-29 00:00").astimezone(UTC) + timedelta(minutes=k) for k in range(23 * 60)]
+    assert not any(quiet(skipped, at, True) for at in day)
+
+
+def test_a_date_that_a_zone_skips_is_no_error():
+    # Samoa went over the date line at the end of 29 December 2011 (IANA time zone data).
+    samoa = policy([("05:00", "21:00")], place={**OXFORD, "time_zone": "Pacific/Apia"})
+    zone = samoa.place.zone
+    for hour in range(96):
+        at = datetime(2011, 12, 28, 12, tzinfo=UTC) + timedelta(hours=hour)
+        assert watching(samoa, at, True) is (5 <= at.astimezone(zone).hour < 21)
+
+
+def on_minutes(rules: Policy, start: datetime, hours: int = 24) -> int:
+    return sum(watching(rules, start + timedelta(minutes=k), True) for k in range(60 * hours))
+
+
+MIDSUMMER = datetime(2026, 6, 21, 12, tzinfo=UTC)
+MIDWINTER = datetime(2026, 12, 21, 12, tzinfo=UTC)
+DAY = 24 * 60
+
+
+@pytest.mark.parametrize(
+    ("place", "start", "window", "minutes"),
+    [
+        (TROMSO, MIDSUMMER, ("sunrise", "sunset"), DAY),
+        (TROMSO, MIDSUMMER, ("sunrise+30min", "sunset-30min"), DAY),
+        (TROMSO, MIDSUMMER, ("dawn", "dusk"), DAY),
+        (TROMSO, MIDSUMMER, ("sunset", "sunrise"), 0),
+        (TROMSO, MIDSUMMER, ("dusk+1h", "dawn-1h"), 0),
+        (TROMSO, MIDWINTER, ("sunrise", "sunset"), 0),
+        (TROMSO, MIDWINTER, ("sunrise-30min", "sunset+30min"), 0),
+        (TROMSO, MIDWINTER, ("sunset", "sunrise"), DAY),
+        (TROMSO, MIDWINTER, ("sunset-1h", "sunrise+1h"), DAY),
+        (POLE, MIDSUMMER, ("sunrise", "sunset"), DAY),
+        (POLE, MIDWINTER, ("sunrise", "sunset"), 0),
+        (POLE, MIDWINTER, ("dawn", "dusk"), 0),
+        (POLE, MIDWINTER, ("dusk", "dawn"), DAY),
+    ],
+)
+def test_where_the_sun_stays_up_or_down(place, start, window, minutes):
+    assert on_minutes(policy([window], place=place), start) == minutes
+
+
+@pytest.mark.parametrize(
+    ("start", "window", "minutes"),
+    [
+        # Solar noon is at 11:42 and 12:47 local time, the lowest sun an hour after midnight in June.
+        (MIDWINTER, ("sunrise", "21:00"), 0),
+        (MIDWINTER, ("sunset", "23:00"), 678),
+        (MIDWINTER, ("05:00", "sunset"), 402),
+        (MIDWINTER, ("22:00", "sunrise"), 822),
+        (MIDSUMMER, ("sunset", "02:00"), 0),
+        (MIDSUMMER, ("sunrise", "21:00"), 1215),
+        (MIDSUMMER, ("05:00", "sunset"), 1186),
+        (MIDSUMMER, ("22:00", "sunrise"), 166),
+    ],
+)
+def test_mixed_windows_where_the_sun_stays_up_or_down(start, window, minutes):
+    assert on_minutes(policy([window], place=TROMSO), start) == pytest.approx(minutes, abs=3)
+
+
+def test_twilight_without_sun_opens_by_twilight():
+    # Tromsø has some hours of civil twilight around noon in the polar night.
+    minutes = on_minutes(policy([("dawn", "dusk")], place=TROMSO), MIDWINTER)
+    day = sun_times(policy(place=TROMSO).place, date(2026, 12, 22))
+    assert day.sunrise is Standing.DOWN
+    assert minutes == pytest.approx((day.dusk - day.dawn).total_seconds() / 60, abs=2)
+
+
+def test_a_sunset_after_midnight_belongs_to_the_day_before():
+    # In late July 2026 the sun sets after midnight in Tromsø, by its summer time.
+    rules = policy([("sunrise", "sunset")], place=TROMSO)
+    day = sun_times(rules.place, date(2026, 7, 26))
+    assert day.sunset.astimezone(rules.place.zone).date() == date(2026, 7, 27)
+    assert watching(rules, day.sunset - timedelta(seconds=1), True)
+    assert not watching(rules, day.sunset, True)
+
+
+@pytest.mark.parametrize(
+    ("window", "at", "open_"),
+    [
+        # An end by the sun after a beginning by the clock, and the other way round.
+        (("22:00", "sunrise"), "2026-06-14 03:00", True),
+        (("22:00", "sunrise"), "2026-06-14 05:30", False),
+        (("05:00", "sunrise"), "2026-06-14 05:30", False),  # the sun is up: not open that day
+        (("05:00", "sunrise"), "2026-12-14 05:30", True),
+        (("19:00", "sunset"), "2026-12-14 20:00", False),  # the sun is down: not open that day
+        (("19:00", "sunset"), "2026-06-14 20:00", True),
+        (("sunset", "23:00"), "2026-06-14 22:30", True),
+        (("sunset", "02:00"), "2026-06-15 01:30", True),
+        (("sunrise", "09:00"), "2026-06-14 08:59", True),
+        (("sunrise", "01:00"), "2026-06-15 00:30", True),
+        (("sunrise", "01:00"), "2026-06-15 01:30", False),
+        (("sunrise+6h", "sunset-6h"), "2026-12-14 12:00", False),  # the day is too short for it
+        (("sunrise+6h", "sunset-6h"), "2026-06-14 13:00", True),
+    ],
+)
+def test_mixed_windows(window, at, open_):
+    assert watching(policy([window]), local(at), True) is open_
+
+
+def test_the_next_change_is_when_something_changes():
+    rules = policy([("05:00", "21:00")], [("21:30", "07:00")])
+    at = local("2026-06-14 03:00")
+    seen = []
+    for _ in range(5):
+        at = next_change(rules, at)
+        seen.append(f"{at.astimezone(LONDON):%H:%M}")
+    assert seen == ["05:00", "07:00", "21:00", "21:30", "05:00"]
+
+
+def test_windows_that_touch_are_no_change():
+    rules = policy([("05:00", "12:00"), ("12:00", "21:00")])
+    assert next_change(rules, local("2026-06-14 06:00")) == local("2026-06-14 21:00")
+    always = policy([("00:00", "24:00")])
+    assert next_change(always, local("2026-06-14 06:00")) is None
+
+
+def test_quiet_until():
+    rules = policy(quiet_hours=[("21:30", "07:00")])
+    assert quiet_until(rules, local("2026-06-14 23:00")) == local("2026-06-15 07:00")
+    assert quiet_until(rules, local("2026-06-14 12:00")) is None
+    night = policy(quiet_hours=[("sunset", "sunrise")], place=TROMSO)
+    assert quiet(night, MIDWINTER, True)
+    assert quiet_until(night, MIDWINTER) is None  # for weeks
+
+
+def test_no_coordinates_no_sun():
+    assert sun_times(Policy().place, date(2026, 6, 14)) is None

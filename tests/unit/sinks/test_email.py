@@ -1,0 +1,257 @@
+"""The e-mail sink against a real mail server on loopback."""
+
+from __future__ import annotations
+
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dooryard.errors import SinkError
+from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.email import EmailSink
+from servers import web
+from servers.certificates import Authority
+from servers.post_office import DROP, HANG, PostOffice, Script
+from unit.outbox.builders import JPEG, alert, visit
+
+ALERT = alert(1, visit(1))
+PASSWORD = "wren and thistle"
+TWO = ["robin@alder-row.example", "Wren <wren@alder-row.example>"]
+
+
+def sink(port: int, **changes: Any) -> EmailSink:
+    options: dict[str, Any] = {
+        "sender": "The box <box@alder-row.example>",
+        "recipients": TWO[:1],
+        "security": "none",
+        "connect_timeout_s": 2.0,
+        "read_timeout_s": 0.3,
+        "total_timeout_s": 5.0,
+        "now": lambda: 1_781_442_000.0,
+    }
+    return EmailSink("post", "127.0.0.1", port, **(options | changes))
+
+
+def one_answer(script: Script | None = None, **changes: Any) -> tuple[Answer, PostOffice]:
+    with PostOffice(script) as office:
+        answer = sink(office.port, **changes).send(ALERT, JPEG)
+    return answer, office
+
+
+def test_a_plain_server() -> None:
+    answer, office = one_answer(recipients=TWO)
+    assert answer == Answer(Fate.SENT, "taken for 2 of 2")
+    (mail,) = office.mails
+    assert mail.sender == "box@alder-row.example"
+    assert mail.recipients == ["robin@alder-row.example", "wren@alder-row.example"]
+    assert mail.raw.isascii()
+
+
+# RFC 5321, 4.2.1: 4yz may be tried again, 5yz may not.
+@pytest.mark.parametrize(
+    ("script", "fate"),
+    [
+        (Script(mail=["421 4.3.2 closing"]), Fate.NOT_SENT),
+        (Script(mail=["450 4.2.1 later"]), Fate.NOT_SENT),
+        (Script(mail=["550 5.1.8 who are you"]), Fate.REFUSED),
+        (Script(rcpt={"robin@alder-row.example": ["450 4.2.0 greylisted"]}), Fate.NOT_SENT),
+        (Script(rcpt={"robin@alder-row.example": ["421 4.7.0 enough"]}), Fate.NOT_SENT),
+        (Script(rcpt={"robin@alder-row.example": ["550 5.1.1 unknown"]}), Fate.REFUSED),
+        (Script(data=["451 4.3.0 try later"]), Fate.NOT_SENT),
+        (Script(data=["421 4.3.2 closing"]), Fate.NOT_SENT),
+        (Script(data=["552 5.3.4 too big"]), Fate.REFUSED),
+        (Script(mail=[DROP]), Fate.NOT_SENT),
+        (Script(mail=[HANG]), Fate.NOT_SENT),
+        (Script(rcpt={"robin@alder-row.example": [DROP]}), Fate.NOT_SENT),
+        (Script(data=[DROP]), Fate.MAYBE_SENT),
+        (Script(data=[HANG]), Fate.MAYBE_SENT),
+    ],
+)
+def test_every_kind_of_reply(script: Script, fate: Fate) -> None:
+    expected = [
+        *script.mail,
+        *(reply for replies in script.rcpt.values() for reply in replies),
+        *script.data,
+    ][0]
+    answer, office = one_answer(script)
+    assert answer.fate is fate, answer
+    assert answer.text
+    if expected not in {DROP, HANG}:
+        assert f"SMTP {expected[:3]}" in answer.text
+    assert len(office.mails) == (1 if fate is Fate.MAYBE_SENT else 0)
+
+
+def test_one_recipient_refused_for_good_does_not_keep_the_mail_from_the_other() -> None:
+    script = Script(rcpt={"wren@alder-row.example": ["550 5.1.1 unknown"]})
+    answer, office = one_answer(script, recipients=TWO)
+    assert answer.fate is Fate.SENT
+    assert answer.text == "taken for 1 of 2; wren@alder-row.example: SMTP 550 5.1.1 unknown"
+    assert office.mails[0].recipients == ["robin@alder-row.example"]
+
+
+def test_a_recipient_put_off_gets_it_later_and_the_other_not_again() -> None:
+    script = Script(rcpt={"wren@alder-row.example": ["450 4.2.0 greylisted"]})
+    with PostOffice(script) as office:
+        post = sink(office.port, recipients=TWO)
+        first = post.send(ALERT, JPEG)
+        second = post.send(ALERT, JPEG)
+    assert first.fate is Fate.NOT_SENT
+    assert "taken for 1 of 2" in first.text
+    assert second == Answer(Fate.SENT, "taken for 2 of 2")
+    assert [mail.recipients for mail in office.mails] == [
+        ["robin@alder-row.example"],
+        ["wren@alder-row.example"],
+    ]
+
+
+def test_what_is_remembered_about_recipients_is_bounded() -> None:
+    later = ["450 4.2.0 greylisted"] * 100
+    with PostOffice(Script(rcpt={"wren@alder-row.example": later})) as office:
+        post = sink(office.port, recipients=TWO)
+        for number in range(70):
+            post.send(alert(number), None)
+    assert len(post._taken) == 64
+
+
+def test_nobody_listens() -> None:
+    answer = sink(web.unused_port()).send(ALERT, JPEG)
+    assert answer == Answer(Fate.NOT_SENT, "127.0.0.1: the connection was refused")
+
+
+def test_the_name_does_not_exist() -> None:
+    post = EmailSink(
+        "post", "mail.invalid", 465, sender="box@a.example", recipients=["x@a.example"], now=lambda: 0.0
+    )
+    assert post.send(ALERT, None) == Answer(Fate.NOT_SENT, "mail.invalid: the name was not found")
+
+
+def greets_with(*lines: str) -> web.Behaviour:
+    def behave(exchange: web.Exchange) -> None:
+        exchange.say("\r\n".join(lines) + "\r\n")
+        exchange.hang()
+
+    return behave
+
+
+def drips_a_greeting(exchange: web.Exchange) -> None:
+    exchange.say("220-")
+    while not exchange.ended.wait(0.02):
+        exchange.say("x")
+
+
+@pytest.mark.parametrize(
+    ("behaviour", "fate"),
+    [
+        (greets_with("554 5.7.1 no service for you"), Fate.REFUSED),
+        (greets_with("421 busy"), Fate.NOT_SENT),
+        (greets_with("HTTP/1.1 400 what"), Fate.NOT_SENT),
+        (web.hangs_before_reading, Fate.NOT_SENT),
+        (drips_a_greeting, Fate.NOT_SENT),
+    ],
+)
+def test_a_greeting_that_is_none(behaviour: web.Behaviour, fate: Fate) -> None:
+    with web.Peer(behaviour) as peer:
+        start_s = time.monotonic()
+        answer = sink(peer.port, connect_timeout_s=0.3, total_timeout_s=0.4).send(ALERT, JPEG)
+        took_s = time.monotonic() - start_s
+    assert answer.fate is fate
+    assert took_s < 5
+
+
+def test_a_mail_that_is_too_big_for_the_socket_and_a_slow_reader_end_in_time() -> None:
+    stalled = threading.Event()
+
+    def stalls_in_data(exchange: web.Exchange) -> None:
+        exchange.say("220 mail.alder-row.example\r\n")
+        for reply in ("250 hello", "250 fine", "250 fine", "354 go on"):
+            while b"\n" not in exchange.connection.recv(4096):
+                pass
+            exchange.say(f"{reply}\r\n")
+        stalled.set()
+        exchange.hang()
+
+    with web.Peer(stalls_in_data) as peer:
+        post = sink(peer.port, read_timeout_s=30, total_timeout_s=0.5, picture_max_bytes=None)
+        answer = post.send(ALERT, b"x" * 12_000_000)
+    assert stalled.is_set()
+    assert answer.fate is Fate.MAYBE_SENT
+
+
+# --- TLS and log-in ---
+
+
+@pytest.mark.parametrize("security", ["tls", "starttls"])
+def test_encrypted_and_logged_in(tmp_path: Path, security: str) -> None:
+    authority = Authority(tmp_path)
+    way = {security: authority.server()}
+    with PostOffice(password=PASSWORD, **way) as office:
+        options = {"security": security, "ca_file": authority.file, "user": "box"}
+        good = sink(office.port, password=PASSWORD, **options).send(ALERT, JPEG)
+        bad = sink(office.port, password="not " + PASSWORD, **options).send(ALERT, JPEG)
+    assert good.fate is Fate.SENT
+    assert office.logins == ["box", "box"] or set(office.logins) == {"box"}
+    assert bad.fate is Fate.REFUSED
+    assert bad.text.startswith("SMTP 535")
+    # This server repeats what it was given; the answer must not.
+    assert PASSWORD not in bad.text
+    assert len(office.mails) == 1
+
+
+@pytest.mark.parametrize("security", ["tls", "starttls"])
+@pytest.mark.parametrize(("name", "expired"), [("other.example", False), ("127.0.0.1", True)])
+def test_a_certificate_that_is_not_right_sends_nothing(
+    tmp_path: Path, security: str, name: str, expired: bool
+) -> None:
+    authority = Authority(tmp_path)
+    way = {security: authority.server(name, expired=expired)}
+    with PostOffice(password=PASSWORD, **way) as office:
+        post = sink(office.port, security=security, ca_file=authority.file, user="box", password=PASSWORD)
+        answer = post.send(ALERT, JPEG)
+    assert answer.fate is Fate.NOT_SENT
+    assert "the certificate was not accepted" in answer.text
+    assert office.logins == []
+    assert office.mails == []
+
+
+def test_no_starttls_no_mail() -> None:
+    answer, office = one_answer(security="starttls", user="box", password=PASSWORD)
+    assert answer.fate is Fate.NOT_SENT
+    assert "does not offer" in answer.text
+    assert office.mails == []
+
+
+# --- what cannot work is said when the sink is built ---
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"recipients": []},
+        {"recipients": ["nobody"]},
+        {"sender": ""},
+        {"sender": "box@"},
+        {"sender": "a b@c.example"},
+        {"recipients": ["x@a.example\nBcc: all@a.example"]},
+        {"sender": "Box\r\nBcc: all@a.example <b@a.example>"},
+        {"recipients": ["größe@a.example"]},
+        {"security": "maybe"},
+        {"ca_file": Path("/nowhere.pem")},
+        {"host": "mail.example", "security": "none"},
+        {"host": "192.168.1.2", "security": "none"},
+    ],
+)
+def test_settings_that_cannot_work(changes: dict[str, Any]) -> None:
+    options = {
+        "host": "127.0.0.1",
+        "port": 25,
+        "sender": "b@a.example",
+        "recipients": ["r@a.example"],
+        "security": "none",
+        "now": lambda: 0.0,
+    } | changes
+    with pytest.raises(SinkError) as caught:
+        EmailSink("post", options.pop("host"), options.pop("port"), **options)
+    assert caught.value.remedy

@@ -1,0 +1,147 @@
+"""Box files in, values or exact messages out."""
+
+from __future__ import annotations
+
+import pytest
+
+from dooryard.box import BoxFile, parse_box
+from dooryard.errors import ConfigError
+from dooryard.policy.addresses import SecretRef
+
+WEBHOOK = '[[sink]]\nkind = "webhook"\nname = "phone"\nurl = "https://hooks.a.example/x"\n'
+EMAIL = '[[sink]]\nkind = "email"\nname = "post"\nhost = "mail.a.example"\nfrom = "box@a.example"\nto = "me@a.example"\n'
+
+
+def problems(text: str) -> list[str]:
+    with pytest.raises(ConfigError) as caught:
+        parse_box(text, "b.toml")
+    return caught.value.what.split("\n")
+
+
+def test_an_empty_file_is_a_board_with_its_camera_and_warns_of_no_sink():
+    parsed = parse_box("", "b.toml")
+    assert parsed.value == BoxFile()
+    assert parsed.value.camera.kind == "picamera"
+    assert parsed.warnings == ("b.toml:1: sink: the box has no sink, so nothing is told; add a [[sink]]",)
+
+
+def test_all_is_read():
+    box = parse_box(
+        """
+name = "Alder Row box"
+state_folder = "state/alder-row"
+[camera]
+kind = "scene"
+seed = 7
+seconds = 300
+luma_width = 320
+[classifier]
+threads = 2
+look_every_s = 1
+[gate]
+smallest = 0.05
+ignore = [[[0, 0], [0.2, 0], [0.2, 0.5]]]
+[visit]
+gone_after_s = 8
+"""
+        + WEBHOOK
+        + 'secret = "credential:hook"\nbearer = "file:/run/secrets/bearer"\n'
+        + EMAIL
+        + 'user = "box"\npassword = "env:MAIL_PASSWORD"\n'
+        + '[[sink]]\nkind = "memory"\nname = "trial"\n',
+        "b.toml",
+    ).value
+    webhook, email, memory = box.sink
+    assert webhook.secret == SecretRef("credential", "hook")
+    assert webhook.bearer == SecretRef("file", "/run/secrets/bearer")
+    assert email.sender == "box@a.example"
+    assert email.to == ("me@a.example",)
+    assert email.password == SecretRef("env", "MAIL_PASSWORD")
+    assert memory.name == "trial"
+    assert box.gate.ignore == (((0.0, 0.0), (0.2, 0.0), (0.2, 0.5)),)
+    assert (box.camera.seed, box.camera.seconds, box.visit.gone_after_s) == (7, 300.0, 8.0)
+
+
+@pytest.mark.parametrize(
+    ("security", "host", "port"),
+    [("tls", "m.example", 465), ("starttls", "m.example", 587), ("none", "::1", 25)],
+)
+def test_the_port_follows_the_security(security, host, port):
+    text = EMAIL.replace("mail.a.example", host) + f'security = "{security}"\n'
+    assert parse_box(text, "b.toml").value.sink[0].port_used == port
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ('[camera]\nkind = "scean"',
+         ['b.toml:2: camera.kind: must be one of "picamera", "folder", "scene" or "fake" (did you mean '
+          '"scene"?)']),
+        ('[camera]\nkind = "scene"\nfolder = "x"',
+         ['b.toml:3: camera.folder: is only for a camera of kind "folder", not "scene"; take it out']),
+        ('[camera]\nseed = 1',
+         ['b.toml:2: camera.seed: is only for a camera of kind "scene", not "picamera"; take it out']),
+        ('[camera]\nkind = "folder"',
+         ['b.toml:1: camera: a camera of kind "folder" needs the key folder: where the frames are']),
+        ('[gate]\nignore = [[[0, 0], [1, 0], [1, 1.5]]]',
+         ["b.toml:2: gate.ignore[1][3][2]: must be at most 1"]),
+        ('[gate]\nignore = [[[0, 0], [1, 0]]]',
+         ["b.toml:2: gate.ignore[1]: needs at least 3 entries"]),
+        ('[[sink]]\nname = "x"',
+         ["b.toml:1: sink[1]: kind is missing; add it, to say what sort this is"]),
+        ('[[sink]]\nkind = "webhok"\nname = "x"',
+         ['b.toml:1: sink[1]: kind must be one of "webhook", "email", "memory" (did you mean "webhook"?)']),
+        ('[[sink]]\nkind = "webhook"\nname = "phone"',
+         ["b.toml:1: sink[1].url: missing; add it: Its address."]),
+        (WEBHOOK + 'secrt = "credential:x"',
+         ['b.toml:5: sink[1].secrt: unknown key (did you mean "secret"?)']),
+        (WEBHOOK + WEBHOOK,
+         ['b.toml:7: sink[2].name: "phone" is the name of sink[1] too; give another']),
+        (WEBHOOK.replace("phone", "all"),
+         ['b.toml:3: sink[1].name: "all" means every sink; give this one another name']),
+        (WEBHOOK.replace("phone", "My Phone"),
+         ["b.toml:3: sink[1].name: must be 1 to 32 lower-case letters, digits, - and _, such as phone"]),
+        (WEBHOOK.replace("https://", "ftp://"),
+         ['b.toml:4: sink[1].url: is not an http or https address; write it as "https://host/path"']),
+        (WEBHOOK.replace("https://", "https://me:hunter2@"),
+         ["b.toml:4: sink[1].url: holds a password; take it out, and name a bearer secret instead"]),
+        (WEBHOOK.replace("https://", "http://") + 'bearer = "env:TOKEN"',
+         ["b.toml:1: sink[1]: a bearer token would go unencrypted; use https, or leave out bearer"]),
+        (EMAIL + 'security = "none"',
+         ['b.toml:1: sink[1]: security "none" is only for a server on this machine; use "tls" or '
+          '"starttls"']),
+        (EMAIL + 'user = "box"',
+         ["b.toml:1: sink[1]: user and password go together; give both or neither"]),
+        (EMAIL.replace("me@a.example", "me"),
+         ['b.toml:6: sink[1].to: is not a mail address; write "box@a.example" or '
+          '"Alder Row <box@a.example>"']),
+        (EMAIL.replace("me@a.example", "me@a.example\\nBcc: you@a.example"),
+         ['b.toml:6: sink[1].to: is not a mail address; write "box@a.example" or '
+          '"Alder Row <box@a.example>"']),
+    ],
+)  # fmt: skip
+def test_one_problem(text, expected):
+    assert problems(text) == expected
+
+
+@pytest.mark.parametrize("key", ["secret", "bearer"])
+@pytest.mark.parametrize(
+    "value", ['"hunter2"', '"whsec_aHVudGVyMg=="', "12345", '["hunter2"]', '"env:"', '"file: "']
+)
+def test_a_secret_in_the_file_is_refused_and_not_shown(key, value):
+    (found,) = problems(WEBHOOK + f"{key} = {value}")
+    assert found == (
+        f"b.toml:5: sink[1].{key}: a secret must not stand in this file; put it where only the service "
+        'can read it, and write where that is: "credential:NAME", "file:/path" or "env:NAME"'
+    )
+
+
+def test_a_password_in_the_file_is_refused_and_not_shown():
+    (found,) = problems(EMAIL + 'user = "box"\npassword = "hunter2"')
+    assert "hunter2" not in found
+    assert found.startswith("b.toml:8: sink[1].password: a secret must not stand in this file")
+
+
+def test_a_bearer_may_go_to_this_machine_without_encryption():
+    text = WEBHOOK.replace("https://hooks.a.example", "http://127.0.0.1:8080") + 'bearer = "env:TOKEN"'
+    assert parse_box(text, "b.toml").value.sink[0].bearer == SecretRef("env", "TOKEN")

