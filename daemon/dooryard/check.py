@@ -29,16 +29,9 @@ def check(
     When box files are among them, the policies' sinks must be theirs. Returns 0, or the exit code of
     `ConfigError`.
     """
-    documents: list[Document] = []
-    unread = 0
-    for path in paths:
-        try:
-            documents.append(read(read_text(path), str(path)))
-        except ConfigError as error:
-            unread += 1
-            print(error.what, f"to do: {error.remedy}", sep="\n  ", file=out)
-    sorts = {id(document): sort_of(document) for document in documents}
-    boxes = [_result(document, box_in, out) for document in documents if sorts[id(document)] == "box"]
+    documents = [document for path in paths if (document := _read(path, out)) is not None]
+    boxes = [_result(document, box_in, out) for document in documents if sort_of(document) == "box"]
+    # Where a box file is wrong or none is given, nobody knows what sinks there are.
     sinks = (
         frozenset(sink.name for box in boxes if box for sink in box.sink) if boxes and all(boxes) else None
     )
@@ -46,8 +39,9 @@ def check(
     def policy(document: Document) -> Parsed[Policy]:
         return policy_in(document, sinks=sinks, visitors=visitors, group_of=group_of)
 
-    others = [_result(document, policy, out) for document in documents if sorts[id(document)] == "policy"]
-    return ConfigError.exit_code if unread or not all([*boxes, *others]) else EXIT_OK
+    policies = [_result(document, policy, out) for document in documents if sort_of(document) == "policy"]
+    sound = len(documents) == len(paths) and all([*boxes, *policies])
+    return EXIT_OK if sound else ConfigError.exit_code
 
 
 def reference() -> str:
@@ -78,6 +72,15 @@ def sort_of(document: Document) -> Literal["policy", "box"]:
         if len(keys & BoxFile.model_fields.keys()) > len(keys & Policy.model_fields.keys())
         else "policy"
     )
+
+
+def _read(path: Path, out: TextIO) -> Document | None:
+    """The document in a file. None: it can't be read, and that is printed."""
+    try:
+        return read(read_text(path), str(path))
+    except ConfigError as error:
+        print(error.what, f"to do: {error.remedy}", sep="\n  ", file=out)
+        return None
 
 
 def _result(document: Document, parse: Callable[[Document], Parsed[T]], out: TextIO) -> T | None:

@@ -57,5 +57,7 @@ def _run(arguments: argparse.Namespace) -> int:
 
 def _check(arguments: argparse.Namespace) -> int:
     from dooryard.check import check
+    from dooryard.classify.known import known_visitors
 
-    return check(arguments.files, sys.stdout)
+    visitors, group_of = known_visitors()
+    return check(arguments.files, sys.stdout, visitors=visitors, group_of=group_of)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections import Counter, deque
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -26,6 +26,7 @@ from dooryard.outbox.store import Store
 from dooryard.picture import encode
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.say import DayVisit, alert_for, summary_alert, summary_due
+from dooryard.policy.words import label
 from dooryard.records import Alert, Frame, Moment, Outcome, Visit
 from dooryard.sensors.clock_state import clock_is_set
 from dooryard.timed import Timed
@@ -72,7 +73,6 @@ class Loop:
         self.conditions = conditions
         self._stop = stop
         self.tally = Tally()
-        self.held: Counter[str] = Counter()
         self._unstored: deque[Record] = deque(maxlen=_MOST_UNSTORED)
         self._status_at_s = 0.0
 
@@ -209,7 +209,7 @@ class Loop:
             return
         since = max(last or now.wall - _DAY, now.wall - 7 * _DAY)
         visits = [
-            DayVisit(visit.visitor.name, visit.start, visit.outcome)
+            DayVisit(label(visit.visitor), visit.start, visit.outcome)
             for visit in store.visits_between(since, now.wall)
         ]
         alert = summary_alert(policy, visits, now, self.conditions.sinks)

@@ -6,6 +6,7 @@ Read `run` from the top: it is the start and the end of the service.
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import logging
 import resource
 import signal
@@ -22,6 +23,7 @@ from dooryard.camera.keeper import CameraKeeper, Patience
 from dooryard.check import read_text
 from dooryard.classify.known import known_visitors
 from dooryard.clock import Clock, FrameClock, SystemClock
+from dooryard.gate.tally import totals
 from dooryard.log import say
 from dooryard.loop import Loop, Parts
 from dooryard.notify import Notifier
@@ -36,6 +38,7 @@ from dooryard.timed import LiveTimed, RecordedTimed, Timed
 
 T = TypeVar("T")
 _log = logging.getLogger("dooryard")
+_M_TRIM_THRESHOLD = -1  # malloc.h
 _FLUSH_S = 30.0  # the longest that the end of a recording waits for its deliveries
 _STOP_FLUSH_S = 5.0  # the same when told to stop: what is left is stored and goes out at the next start
 
@@ -48,6 +51,7 @@ def run(
     Raises a `DooryardError` for whatever keeps it from starting, and when the camera stays away.
     """
     log.set_up(environ, verbose=verbose)
+    _keep_memory_flat()
     base = box_file.resolve().parent
     box = _told(parse_box(read_text(box_file), str(box_file)))
     visitors, group_of = known_visitors(build.card_path(box, base))
@@ -97,6 +101,16 @@ def _told(parsed: Parsed[T]) -> T:
     return parsed.value
 
 
+def _keep_memory_flat() -> None:
+    """Have the C library hand freed memory back at once.
+
+    By default glibc's malloc raises its thresholds each time a large block is freed (mallopt(3)); with
+    pictures and layers of many sizes the process then grows for hours without leaking anything.
+    """
+    with contextlib.suppress(OSError, AttributeError):  # another C library has its own ways
+        ctypes.CDLL("libc.so.6").mallopt(_M_TRIM_THRESHOLD, 128 * 1024)
+
+
 @contextlib.contextmanager
 def _signals(stop: threading.Event) -> Iterator[None]:
     """While inside, SIGTERM and SIGINT ask for an orderly stop."""
@@ -126,7 +140,9 @@ def _times(camera: Camera, keeper: CameraKeeper, system: SystemClock) -> tuple[C
 def _last_words(loop: Loop) -> None:
     tally = loop.tally
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    for reason, count in sorted(loop.held.items(), key=lambda item: -item[1]):
-        say(_log, logging.INFO, "held back", reason=reason, count=count)
+    if loop.state.gate is not None:
+        for reason, count in totals(loop.state.gate.tally).items():
+            if reason is not None and count:
+                say(_log, logging.INFO, "held back by the gate", reason=reason.value, times=count)
     say(_log, logging.INFO, "stopped", frames=tally.frames, looks=tally.looks, nobody=tally.nobody,
         visits=tally.visits, told=tally.told, lost=tally.lost, peak_memory_mb=round(peak_mb, 1))  # fmt: skip

@@ -48,42 +48,14 @@ user = "box"
 password = "env:MAIL_PASSWORD"
 """
 VISITORS = frozenset({"bird", "squirrel", "cat"})
-TOKENS = st.sampled_from(
-    [
-        "[",
-        "]",
-        "[[",
-        "{",
-        "}",
-        "=",
-        '"',
-        "'''",
-        '"""',
-        ",",
-        ".",
-        "#",
-        "\n",
-        "\\",
-        "\0",
-        "\r",
-        "é",
-        "\u2028",
-        "\x7f",
-    ]
-    + ["true", "nan", "-inf", "1e999", "-0", "0x7f", "9" * 30, "9" * 5000, "1979-05-27", "07:32:00", "\ud800"]
-    + [
-        "rule",
-        "[rule.x]",
-        "[[place]]",
-        'kind = "email"',
-        "name",
-        "from",
-        "to",
-        '"sunrise-30min"',
-        '"24:00"',
-        "[]",
-    ]
-    + ["{}", '""', "[[1, 2], [3]]", '"all"', '"not sure"', "place.x = 1", '"UTC"', '"' + "x" * 300 + '"']
+TOKENS = st.one_of(
+    st.sampled_from("[]{}=\"',.#\n\\\0\ré\u2028\x7f\ud800"),
+    st.sampled_from(
+        ["[[", "]]", "'''", '"""', "{}", "[]", '""', "true", "nan", "-inf", "1e999", "-0", "0x7f"]
+    ),
+    st.sampled_from(["9" * 30, "9" * 5000, "1979-05-27", "07:32:00", "[[1, 2], [3]]", '"' + "x" * 300 + '"']),
+    st.sampled_from(["rule", "[rule.x]", "[[place]]", 'kind = "email"', "name", "from", "to", "place.x = 1"]),
+    st.sampled_from(['"sunrise-30min"', '"24:00"', '"all"', '"not sure"', '"UTC"']),
 )
 
 
@@ -168,7 +140,7 @@ def test_any_text(parse, text):
     try:
         parse(text, "m.toml")
     except ConfigError as error:
-        assert error.what
+        check_problems(error, text)
 
 
 def test_the_undamaged_files_are_read():

@@ -27,8 +27,8 @@ VALUES = st.recursive(
     lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(KEYS, inner, max_size=3)),
     max_leaves=8,
 )
-TABLES = st.dictionaries(KEYS, st.one_of(VALUES, st.lists(st.dictionaries(KEYS, VALUES, max_size=3), max_size=3)),
-                         max_size=4)  # fmt: skip
+ARRAYS = st.lists(st.dictionaries(KEYS, VALUES, max_size=3), max_size=3)
+TABLES = st.dictionaries(KEYS, st.one_of(VALUES, ARRAYS), max_size=4)
 BLANKS = st.sampled_from(["", "\n", "# key = [1]\n", "\n  # [table]\n\n"])
 
 

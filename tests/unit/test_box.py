@@ -5,11 +5,15 @@ from __future__ import annotations
 import pytest
 
 from dooryard.box import BoxFile, parse_box
+from dooryard.camera.garden.families import PRESETS
 from dooryard.errors import ConfigError
 from dooryard.policy.addresses import SecretRef
 
 WEBHOOK = '[[sink]]\nkind = "webhook"\nname = "phone"\nurl = "https://hooks.a.example/x"\n'
-EMAIL = '[[sink]]\nkind = "email"\nname = "post"\nhost = "mail.a.example"\nfrom = "box@a.example"\nto = "me@a.example"\n'
+EMAIL = (
+    '[[sink]]\nkind = "email"\nname = "post"\nhost = "mail.a.example"\n'
+    'from = "box@a.example"\nto = "me@a.example"\n'
+)
 
 
 def problems(text: str) -> list[str]:
@@ -62,6 +66,10 @@ gone_after_s = 8
     assert (box.camera.seed, box.camera.seconds, box.visit.gone_after_s) == (7, 300.0, 8.0)
 
 
+def test_the_default_scene_exists():
+    assert BoxFile().camera.preset in PRESETS
+
+
 @pytest.mark.parametrize(
     ("security", "host", "port"),
     [("tls", "m.example", 465), ("starttls", "m.example", 587), ("none", "::1", 25)],
@@ -75,17 +83,23 @@ def test_the_port_follows_the_security(security, host, port):
     ("text", "expected"),
     [
         ('[camera]\nkind = "scean"',
-         ['b.toml:2: camera.kind: must be one of "picamera", "folder", "scene" or "fake" (did you mean '
-          '"scene"?)']),
+         [('b.toml:2: camera.kind: must be one of "picamera", "folder", "scene" or "fake" (did you mean '
+          '"scene"?)')]),
         ('[camera]\nkind = "scene"\nfolder = "x"',
          ['b.toml:3: camera.folder: is only for a camera of kind "folder", not "scene"; take it out']),
-        ('[camera]\nseed = 1',
+        ("[camera]\nseed = 1",
          ['b.toml:2: camera.seed: is only for a camera of kind "scene", not "picamera"; take it out']),
         ('[camera]\nkind = "folder"',
          ['b.toml:1: camera: a camera of kind "folder" needs the key folder: where the frames are']),
-        ('[gate]\nignore = [[[0, 0], [1, 0], [1, 1.5]]]',
+        ("[gate]\nignore = [[[0, 0], [1, 0], [1, 1.5]]]",
          ["b.toml:2: gate.ignore[1][3][2]: must be at most 1"]),
-        ('[gate]\nignore = [[[0, 0], [1, 0]]]',
+        ("[gate]\nignore = [[[0, 0], [1, 0], [0.5, 0]]]",
+         ["b.toml:2: gate.ignore[1]: covers next to nothing; check the order of its corners"]),
+        ("[camera]\nlarge_width = 640",
+         ["b.toml:1: camera: large_width and large_height go together; give both or neither"]),
+        (WEBHOOK + 'secret = "file:secrets/hook"',
+         ["b.toml:5: sink[1].secret: the file of a secret is named by its whole path, from / on"]),
+        ("[gate]\nignore = [[[0, 0], [1, 0]]]",
          ["b.toml:2: gate.ignore[1]: needs at least 3 entries"]),
         ('[[sink]]\nname = "x"',
          ["b.toml:1: sink[1]: kind is missing; add it, to say what sort this is"]),
@@ -108,16 +122,16 @@ def test_the_port_follows_the_security(security, host, port):
         (WEBHOOK.replace("https://", "http://") + 'bearer = "env:TOKEN"',
          ["b.toml:1: sink[1]: a bearer token would go unencrypted; use https, or leave out bearer"]),
         (EMAIL + 'security = "none"',
-         ['b.toml:1: sink[1]: security "none" is only for a server on this machine; use "tls" or '
-          '"starttls"']),
+         [('b.toml:1: sink[1]: security "none" is only for a server on this machine; use "tls" or '
+          '"starttls"')]),
         (EMAIL + 'user = "box"',
          ["b.toml:1: sink[1]: user and password go together; give both or neither"]),
         (EMAIL.replace("me@a.example", "me"),
-         ['b.toml:6: sink[1].to: is not a mail address; write "box@a.example" or '
-          '"Alder Row <box@a.example>"']),
+         [('b.toml:6: sink[1].to: is not a mail address; write "box@a.example" or '
+          '"Alder Row <box@a.example>"')]),
         (EMAIL.replace("me@a.example", "me@a.example\\nBcc: you@a.example"),
-         ['b.toml:6: sink[1].to: is not a mail address; write "box@a.example" or '
-          '"Alder Row <box@a.example>"']),
+         [('b.toml:6: sink[1].to: is not a mail address; write "box@a.example" or '
+          '"Alder Row <box@a.example>"')]),
     ],
 )  # fmt: skip
 def test_one_problem(text, expected):

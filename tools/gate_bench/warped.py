@@ -98,7 +98,7 @@ class _Bend:
         tilt = swing(rng, weather.shake_px * self.wind**2, 2.7, 0.08, dt_s)
         nod = swing(rng, 0.5 * weather.shake_px * self.wind**2, 3.4, 0.08, dt_s)
         self.shake = np.stack([tilt, nod], 1) if weather.shake_px else np.zeros((count, 2))
-        push = self.wind**2 * 9.0
+        push = self.wind**2 * 4.0
         self.angle = swing(rng, push, float(rng.uniform(0.4, 0.7)), 0.06, dt_s)  # px at the feeder's foot
 
     def at(self, number: int) -> Map:
@@ -135,10 +135,10 @@ class Warped:
             self.gain *= 2**level
         if weather.dusk:
             self.gain *= np.linspace(1.0, 0.12, self.count)
-        big = cv2.resize(rng.random((6, 40)).astype(np.float32), (W * 8, H), interpolation=cv2.INTER_CUBIC)
+        big = cv2.resize(rng.random((2, 11)).astype(np.float32), (W * 8, H), interpolation=cv2.INTER_CUBIC)
         big[:, 7 * W :] = big[:, :W]  # it comes round without an edge
         big = cv2.GaussianBlur(big, (0, 0), 2.0)
-        self.clouds = np.clip((big - 0.5) * rng.uniform(4, 12) + 0.3, 0, 1)
+        self.clouds = np.clip((big - 0.5) * rng.uniform(2, 5) + 0.4, 0, 1)
         self.cloud_px = np.cumsum(2 + 10 * self.bend.wind) * dt_s * 3
         fine = cv2.resize(rng.random((24, 32)).astype(np.float32), (W, H), interpolation=cv2.INTER_CUBIC)
         self.dapples = np.clip((fine - 0.5) * 8 + 0.5, 0, 1)

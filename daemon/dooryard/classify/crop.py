@@ -1,6 +1,7 @@
 """From the large picture to what a network sees: square crop, denoised, resized, normalised. Pure.
 
-All steps but the last are integer arithmetic (Pillow's resize is), and the last one is exact in float32, so that the same picture gives the same numbers, bit for bit, on every machine.
+All steps but the last are integer arithmetic (Pillow's resize is), and the last one is exact in
+float32, so that the same picture gives the same numbers, bit for bit, on every machine.
 """
 
 from __future__ import annotations

@@ -40,7 +40,8 @@ class OnnxClassifier:
         )
         model = path.with_name(self.card.model)
         self._outputs = [name for name in (self.card.logits, self.card.features) if name]
-        self._session = _session(_verified(model, self.card.model_sha256), model, threads)
+        _verified(model, self.card.model_sha256)
+        self._session = _session(model, threads)
         _check_shapes(self._session, self.card, model)
         self.small_crops = 0
         """How many boxes so far were too small in the picture to be told with confidence."""
@@ -125,7 +126,7 @@ def _verified(path: Path, digest: str) -> bytes:
     return data
 
 
-def _session(model: bytes, path: Path, threads: int) -> Any:
+def _session(path: Path, threads: int) -> Any:
     try:
         import onnxruntime
     except ImportError as error:
@@ -137,10 +138,12 @@ def _session(model: bytes, path: Path, threads: int) -> Any:
     options.intra_op_num_threads = threads
     options.inter_op_num_threads = 1
     options.enable_cpu_mem_arena = False  # an arena keeps the largest it ever needed
+    options.enable_mem_pattern = False  # so does a plan of one block for all layers
     options.log_severity_level = 3  # errors only; they also come as exceptions
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # idle threads cost heat
     try:
-        return onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
+        # By its path: a session made from bytes keeps them.
+        return onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
     except Exception as error:  # onnxruntime's errors have no base of their own
         raise ModelError(f"{path}: onnxruntime cannot load it: {error}", _REINSTALL) from error
 

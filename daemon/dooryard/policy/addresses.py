@@ -44,6 +44,8 @@ def secret_ref(value: object) -> SecretRef | None:
         )
     if match[1] != "file" and not re.fullmatch(r"[A-Za-z0-9_.-]+", match[2]):
         raise ValueError(f"a {match[1]}'s name has letters, digits, _, - and . only")
+    if match[1] == "file" and not match[2].startswith("/"):
+        raise ValueError("the file of a secret is named by its whole path, from / on")
     return SecretRef(match[1], match[2])
 
 

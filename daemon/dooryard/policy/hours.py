@@ -29,6 +29,7 @@ Span = tuple[datetime, datetime]  # from, until (not included); UTC
 _DAY = timedelta(days=1)
 _SECOND = timedelta(seconds=1)
 _LOOK_AHEAD_DAYS = 8
+_YEAR_START = date(2026, 1, 1)
 _ORDER = (Sun.DAWN, Sun.SUNRISE, Sun.SUNSET, Sun.DUSK)  # over a day
 _NOON_MIN = 12 * 60
 _SMALL_HOURS_MIN = 3 * 60  # "sunrise to 01:00" means the night after
@@ -82,6 +83,12 @@ def time_on(place: Place, at: TimeOfDay, on: date) -> datetime:
     return _close(place, at, on)
 
 
+def ever_opens(window: Window, place: Place) -> bool:
+    """Whether the window opens on any day of a year (the sun's year hardly differs from the next)."""
+    days = (_YEAR_START + k * _DAY for k in range(0, 366, 5))
+    return any(True for on in days for _span_of_day in _span(window, place, on))
+
+
 @lru_cache(maxsize=64)
 def spans_around(windows: tuple[Window, ...], place: Place, on: date) -> tuple[Span, ...]:
     """When any of `windows` is open, joined and in order: whole for the date `on` in UTC."""
@@ -125,14 +132,20 @@ def _span(window: Window, place: Place, on: date) -> Iterator[Span]:
 
 
 def _ends_next_day(window: Window) -> bool:
-    """Whether the end is on the date after the beginning. It doesn't depend on the date."""
+    """Whether the end is on the date after the beginning, whatever the date.
+
+    By the clock alone, and by the sun alone, an end that isn't later in the day is on the next. From
+    noon on, a clock time waits for the sunrise of the next date; it never waits for the next sunset.
+    After a sunset, a clock time up to noon is on the next date; after a sunrise, one up to 03:00 is.
+    A window whose end then comes before its beginning doesn't open on that date.
+    """
     opens, closes = window.opens, window.closes
     if opens.sun and closes.sun:
         return _place_in_day(closes) <= _place_in_day(opens)
     if closes.sun:
         return closes.sun.rising and opens.minutes >= _NOON_MIN
     if opens.sun:
-        return closes.minutes < (_SMALL_HOURS_MIN if opens.sun.rising else _NOON_MIN)
+        return closes.minutes <= (_SMALL_HOURS_MIN if opens.sun.rising else _NOON_MIN)
     return closes.minutes <= opens.minutes
 
 

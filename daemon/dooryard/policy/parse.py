@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from dooryard.policy.document import Document, Parsed, quoted, read
+from dooryard.policy.hours import ever_opens
 from dooryard.policy.lines import Path
 from dooryard.policy.problems import validated
 from dooryard.policy.schema import ANYTHING, SUN_WITHOUT_PLACE, Known, Policy, Rule
@@ -52,6 +53,8 @@ def policy_in(
         policy = validated(Policy, document, Known(sinks, visitors), frozenset({SUN_WITHOUT_PLACE}))
         note_doubles(document, "rule", "name")
         _note_sun_without_place(document)
+        if policy is not None:
+            _note_windows_that_never_open(document, policy)
     document.raise_problems()
     assert policy is not None  # or there were problems
     _warn_of_rules(document, policy, group_of or {})
@@ -92,6 +95,18 @@ def _note_sun_without_place(document: Document) -> None:
             continue  # noted as a wrong time
         if sun is not None:
             document.problem(path, f"{sun} needs to know where: add place.latitude and place.longitude")
+
+
+def _note_windows_that_never_open(document: Document, policy: Policy) -> None:
+    for key in ("watch", "quiet"):
+        as_list = isinstance(document.data.get("hours", {}).get(key), list)
+        for i, window in enumerate(getattr(policy.hours, key)):
+            if not ever_opens(window, policy.place):
+                document.problem(
+                    ("hours", key, i) if as_list else ("hours", key),
+                    f"from {window.opens} to {window.closes} never opens at this place, "
+                    "on no day of the year; choose other times",
+                )
 
 
 def _times(data: Mapping[str, Any]) -> Iterator[tuple[Path, object]]:

@@ -22,7 +22,7 @@ _FIRST_SUMMARY = timedelta(hours=1)  # a new box that starts later than this aft
 class DayVisit:
     """A visit as a summary needs it."""
 
-    visitor: str  # Visitor.name
+    visitor: str  # words.label of the visitor
     start: datetime  # aware
     outcome: Outcome
 

@@ -65,7 +65,11 @@ def elevation_deg(latitude: float, longitude: float, wall: datetime) -> float:
 
 @lru_cache(maxsize=64)
 def sun_day(latitude: float, longitude: float, time_zone: str, on: date) -> SunDay:
-    """The sun on the local date `on`."""
+    """The sun on the local date `on`.
+
+    Within half a degree of a pole, the sun may climb past noon or sink before it; its one rise and one
+    set of the year are then told up to half a day wrong.
+    """
     observer = _observer(latitude, longitude)
     zone = ZoneInfo(time_zone)
     before, noon, after = (_highest(observer, zone, on + k * _DAY) for k in (-1, 0, 1))

