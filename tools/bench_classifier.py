@@ -3,8 +3,9 @@
     python tools/bench_classifier.py [--looks 200] [--threads 1] [--side 300]
 
 Both are measured by turns in one process, in CPU time, so that a busy machine disturbs them alike; the
-figure is the median of the pairs' differences. Memory is the process's peak, read after all looks, and
-its growth over the second half. Figures hold for the machine they were made on; it is printed first.
+figure is the median of the pairs' differences. Memory is the peak with the classifier alone, before the
+bare runtime joins it, and the growth over the second half of the looks. Figures hold for the machine
+they were made on; it is printed first.
 """
 
 from __future__ import annotations
@@ -54,6 +55,22 @@ def cpu_ms(work: Callable[[], object]) -> float:
     return (time.process_time() - before) * 1000
 
 
+def by_turns(
+    classifier: OnnxClassifier, frame: Frame, box: Box, looks: int, threads: int
+) -> tuple[list[tuple[float, float]], float]:
+    """Return (bare, whole) CPU milliseconds of each pair, and the growth in memory (MiB) at the end."""
+    card = classifier.card
+    crop = prepare(frame.large(), box, None, side=card.side_px, mean=card.mean, scale=card.scale)
+    bare = bare_session(threads)
+    process, pairs, halfway = psutil.Process(), [], 0
+    for number in range(looks):
+        if number == looks // 2:
+            halfway = process.memory_info().rss
+        raw = cpu_ms(lambda: bare.run(None, {card.input_name: crop.tensor}))
+        pairs.append((raw, cpu_ms(lambda: classifier.look(frame, [box]))))
+    return pairs, (process.memory_info().rss - halfway) / _MIB
+
+
 def main() -> None:
     arguments = argparse.ArgumentParser(description="Measure what one look of the classifier costs.")
     arguments.add_argument("--looks", type=int, default=200)
@@ -63,19 +80,9 @@ def main() -> None:
 
     classifier = OnnxClassifier(threads=given.threads)
     classifier.warm_up()
-    alone_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    frame, box = a_frame(), Box(0.3, 0.3, 0.3 + given.side / WIDTH, 0.3 + given.side / HEIGHT)
-    card = classifier.card
-    tensor = prepare(frame.large(), box, None, side=card.side_px, mean=card.mean, scale=card.scale).tensor
-    bare = bare_session(given.threads)
-
-    process, pairs, halfway = psutil.Process(), [], 0
-    for number in range(given.looks):
-        if number == given.looks // 2:
-            halfway = process.memory_info().rss
-        raw = cpu_ms(lambda: bare.run(None, {card.input_name: tensor}))
-        pairs.append((raw, cpu_ms(lambda: classifier.look(frame, [box]))))
-    growth_mib = (process.memory_info().rss - halfway) / _MIB
+    alone_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024  # Linux counts in KiB
+    box = Box(0.3, 0.3, 0.3 + given.side / WIDTH, 0.3 + given.side / HEIGHT)
+    pairs, growth_mib = by_turns(classifier, a_frame(), box, given.looks, given.threads)
 
     raw_ms, look_ms = np.median(np.array(pairs), axis=0)
     extra_ms = float(np.median([look - raw for raw, look in pairs]))

@@ -70,15 +70,17 @@ crops_per_photograph = {crops}
 {sources}
 [measured]
 # Few pictures: they show that nothing is broken, not how often it is right in a garden.
+# The denoising and the rules of evidence were chosen on the sparrows and the places with nobody there,
+# so the figures on those two are too kind.
 command = "python tools/measure_model.py --wheels FOLDER --media FOLDER"
 int8_against_float32 = [
   "20 labelled photographs in PyPI foolbox 3.3.4: same top class on 19; right 16 (int8), 15 (float32)",
   "80 crops of them: same top class on 66, bird >= 0.5 on the same number (8)",
   "16 house sparrows (CC0, longer side 45 to 315 px): same top class on 15, bird >= 0.5 on 9 both",
-  "520 crops of 13 places with nobody there: same top class on 330 (answers near chance)",
+  "520 crops of 13 places with nobody there: same top class on 330",
 ]
 birds_and_nobody = [
-  "16 house sparrows: bird >= 0.35 on 11, >= 0.5 on 9; of the 5 below 0.35, 3 are under 60 px",
+  "16 house sparrows: bird >= 0.35 on 11, >= 0.5 on 9; 3 of the other 5 are under 60 px",
   "520 crops with nobody there: bird >= 0.35 on 1, >= 0.5 on 0; somebody >= 0.35 on 17, >= 0.5 on 3",
 ]
 
@@ -86,7 +88,7 @@ birds_and_nobody = [
 text = [
   "It knows few garden visitors: no sparrow, tit, starling, blackbird, woodpecker, dove, nuthatch, \
 cardinal, European robin, hedgehog, raccoon or deer. Most birds are told as a bird, species not sure.",
-  "An empty crop of leaves or bark often looks like some animal to it; the sum over all animals says nothing.",
+  "An empty crop of leaves or bark often looks like some animal to it; its sum over all animals says little.",
   "Noise and the texture of seed in a tube can look like a bird.",
   "No figure here is accuracy in a garden: nobody has measured that.",
 ]

@@ -19,6 +19,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from demo_report import report
+from dooryard.camera.base import EndOfFramesError
+from dooryard.camera.garden.families import alder_row_afternoon
+from dooryard.camera.scene import SceneCamera
+from dooryard.picture import encode
+from dooryard.records import Box, Picture
 
 HERE = Path(__file__).resolve().parent
 OUT = HERE.parent / "demo-out"
@@ -34,9 +39,10 @@ def main() -> int:
     if not chosen.go_on:
         shutil.rmtree(out, ignore_errors=True)
     out.mkdir(parents=True, exist_ok=True)
-    print("Alder Row, 14 June 2026, from 14:00: a gusty afternoon, simulated. The garden is painted by a program;")
-    print("the gate, the model, the policy, the store and the deliveries are the real ones.\n")
+    print("Alder Row, 14 June 2026, from 14:00: a gusty afternoon, simulated. The garden is painted by a")
+    print("program; the gate, the model, the policy, the store and the deliveries are the real ones.\n")
     began = time.monotonic()
+    paint(out / "recording")
     with peer("webhook", out) as web_port, peer("mail", out) as mail_port:
         (out / "box.toml").write_text(box_text(web_port, mail_port))
         code = watch(out)
@@ -45,6 +51,29 @@ def main() -> int:
         return 1
     print(f"\nThe daemon took {time.monotonic() - began:.0f} s.\n")
     return report(out)
+
+
+def paint(folder: Path) -> None:
+    """Paint the afternoon, once, as a camera could have recorded it: JPEG frames with EXIF times."""
+    camera = SceneCamera(alder_row_afternoon())
+    count = camera.plan.settings.frame_count
+    folder.mkdir(exist_ok=True)
+    have = len(list(folder.glob("*.jpg")))  # an interrupted painting goes on
+    camera.open(camera.plan.wall(have - 1) if have else None)
+    while True:
+        try:
+            frame = camera.read(1.0)
+        except EndOfFramesError:
+            break
+        picture = Picture(frame.number, frame.wall, frame.large(), Box(0, 0, 1, 1))
+        part = folder / f"{frame.number:05d}.part"
+        part.write_bytes(encode(picture, "Alder Row, simulated"))
+        part.rename(part.with_suffix(".jpg"))
+        if sys.stdout.isatty() or frame.number % 450 == 449:
+            end = "" if sys.stdout.isatty() else "\n"
+            print(f"\r  painting the afternoon: {frame.number + 1} of {count} frames", end=end, flush=True)
+    if sys.stdout.isatty():
+        print()
 
 
 @contextlib.contextmanager
@@ -66,12 +95,13 @@ def peer(kind: str, out: Path) -> Iterator[int]:
 
 
 def box_text(web_port: int, mail_port: int) -> str:
-    return f"""# The box of the demo: the simulated garden as its camera.
+    return f"""# The box of the demo: the painted afternoon is its camera.
 name = "alder-row"
 state_folder = "state"
 
 [camera]
-kind = "scene"
+kind = "folder"
+folder = "recording"
 
 [[sink]]
 name = "phone"

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from dooryard.camera.garden.families import alder_row_afternoon
 from dooryard.camera.garden.plan import GardenPlan
+from dooryard.records import Visitor
 
 ZONE = ZoneInfo("Europe/London")
 PEERS = {"phone": "webhook", "post": "mail"}
@@ -50,7 +51,9 @@ def report(out: Path) -> int:
     for fault in faults:
         print(f"  FAULT: {fault}")
     if not faults:
-        print("What arrived at the receiver and at the mail server is what was stored, each alert once or more")
+        print(
+            "What arrived at the receiver and at the mail server is what was stored, each alert once or more"
+        )
         print("under one id, with the very picture that was stored.")
     print(f"\nPictures: {out / 'pictures'}    log: {out / 'daemon.log'}")
     return 1 if faults else 0
@@ -65,7 +68,7 @@ def stored_visits(db: sqlite3.Connection) -> list[Stored]:
             id=row["id"],
             start=datetime.fromisoformat(row["start_wall"]),
             last_seen=datetime.fromisoformat(row["last_seen_wall"]),
-            name=row["species"] or f"a {row['group_name']}, species not sure",
+            name=Visitor(row["group_name"], row["sure"], row["species"]).name,
             sure=row["sure"],
             outcome=row["outcome"],
             reason=row["reason"],
@@ -137,10 +140,8 @@ def print_memory(out: Path) -> None:
     for line in reversed((out / "daemon.log").read_text().splitlines()):
         if " stopped " in line:
             facts = dict(part.split("=", 1) for part in line.split(" stopped ", 1)[1].split(" "))
-            print(
-                f"{facts['frames']} frames, {facts['looks']} looks by the classifier; the daemon's peak memory "
-                f"was {facts['peak_memory_mb']} MB."
-            )
+            print(f"{facts['frames']} frames, {facts['looks']} looks by the classifier.", end=" ")
+            print(f"The daemon's peak memory was {facts['peak_memory_mb']} MB.")
             return
 
 
@@ -161,7 +162,8 @@ def compare(db: sqlite3.Connection, out: Path) -> list[str]:
     """Every way in which what arrived differs from what is stored; empty when all is well."""
     faults = []
     rows = db.execute(
-        "SELECT d.alert, d.sink, d.state, a.picture, a.title FROM deliveries d JOIN alerts a ON a.id = d.alert"
+        "SELECT d.alert, d.sink, d.state, a.picture, a.title"
+        " FROM deliveries d JOIN alerts a ON a.id = d.alert"
     ).fetchall()
     if not rows:
         faults.append("nothing was told at all")

@@ -7,9 +7,10 @@ int8 kernels on x86 processors without the newer dot products multiply unsigned 
 weights and add neighbouring products in 16 bits, which saturates when two neighbouring weights of one
 sign add up to more than 128 (255 * 128 < 2**15). The usual cure halves the resolution of all
 weights. Here each output channel of a 1 x 1 convolution and of the last matrix gets the finest scale at
-which no such pair exists; depthwise convolutions, whose kernels add in 32 bits, keep all 8 bits; the
-first convolution (0.02 % of the weights) stays in float32. So every processor comes to the same whole
-numbers. Logits stay float32 too, since 256 steps would tie and clip the top scores.
+which no such pair exists; depthwise convolutions, whose kernels add in 32 bits (read in
+onnxruntime's `qdwconv_avx2.cpp`), keep all 8 bits; the first convolution (0.02 % of the weights) stays
+in float32. So every processor comes to the same whole-number sums. Logits stay float32 too, since 256
+steps would tie and clip the top scores.
 """
 
 from __future__ import annotations

@@ -156,9 +156,12 @@ class Visitor:
 
     @property
     def name(self) -> str:
+        """Who it is, in words: "house finch", "a bird, species not sure", "a squirrel"."""
         if self.species:
             return self.species
-        return "an animal, not sure which" if self.group == "animal" else f"a {self.group}, species not sure"
+        if self.group == "animal":
+            return "an animal, not sure which"
+        return "a bird, species not sure" if self.group == "bird" else f"a {self.group}"
 
     @property
     def key(self) -> str:

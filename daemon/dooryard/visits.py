@@ -249,7 +249,7 @@ def joint(mean: float, looks: int, look_worth: float) -> float:
     together as no more than four. The exponent is a choice, not a measurement.
     """
     effective = min(4.0, 1.0 + (looks - 1) * look_worth)
-    return 1.0 - (1.0 - mean) ** effective
+    return 1.0 - math.pow(1.0 - mean, effective)
 
 
 def _is_settled(track: Track, settings: VisitSettings) -> bool:

@@ -63,7 +63,7 @@ class Box:
         try:
             self.store.record_visit(one, JPEG, decision(one), [told])
         except StoreError:
-            assert full  # noqa: PT017  (both ways are checked)
+            assert full
         else:
             assert not full
             self.stored.append(told.id)

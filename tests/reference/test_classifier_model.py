@@ -59,9 +59,7 @@ def test_depthwise_weights_use_all_eight_bits():
         if constant.data_type == onnx.TensorProto.INT8 and len(constant.dims) == 4 and constant.dims[1] == 1
     ]
     assert len(depthwise) == 16
-    assert all(
-        (np.abs(weights.astype(int)).max(axis=(1, 2, 3)) == 127).mean() > 0.9 for weights in depthwise
-    )
+    assert all((np.abs(weights.astype(int)).max(axis=(1, 2, 3)) == 127).mean() > 0.9 for weights in depthwise)
 
 
 def test_sharpness_against_scipy():

@@ -128,9 +128,11 @@ def test_no_text_can_forge_a_header(title: str, text: str, alert_id: str) -> Non
         "x\x00y",
         "x\u2028Bcc: all@a.example",
         "\ud800 lone",
+        "bell \x07 and escape \x1b[2J",
     ],
 )
 def test_known_tricks(forged: str) -> None:
     message = read(compose(alert(1, title=forged, text=forged), None, SENDER, [SENDER], NOW).as_bytes())
     assert "Bcc" not in message
+    assert str(message["Subject"]).isprintable()
     assert START.year == parsedate_to_datetime(message["Date"]).year

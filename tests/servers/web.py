@@ -55,6 +55,13 @@ class Exchange:
     def hang(self) -> None:
         self.ended.wait(PATIENCE_S)
 
+    def drip(self) -> None:
+        """A byte now and then, until the test is over or patience is."""
+        for _ in range(int(PATIENCE_S / 0.02)):
+            if self.ended.wait(0.02):
+                return
+            self.say("x")
+
     def _some(self) -> bytes:
         data = self.connection.recv(65536)
         if not data:
@@ -111,8 +118,7 @@ def drips_headers(exchange: Exchange) -> None:
     """One byte now and then: each pause is short, the whole never ends."""
     exchange.read()
     exchange.say("HTTP/1.1 200 OK\r\nX-Slow: ")
-    while not exchange.ended.wait(0.02):
-        exchange.say("x")
+    exchange.drip()
 
 
 def speaks_another_language(exchange: Exchange) -> None:

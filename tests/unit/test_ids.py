@@ -4,7 +4,7 @@ import uuid
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dooryard.ids import id_for, uuid7
@@ -20,6 +20,7 @@ def test_the_example_of_the_rfc() -> None:
     assert uuid7(unix_ms, entropy) == "017f22e2-79b0-7cc3-98c4-dc0c0c07398f"
 
 
+@settings(deadline=None)
 @given(st.integers(0, 2**48 - 1), st.binary(min_size=10, max_size=10))
 def test_version_variant_and_time_are_where_the_rfc_puts_them(unix_ms: int, entropy: bytes) -> None:
     # Read back by Python's own uuid module.
@@ -35,6 +36,7 @@ def test_what_does_not_fit_is_an_error(unix_ms: int, entropy: bytes) -> None:
         uuid7(unix_ms, entropy)
 
 
+@settings(deadline=None)
 @given(
     st.datetimes(datetime(1970, 1, 1), datetime(9999, 1, 1), timezones=st.just(UTC)),  # noqa: DTZ001
     st.integers(1, 10**9),

@@ -119,6 +119,8 @@ def test_what_stays_open_is_what_we_say_it_is():
         "DeviceAllow": "camera, pins, bus",
         "ProcSubset": "memory, Wi-Fi and the boot's id are read from /proc",
         "RootDirectoryOrRootImage": "runs from the system's own packages",
+        "SupplementaryGroups": "video, gpio, i2c own the devices",
+        "PrivateMounts": "there is nothing to mount",
         "UMask": "the owner's group may read the journal's pictures",
     }
     assert weak <= reasons.keys(), weak - reasons.keys()

@@ -5,7 +5,7 @@
 Applies to itself, through libseccomp, what the service manager applies: the unit's SystemCallFilter, and
 its MemoryDenyWriteExecute in both forms that are in use (systemd.exec(5)): as system call rules (systemd
 252) and as prctl(PR_SET_MDWE) (systemd 253 and later, Linux 6.3 and later). Then it classifies, writes a
-database, and starts a thread. With "memory" it asks for forbidden memory instead, to show that the rules bite.
+database, and starts a thread. With "memory" it asks for forbidden memory instead, to show that they bite.
 """
 
 from __future__ import annotations

@@ -135,10 +135,9 @@ class Warped:
             self.gain *= 2**level
         if weather.dusk:
             self.gain *= np.linspace(1.0, 0.12, self.count)
-        big = cv2.resize(rng.random((2, 11)).astype(np.float32), (W * 8, H), interpolation=cv2.INTER_CUBIC)
-        big[:, 7 * W :] = big[:, :W]  # it comes round without an edge
-        big = cv2.GaussianBlur(big, (0, 0), 2.0)
-        self.clouds = np.clip((big - 0.5) * rng.uniform(2, 5) + 0.4, 0, 1)
+        tile = cv2.resize(rng.random((2, 9)).astype(np.float32), (W * 7, H), interpolation=cv2.INTER_CUBIC)
+        round_ = cv2.GaussianBlur(np.hstack([tile, tile, tile]), (0, 0), 40.0)  # it comes round without an edge
+        self.clouds = np.clip((round_[:, 7 * W : 15 * W] - 0.5) * rng.uniform(3, 8) + 0.4, 0, 1)
         self.cloud_px = np.cumsum(2 + 10 * self.bend.wind) * dt_s * 3
         fine = cv2.resize(rng.random((24, 32)).astype(np.float32), (W, H), interpolation=cv2.INTER_CUBIC)
         self.dapples = np.clip((fine - 0.5) * 8 + 0.5, 0, 1)

@@ -61,7 +61,7 @@ def near_levels(gain: float | None) -> int:
     """Return how far apart two grey levels may be and still be called the same, by the sensor's gain.
 
     Twice the noise, which grows with the square root of the gain (shot noise); at least 20 levels. The
-    20, and 4 levels of noise at gain 1, are our own choice (see the model's card), not a standard.
+    20, and 4 levels of noise at gain 1, are our own choice, not a standard.
     """
     return 20 if gain is None else int(min(max(20.0, 8.0 * math.sqrt(gain)), 40.0))
 

@@ -6,9 +6,8 @@ from pathlib import Path
 
 from dooryard.classify import card as cards
 from dooryard.classify import labels
+from dooryard.classify.onnx import BUILT_IN
 from dooryard.errors import ModelError
-
-BUILT_IN = Path(__file__).parent / "models" / "lite0.toml"
 
 
 def known_visitors(card_path: Path | None = None) -> tuple[frozenset[str], dict[str, str]]:

@@ -16,11 +16,10 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from dooryard.gate.grid import Map, Mask, box_mean, cell_sums, log_cells, neighbour_max
+from dooryard.gate.grid import BLACK, WHITE, Map, Mask, box_mean, broad_mean, cell_means, neighbour_max
+from dooryard.gate.shake import steadied
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from dooryard.gate.settings import GateSettings
     from dooryard.gate.state import GateState
     from dooryard.records import Luma
@@ -30,16 +29,19 @@ BODY_RADIUS = 2  # cells: about the size of a small bird at a feeder
 CLIP = 0.6  # log brightness: one cell's part in the local light is bounded
 CANDIDATE = 0.9  # cells whose change is at least this many times their usual straying
 HELD_RATE = 0.1  # candidates are learned this much slower
+DARK = 2.0  # grey levels, added before the logarithm that the gain is measured with
 
 
 class View(NamedTuple):
     """One frame against the background. Maps are float32 (rows, cols)."""
 
-    sums: NDArray[np.uint16]
+    level: Map  # grey levels as seen
     repeated: bool  # the very same picture as the last frame
-    gain: float  # median log brightness against the background
-    level: Map  # log brightness with global and local light taken out
-    change: Map  # `level` minus background, averaged over a body's size
+    gain: float  # log of the median brightness against the background
+    shift: tuple[float, float]  # cells (right, down) by which the whole picture is moved
+    even: Map  # grey levels with global and local light taken out
+    raw: Map  # log of what is seen against what the background would be in this light
+    change: Map  # `raw` averaged over a body's size
     mean: Map  # `change` averaged over about a second
     quick: Map
     unrest: Map
@@ -55,33 +57,47 @@ def rate(dt_s: float, tau_s: float, learned_s: float = math.inf) -> float:
     return max(1 - math.exp(-dt_s / tau_s), dt_s / (learned_s + dt_s))
 
 
-def median(values: Map) -> np.float32:
-    """Median of every second cell of every second row (the upper one of an even count)."""
-    few = values[::2, ::2].ravel().copy()
-    middle = few.size // 2
-    few.partition(middle)
-    return np.float32(few[middle])
+def gain_between(level: Map, background: Map) -> float:
+    """Log of the median ratio of the two, over every second cell of every second row."""
+    few = np.log(level[::2, ::2] + np.float32(DARK))
+    few -= np.log(background[::2, ::2] + np.float32(DARK))
+    flat = few.ravel()
+    middle = flat.size // 2
+    flat.partition(middle)
+    return float(flat[middle])
 
 
 def look(state: GateState, luma: Luma, dt_s: float, settings: GateSettings) -> View:
     """Measure `luma`, shape (H, W) uint8, taken `dt_s` seconds after the last frame."""
-    sums = cell_sums(luma)
-    repeated = bool(np.array_equal(sums, state.sums))
-    level = log_cells(sums, state.size)
-    change = level - state.background
-    gain = median(change)
-    change -= gain
-    level -= gain
-    local = box_mean(np.clip(change, -CLIP, CLIP), LIGHT_RADIUS)
-    change -= local
-    level -= local
-    change = box_mean(change, BODY_RADIUS)
+    level = cell_means(luma)
+    repeated = bool(np.array_equal(level, state.level))
+    gain = gain_between(level, state.background)
+    raw, local = against(level, state.background, gain)
+    even = level * np.exp(local * np.float32(-1) - np.float32(gain))
+    raw, shift = steadied(raw, state.background)
+    change = box_mean(raw, BODY_RADIUS)
     mean = toward(state.mean, change, rate(dt_s, settings.smooth_s, state.learned_s))
     quick, unrest = _flicker(state, change, dt_s, settings, repeated=repeated)
     usual = usual_straying(state.spread, unrest, settings.least_contrast)
     ratio = np.abs(mean)
     ratio /= usual
-    return View(sums, repeated, float(gain), level, change, mean, quick, unrest, usual, ratio)
+    return View(level, repeated, gain, shift, even, raw, change, mean, quick, unrest, usual, ratio)
+
+
+def against(level: Map, background: Map, gain: float) -> tuple[Map, Map]:
+    """Log of `level` against `background` in the present light, and the log of the local light.
+
+    What the background would look like is worked out in grey levels, so that black stays black and what
+    is clipped at white stays clipped. Where the background itself is clipped, it may be any brighter.
+    """
+    lit = background * np.float32(math.exp(gain))
+    np.minimum(lit, np.float32(WHITE), out=lit)
+    lit += np.float32(BLACK)
+    raw = np.log((np.minimum(level, np.float32(WHITE)) + np.float32(BLACK)) / lit)
+    np.minimum(raw, 0, out=raw, where=background >= WHITE)
+    local = broad_mean(np.clip(raw, -CLIP, CLIP), LIGHT_RADIUS)
+    raw -= local * (np.float32(1) - np.float32(BLACK) / lit)
+    return raw, local
 
 
 def toward(old: Map, new: Map, weight: float | Map) -> Map:
@@ -121,7 +137,7 @@ def learned(
     weight[keep] = 0
     pace = rate(dt_s, settings.memory_s, state.learned_s)
     weight *= np.float32(pace)
-    background = toward(state.background, view.level, weight)
+    background = toward(state.background, view.even, weight)
     square = view.mean * view.mean
     np.minimum(square, state.spread * 9 + np.float32(1e-4), out=square)
     spread = toward(state.spread, square, weight)

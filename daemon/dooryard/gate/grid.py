@@ -22,7 +22,8 @@ Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 COLUMNS = 80
-BLACK = 10.0  # added before the logarithm, in grey levels: keeps sensor noise in the dark small
+BLACK = 10.0  # grey levels, added before a logarithm: keeps sensor noise in the dark small
+WHITE = 250.0  # grey levels: a cell's mean above this may be clipped
 
 
 def cell_size(luma_shape: tuple[int, int]) -> int:
@@ -34,13 +35,6 @@ def grid_shape(luma_shape: tuple[int, int]) -> tuple[int, int]:
     """(rows, cols) of the grid; pixels that fill no whole cell at the right and bottom are left out."""
     size = cell_size(luma_shape)
     return luma_shape[0] // size, luma_shape[1] // size
-
-
-@lru_cache(maxsize=4)
-def _log_table(size: int) -> Map:
-    """log(mean + BLACK) for every possible sum of a cell's pixels."""
-    sums = np.arange(255 * size * size + 1, dtype=np.float64)
-    return np.log(sums / (size * size) + BLACK).astype(np.float32)
 
 
 def cell_sums(luma: Luma) -> NDArray[np.uint16]:
@@ -60,31 +54,33 @@ def cell_sums(luma: Luma) -> NDArray[np.uint16]:
     return sums
 
 
-def log_cells(sums: NDArray[np.uint16], size: int) -> Map:
-    """Logarithm of each cell's brightness: in it a gain is a constant."""
-    return _log_table(size)[sums]
+def cell_means(luma: Luma) -> Map:
+    """Mean grey level of each cell, 0..255."""
+    size = cell_size((luma.shape[0], luma.shape[1]))
+    return cell_sums(luma).astype(np.float32) * np.float32(1 / (size * size))
 
 
 def box_mean(values: Map, radius: int) -> Map:
     """Mean over the (2r+1)x(2r+1) cells around each; beyond the rim the rim's values go on."""
-    rows, cols = values.shape
-    span = 2 * radius + 1
-    wide = np.empty((rows + span, cols), np.float32)
-    wide[: radius + 1] = values[0]
-    wide[radius + 1 : radius + 1 + rows] = values
-    wide[radius + 1 + rows :] = values[-1]
-    wide[0] = 0
-    np.add.accumulate(wide, 0, out=wide)
-    tall = wide[span:] - wide[:-span]
-    wide = np.empty((rows, cols + span), np.float32)
-    wide[:, : radius + 1] = tall[:, :1]
-    wide[:, radius + 1 : radius + 1 + cols] = tall
-    wide[:, radius + 1 + cols :] = tall[:, -1:]
-    wide[:, 0] = 0
-    np.add.accumulate(wide, 1, out=wide)
-    out = wide[:, span:] - wide[:, :-span]
-    out *= np.float32(1 / (span * span))
+    tall = _sliding(values, radius)
+    return _sliding(np.ascontiguousarray(tall.T), radius).T * np.float32(1 / (2 * radius + 1) ** 2)
+
+
+def _sliding(values: Map, radius: int) -> Map:
+    """Sum over 2r+1 rows around each row, by adding shifted copies."""
+    rows = len(values)
+    wide = np.concatenate((values[:1].repeat(radius, 0), values, values[-1:].repeat(radius, 0)))
+    out = wide[:rows] + wide[1 : rows + 1]
+    for shift in range(2, 2 * radius + 1):
+        out += wide[shift : rows + shift]
     return out
+
+
+def broad_mean(values: Map, radius: int) -> Map:
+    """About `box_mean`, for wide boxes: worked out for every second cell and then doubled."""
+    rows, cols = values.shape
+    few = box_mean(values[::2, ::2], radius // 2)
+    return few.repeat(2, 0).repeat(2, 1)[:rows, :cols]
 
 
 def neighbour_max(values: Map) -> Map:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from dooryard.gate.background import CANDIDATE, View
 from dooryard.gate.blobs import Blob, components
-from dooryard.gate.grid import mask_of, neighbour_max, polygon_mask
+from dooryard.gate.evidence import ENOUGH_S, gathered, widened
+from dooryard.gate.grid import mask_of, polygon_mask
+from dooryard.gate.shape import NO_SHAPE, Shape, likeness, shape_of
 from dooryard.gate.site import bar_at
 from dooryard.records import Box, Held, Motion
 
@@ -19,8 +22,13 @@ if TYPE_CHECKING:
 
 LEAST_CELLS = 3
 MOST_BLOBS = 4  # only the strongest are looked at
-BAR = 1.6  # peak ratio that is just enough in a calm place
-STAYING = 0.7  # somebody who is known to be there needs only this part of the bar
+BAR = 1.1  # score that is just enough in a calm place
+CROWD = 0.5  # wind stirs many places at once, each about as much: blobs of this part of the peak count
+STAYING = 0.6  # somebody who is known to be there needs only this part of the bar
+SHOWS_THROUGH = 0.8  # correlation with the background above which a change is put down to light
+FADES_OUT = 0.4  # the same for a change without an edge
+WORTH_A_LOOK = 0.85  # below this score a blob's shape is not looked at: it can only lower it
+DROPS = 6  # so many specks at once are rain
 
 
 class Scene(NamedTuple):
@@ -30,16 +38,19 @@ class Scene(NamedTuple):
     view: View
     settings: GateSettings
     dt_s: float
-    lasting_s: Map
+    before: Map  # evidence so far, widened
     ignored: Mask
     there: Mask  # cells where somebody is known to be
+    peaks: list[float]  # of all blobs, strongest first
+    specks: int  # how many of them are too small
 
 
 class Judged(NamedTuple):
-    """A blob with its verdict."""
+    """A blob with its verdict, and the evidence for it so far."""
 
     blob: Blob
     motion: Motion
+    evidence: float
 
 
 def judge(
@@ -49,31 +60,41 @@ def judge(
     mask = view.ratio > CANDIDATE
     if np.count_nonzero(mask) < LEAST_CELLS:
         return []
-    blobs = [blob for blob in components(mask) if len(blob.cells) >= LEAST_CELLS]
+    every = components(mask)
+    blobs = [blob for blob in every if len(blob.cells) >= LEAST_CELLS]
     if not blobs:
         return []
     flat = view.ratio.ravel()
-    blobs.sort(key=lambda blob: float(flat[blob.cells].max()), reverse=True)
+    ranked = sorted(((float(flat[blob.cells].max()), i) for i, blob in enumerate(blobs)), reverse=True)
     scene = Scene(
         state,
         view,
         settings,
         dt_s,
-        neighbour_max(state.lasting_s),
+        widened(state.evidence),
         polygon_mask(settings.ignore, mask.shape),
         mask_of(occupied, mask.shape),
+        [peak for peak, _ in ranked],
+        len(every) - len(blobs),
     )
-    return [Judged(blob, _motion(scene, blob)) for blob in blobs[:MOST_BLOBS]]
+    return [_judged(scene, blobs[i]) for _, i in ranked[:MOST_BLOBS]]
 
 
-def _motion(scene: Scene, blob: Blob) -> Motion:
+def _judged(scene: Scene, blob: Blob) -> Judged:
     box = box_of(blob, scene.ignored.shape)
     raised = bar_at(scene.state.site, box)
-    score = float(scene.view.ratio.ravel()[blob.cells].max()) / BAR
+    peak = float(scene.view.ratio.ravel()[blob.cells].max())
+    crowd = sum(other >= CROWD * peak for other in scene.peaks)  # itself among them
+    score = peak / (BAR * math.sqrt(crowd))
+    shape = NO_SHAPE
     if scene.there.ravel()[blob.cells].any():
-        score /= STAYING
-    held = _not_looked_at(scene, blob, box) or _not_enough(scene, blob, score, raised)
-    return Motion(box, score / raised, held)
+        score = peak / (BAR * STAYING)
+    elif score >= WORTH_A_LOOK:
+        shape = shape_of(scene.view, scene.state.background, blob)
+        score *= likeness(shape)
+    evidence = gathered(scene.before, blob, score / raised, scene.dt_s)
+    held = _not_looked_at(scene, blob, box) or _not_enough(score, raised, shape, evidence)
+    return Judged(blob, Motion(box, score / raised, held), evidence)
 
 
 def _not_looked_at(scene: Scene, blob: Blob, box: Box) -> Held | None:
@@ -86,19 +107,19 @@ def _not_looked_at(scene: Scene, blob: Blob, box: Box) -> Held | None:
         return Held.LIGHT
     height, width = scene.state.luma_shape
     longer = max(box.x1 - box.x0, (box.y1 - box.y0) * height / width)
-    return Held.SMALL if longer < scene.settings.smallest else None
+    if longer < scene.settings.smallest:
+        return Held.RAIN if scene.specks >= DROPS else Held.SMALL
+    return None
 
 
-def _not_enough(scene: Scene, blob: Blob, score: float, raised: float) -> Held | None:
+def _not_enough(score: float, raised: float, shape: Shape, evidence: float) -> Held | None:
     """Too weak in itself, too weak for this place, or not there for long enough."""
     if score < 1:
-        return Held.SWAY
+        light = shape.texture > SHOWS_THROUGH or shape.halo > FADES_OUT
+        return Held.LIGHT if light and shape.shift < 0.5 else Held.SWAY
     if score < raised:
         return Held.WEAK
-    before = float(scene.lasting_s.ravel()[blob.cells].max())
-    if before <= 0 or before + scene.dt_s < scene.settings.persist_s:
-        return Held.BRIEF
-    return None
+    return Held.BRIEF if evidence < ENOUGH_S else None
 
 
 def box_of(blob: Blob, shape: tuple[int, int]) -> Box:

@@ -28,9 +28,9 @@ class GateSettings:
     unrest_s: float = 8.0  # how fast restlessness is learned and forgotten
     smooth_s: float = 1.2  # signed mean over time: sway cancels in it, a perched bird does not
     quick_s: float = 0.4  # the reference against which restlessness is measured
-    persist_s: float = 0.15  # a change must last this long, and for two frames
     gap_s: float = 30.0  # after a longer gap the view is learned anew
     guard_s: float = 1800.0  # the background under a standing visitor is kept for at most this long
+    unknown_guard_s: float = 60.0  # the same under what was let through and nobody has named
     least_contrast: float = 0.02  # smallest change of log brightness that can count (about 2 %)
 
 
@@ -48,7 +48,16 @@ def problems(settings: GateSettings) -> list[str]:
         )
     for number, polygon in enumerate(settings.ignore):
         found += [f"ignore[{number}]: {text}" for text in _polygon_problems(polygon)]
-    for name in ("settle_s", "memory_s", "unrest_s", "smooth_s", "quick_s", "gap_s", "guard_s"):
+    for name in (
+        "settle_s",
+        "memory_s",
+        "unrest_s",
+        "smooth_s",
+        "quick_s",
+        "gap_s",
+        "guard_s",
+        "unknown_guard_s",
+    ):
         if not getattr(settings, name) > 0:
             found.append(f"{name}: must be more than 0 seconds")
     if settings.settle_s > 20:

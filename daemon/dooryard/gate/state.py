@@ -6,9 +6,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from dooryard.gate.grid import Map, cell_size, cell_sums, grid_shape, log_cells
+from dooryard.gate.grid import Map, cell_means, grid_shape
 from dooryard.gate.site import Site, new_site
 from dooryard.gate.tally import Tally
 
@@ -29,25 +28,20 @@ class GateState:
     last_s: float  # monotonic time of the last frame
     learned_s: float  # for how long the present view has been learned
     ready: bool  # learned for long enough to let anything through
-    sums: NDArray[np.uint16]  # the last frame's cell sums, to know a repeated frame
+    level: Map  # the last frame's cells in grey levels, to know a repeated frame
     gain: float  # the last frame's median log brightness against the background
-    background: Map  # log brightness when nobody is there
+    background: Map  # grey levels when nobody is there
     mean: Map  # signed difference from the background, averaged over about a second
     quick: Map  # the same over some tenths of a second
     spread: Map  # slow mean of `mean` squared
     unrest: Map  # mean absolute deviation from `quick`
-    lasting_s: Map  # for how long a cell has been part of a change that is large enough
+    evidence: Map  # seconds times log score, summed while a change lasts (see evidence.py)
     guarded_s: Map  # for how long a cell's background has been kept under a standing visitor
     upset_s: float = 0.0  # for how long most of the view has looked different
     unsteady_s: float = 0.0  # how long light that jumped still holds everything back
     news: str = ""  # what happened to the view with the last frame, in words; mostly empty
     tally: Tally = field(default_factory=Tally)
     site: Site = field(default_factory=new_site)
-
-    @property
-    def size(self) -> int:
-        """Pixels along one side of a cell."""
-        return cell_size(self.luma_shape)
 
 
 def fresh(
@@ -58,21 +52,21 @@ def fresh(
     What the site has taught and the counts are taken over from `before`.
     """
     shape = (luma.shape[0], luma.shape[1])
-    sums = cell_sums(luma)
+    level = cell_means(luma)
     nothing = np.zeros(grid_shape(shape), np.float32)
     return GateState(
         luma_shape=shape,
         last_s=mono_s,
         learned_s=0.0,
         ready=False,
-        sums=sums,
+        level=level,
         gain=0.0,
-        background=log_cells(sums, cell_size(shape)),
+        background=level,
         mean=nothing,
         quick=nothing,
         spread=np.full_like(nothing, FIRST_SPREAD),
         unrest=nothing,
-        lasting_s=nothing,
+        evidence=nothing,
         guarded_s=nothing,
         news=news,
         tally=before.tally if before else Tally(),

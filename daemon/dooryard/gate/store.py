@@ -17,6 +17,7 @@ import numpy as np
 from dooryard.gate.grid import grid_shape
 from dooryard.gate.site import REGIONS, Site
 from dooryard.gate.state import GateState
+from dooryard.gate.stirs import Running
 from dooryard.gate.tally import REASONS, Tally
 
 if TYPE_CHECKING:
@@ -39,7 +40,11 @@ def save(state: GateState) -> bytes:
         elif field.name not in ("site", "tally"):
             ones[field.name] = value
     for field in fields(state.site):
-        arrays[_SITE + field.name] = getattr(state.site, field.name)
+        value = getattr(state.site, field.name)
+        if isinstance(value, np.ndarray):
+            arrays[_SITE + field.name] = value
+        else:
+            ones[_SITE + field.name] = value
     arrays[ONES] = np.frombuffer(json.dumps(ones).encode(), np.uint8)
     out = io.BytesIO()
     np.savez(out, **arrays)
@@ -83,6 +88,8 @@ def _build(arrays: dict[str, Any], ones: dict[str, Any], luma_shape: tuple[int, 
         _check(name, array, grid_shape(luma_shape))
     for name, array in parts.items():
         _check(name, array, REGIONS)
+    parts |= {name[len(_SITE) :]: ones.pop(name) for name in list(ones) if name.startswith(_SITE)}
+    parts["running"] = tuple(Running(*one) for one in parts["running"])
     return GateState(
         luma_shape=(luma_shape[0], luma_shape[1]),
         site=Site(**parts),
@@ -93,8 +100,7 @@ def _build(arrays: dict[str, Any], ones: dict[str, Any], luma_shape: tuple[int, 
 
 
 def _check(name: str, array: Any, shape: tuple[int, int]) -> None:
-    wanted = np.uint16 if name == "sums" else np.float32
-    if array.shape != shape or array.dtype != wanted or not np.isfinite(array).all():
+    if array.shape != shape or array.dtype != np.float32 or not np.isfinite(array).all():
         raise ValueError(f"{name}: not a map of this view")
 
 

@@ -30,12 +30,12 @@ def learn(state: GateState, box: Box, somebody: bool, mono_s: float, settings: G
     """
     if mono_s < state.last_s - state.learned_s or mono_s < state.last_s - settings.gap_s:
         return state
-    site = verdict(state.site, box, somebody)
+    site = verdict(state.site, box, somebody, settings.target_false_per_hour)
     if somebody:
         return replace(state, site=site)
     where = cells_of(box, state.mean.shape)
     background, spread = state.background.copy(), state.spread.copy()
-    background[where] += TAKE_IN * state.mean[where]
+    background[where] *= np.exp(TAKE_IN * state.mean[where])
     spread[where] = np.maximum(spread[where], state.mean[where] ** 2)
     mean, quick = state.mean.copy(), state.quick.copy()
     mean[where] *= 1 - TAKE_IN

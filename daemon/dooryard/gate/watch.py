@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dooryard.gate.background import learned, look
-from dooryard.gate.grid import Map, Mask, mask_of, neighbour_max
+from dooryard.gate.evidence import spread_out
+from dooryard.gate.grid import Map, Mask, mask_of
 from dooryard.gate.judge import Judged, judge
-from dooryard.gate.site import pass_time
+from dooryard.gate.site import bar_at, observe, region_of
 from dooryard.gate.state import GateState, fresh
+from dooryard.gate.stirs import Stir
 from dooryard.gate.tally import count
-from dooryard.records import Box, Motion
+from dooryard.records import Box, Held, Motion
 
 if TYPE_CHECKING:
     from dooryard.gate.settings import GateSettings
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
 
 JUMP = 0.10  # change of log brightness from one frame to the next: all light at once
 JUMP_S = 2.0
-JUST_SEEN_S = np.float32(1e-6)
+_SITE_LEARNS = (None, Held.SWAY, Held.WEAK, Held.BRIEF)
 
 
 def watch(
@@ -53,7 +55,7 @@ def watch(
         return state, ()
     view = look(state, luma, dt_s, settings)
     judged = judge(state, view, settings, occupied, dt_s)
-    keep, guarded = _guarded(state, occupied, dt_s, settings)
+    keep, guarded = _guarded(state, judged, occupied, dt_s, settings)
     background, spread, unrest = learned(state, view, keep, dt_s, settings)
     jumped = abs(view.gain - state.gain) > JUMP
     motions = tuple(one.motion for one in judged)
@@ -62,40 +64,54 @@ def watch(
         last_s=mono_s,
         learned_s=state.learned_s + dt_s,
         ready=state.learned_s + dt_s >= settings.settle_s,
-        sums=view.sums,
+        level=view.level,
         gain=view.gain,
         background=background,
         mean=view.mean,
         quick=view.quick,
         spread=spread,
         unrest=unrest,
-        lasting_s=_lasting(state, judged, dt_s),
+        evidence=spread_out(state.evidence.shape, [(one.blob, one.evidence) for one in judged]),
         guarded_s=guarded,
         unsteady_s=JUMP_S if jumped else max(0.0, state.unsteady_s - dt_s),
         news="",
-        site=pass_time(state.site, dt_s),
+        site=observe(state.site, _stirs(state, judged, occupied), dt_s, settings.target_false_per_hour),
         tally=count(state.tally, (motion.held for motion in motions), dt_s),
     )
     return after, motions
 
 
-def _lasting(state: GateState, judged: list[Judged], dt_s: float) -> Map:
-    """For how long each cell has been part of a change that is strong enough."""
-    lasting = np.zeros_like(state.lasting_s)
-    if not judged:
-        return lasting
-    before = neighbour_max(state.lasting_s).ravel()
-    for one in judged:
-        if one.motion.score >= 1:
-            age = before[one.blob.cells].max()
-            lasting.ravel()[one.blob.cells] = age + dt_s if age > 0 else JUST_SEEN_S
-    return lasting
+def _stirs(state: GateState, judged: list[Judged], occupied: tuple[Box, ...]) -> list[Stir]:
+    """What the site learns from: changes at a time when the view is known and the light is steady."""
+    return [
+        Stir(
+            *region_of(one.motion.box),
+            one.motion.score * bar_at(state.site, one.motion.box),
+            one.motion.held is None or any(one.motion.box.overlap(box) > 0 for box in occupied),
+        )
+        for one in judged
+        if one.motion.held in _SITE_LEARNS
+    ]
 
 
 def _guarded(
-    state: GateState, occupied: tuple[Box, ...], dt_s: float, settings: GateSettings
+    state: GateState,
+    judged: list[Judged],
+    occupied: tuple[Box, ...],
+    dt_s: float,
+    settings: GateSettings,
 ) -> tuple[Mask, Map]:
-    """Cells whose background is kept, and for how long each has been kept so far."""
-    there = mask_of(occupied, state.mean.shape, margin=1)
-    guarded = np.where(there, state.guarded_s + np.float32(dt_s), np.float32(0))
-    return there & (guarded < settings.guard_s), guarded
+    """Cells whose background is kept, and for how long each has been kept so far.
+
+    Under a known visitor it is kept for long; under what was let through, until the visits stage has had
+    time to say who it is.
+    """
+    shape = state.mean.shape
+    through = tuple(one.motion.box for one in judged if one.motion.held is None)
+    if not occupied and not through and not state.guarded_s.any():
+        return np.zeros(shape, np.bool_), state.guarded_s
+    known = mask_of(occupied, shape, margin=1)
+    seen = mask_of(through, shape, margin=1)
+    step = np.where(known | seen, np.float32(dt_s), np.float32(-dt_s))
+    guarded = np.clip(state.guarded_s + step, 0, np.float32(settings.guard_s))
+    return (known & (guarded < settings.guard_s)) | (seen & (guarded < settings.unknown_guard_s)), guarded

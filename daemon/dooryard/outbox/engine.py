@@ -23,7 +23,7 @@ from dooryard.outbox.folder import (
     remove_leftovers,
     set_aside,
 )
-from dooryard.outbox.problems import is_damage, store_error
+from dooryard.outbox.problems import damage, is_damage, store_error
 
 T = TypeVar("T")
 
@@ -54,6 +54,8 @@ class Engine:
                 yield self._db
             except (OSError, sqlite3.Error) as error:
                 raise store_error(error, doing, self.folder) from error
+            except UnicodeDecodeError as error:  # SQLite's complaint holds bytes from a damaged file
+                raise store_error(damage("text that is not UTF-8"), doing, self.folder) from error
 
     @contextmanager
     def writing(self, doing: str) -> Iterator[sqlite3.Connection]:
@@ -112,7 +114,7 @@ class Engine:
             raise store_error(error, "reading a picture", self.folder) from error
 
     def remove_pictures(self, paths: Iterable[str]) -> None:
-        """Remove files whose rows are gone. One that is stuck is left to the next start."""
+        """Remove files whose rows are gone. One that is stuck raises, and the next start removes it."""
         with self.speaking("removing pictures"):
             for path in paths:
                 if (self._pictures / path).exists():
@@ -157,7 +159,7 @@ def next_number(path: str | None) -> int:
         return 1
     # An id has 36 characters; what stands between it and ".jpg" is "-NUMBER", or nothing.
     number = Path(path).stem[36:].removeprefix("-")
-    return int(number) + 1 if number else 2
+    return int(number) + 1 if number.isdecimal() else 2
 
 
 def start(folder: Path, wall: datetime, disk: Disk) -> tuple[Engine, list[str]]:
@@ -206,6 +208,10 @@ def _connected(folder: Path, disk: Disk) -> sqlite3.Connection:
         schema.prepare(db)
         _check(db)
         schema.migrate(db)
+    except UnicodeDecodeError as error:
+        # Python could not even read SQLite's complaint about what stands in the file.
+        db.close()
+        raise damage("text that is not UTF-8") from error
     except BaseException:
         db.close()
         raise
@@ -215,6 +221,4 @@ def _connected(folder: Path, disk: Disk) -> sqlite3.Connection:
 def _check(db: sqlite3.Connection) -> None:
     found = db.execute("PRAGMA integrity_check(1)").fetchone()[0]
     if found != "ok":
-        damage = sqlite3.DatabaseError(found)
-        damage.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
-        raise damage
+        raise damage(found)

@@ -50,6 +50,13 @@ def store_error(error: OSError | sqlite3.Error, doing: str, folder: Path) -> Sto
     return StoreError(f"{doing} in {folder} failed: {what}", remedy)
 
 
+def damage(found: str) -> sqlite3.DatabaseError:
+    """The error for a damaged database that SQLite itself did not raise as one."""
+    error = sqlite3.DatabaseError(found)
+    error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+    return error
+
+
 def is_damage(error: sqlite3.Error) -> bool:
     """True when the database file itself is broken, as against out of reach."""
     return _primary_code(error) in _DAMAGE

@@ -10,6 +10,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from email.errors import MessageError
 from email.headerregistry import Address
 from email.utils import parseaddr
 from pathlib import Path
@@ -58,6 +59,7 @@ class EmailSink:
 
         Raises `SinkError` for an address, a security or a file that can't work.
         """
+        # Over thirty lines by its parameters alone.
         self.name = name
         self._host, self._port = host, port
         self._sender = _checked_address(sender)
@@ -203,7 +205,7 @@ def _checked_address(text: str) -> Address:
     name, spec = parseaddr(text)
     try:
         address = Address(display_name=name, addr_spec=spec)
-    except (ValueError, IndexError):
+    except (ValueError, IndexError, MessageError):  # which one depends on the Python version
         address = Address()
     whole = bool(address.username and address.domain) and text.isprintable()
     if not whole or not spec.isascii() or " " in spec:

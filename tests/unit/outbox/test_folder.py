@@ -79,8 +79,8 @@ def test_at_most_two_damaged_sets_are_kept(tmp_path: Path) -> None:
 
 def test_a_database_of_a_later_version_is_left_alone(tmp_path: Path) -> None:
     filled(tmp_path)
-    with sqlite3.connect(tmp_path / "dooryard.sqlite3") as db:
-        db.execute("PRAGMA user_version = 99")
+    db = sqlite3.connect(tmp_path / "dooryard.sqlite3")
+    db.execute("PRAGMA user_version = 99")
     db.close()
     with pytest.raises(StoreError, match="version 99") as caught:
         Store.open(tmp_path, CLOCK)
@@ -108,7 +108,9 @@ def test_leftovers_orphans_and_missing_pictures_are_mended_and_said(tmp_path: Pa
     assert len(store.pending("phone")) == 3
     assert [path.name for path in day.iterdir()] == [f"{ids[2]}.jpg"]
     store.close()
-    assert Store.open(tmp_path, CLOCK).notes == []
+    again = Store.open(tmp_path, CLOCK)
+    assert again.notes == []
+    again.close()
 
 
 def test_each_version_leads_to_the_next_or_stays_as_it_was(tmp_path: Path) -> None:

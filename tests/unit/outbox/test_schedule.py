@@ -3,7 +3,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dooryard.outbox.schedule import (
@@ -61,6 +61,7 @@ def test_an_errand_ends_only_with_a_failure_past_its_age() -> None:
     )
 
 
+@settings(deadline=None)
 @given(st.integers(0, 10_000), failures, st.one_of(st.none(), st.floats(0, 1e7)), jitters)
 def test_never_earlier_than_promised_and_never_later_than_the_longest(
     attempts: int, fate: Fate, wish_s: float | None, jitter: float
@@ -77,6 +78,7 @@ def test_never_earlier_than_promised_and_never_later_than_the_longest(
     assert pick([tried], Line(), tried.due_s) == tried
 
 
+@settings(deadline=None)
 @given(st.floats(-10, 1e9), st.floats(-10, 1e9), st.floats(0, 1e7))
 def test_after_a_restart_it_is_due_within_its_last_wait(wait_s: float, age_s: float, boot_s: float) -> None:
     again = restored(errand(), wait_s=wait_s, age_s=age_s, now_s=boot_s, rules=RULES)
@@ -136,6 +138,7 @@ def test_an_alert_that_always_fails_does_not_hold_up_the_others() -> None:
     assert waiting[1].state is State.WAITING
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.tuples(st.sampled_from([*Fate]), st.floats(0, 4000), jitters), max_size=60), st.integers(1, 8)
 )

@@ -23,7 +23,7 @@ ADAPTING_S = 1.5  # time constant of the exposure
 
 
 def sun_height_deg(when: datetime, latitude_deg: float, longitude_deg: float) -> float:
-    """Height of the sun above the horizon, to about 1.5 degrees (no equation of time, no refraction).
+    """Height of the sun above the horizon, to about 4 degrees (no equation of time, no refraction).
 
     Declination by Cooper's formula (1969), as given in Duffie & Beckman, "Solar Engineering of Thermal
     Processes", eq. 1.6.1a.

@@ -14,9 +14,9 @@ _DUSK = datetime(2026, 6, 14, 21, 42, tzinfo=_ZONE)
 _MORNING = datetime(2026, 6, 14, 7, 30, tzinfo=_ZONE)
 _WINTER = datetime(2026, 1, 21, 11, 40, tzinfo=_ZONE)
 
-# What each kind changes about the standard settings. Wind words after the Beaufort scale (WMO-No. 8,
-# Part I, chapter 5, annex): calm < 0.3, breeze 1.6 .. 13.8, gale >= 17.2 m/s; the air at a feeder's height in a
-# garden is slower than at the scale's 10 m, so the figures here are lower: common practice, no source.
+# What each kind changes about the standard settings. The names of winds are the Beaufort scale's
+# (WMO-No. 8): calm below 0.3 m/s, breeze 1.6 to 13.8, gale from 17.2. Those hold at 10 m; at a feeder's
+# height among shrubs the air is slower, so the means here are lower: common practice, no source.
 _CHANGES: Mapping[str, Mapping[str, object]] = {
     "calm": {"wind_m_s": 0.4, "gusts_per_min": 0.0, "clouds": 0.1},
     "breeze": {"wind_m_s": 2.8, "gusts_per_min": 1.5, "gust_m_s": 3.0},
@@ -41,7 +41,7 @@ _CHANGES: Mapping[str, Mapping[str, object]] = {
         "start": _WINTER,
         "wind_m_s": 3.0,
         "foliage": 0.4,
-        "species": ("blackbird", "pigeon", "crow", "hare", "shore lark"),
+        "species": ("blackbird", "pigeon", "crow", "white rabbit", "shore lark"),
     },
     "shaking pole": {"camera_shake_px": 1.6, "wind_m_s": 5.0, "gusts_per_min": 4.0, "gust_m_s": 5.0},
 }
@@ -56,13 +56,13 @@ def family(name: str, seed: int, *, duration_s: float = 120.0, **changes: object
     if name not in _CHANGES:
         raise ValueError(f"there is no kind of scene {name!r}; there are {', '.join(FAMILIES)}")
     wanted = {"seed": seed, "duration_s": duration_s, **_CHANGES[name], **changes}
-    return replace(GardenSettings(), **wanted)  # type: ignore[arg-type]  # checked by the settings
+    return replace(GardenSettings(), **wanted)  # type: ignore[arg-type]  # a mapping of mixed fields
 
 
 def alder_row_afternoon() -> GardenSettings:
     """Four and a half minutes of a gusty afternoon at Alder Row, 14 June 2026 from 14:00.
 
-    Eight visits by birds of five species, a squirrel and a rabbit; the squirrel comes twice.
+    Eight visits: birds of four species, a rabbit, a squirrel; squirrel and lark come twice.
     """
     return GardenSettings(
         seed=2026,
@@ -82,10 +82,10 @@ def alder_row_afternoon() -> GardenSettings:
             VisitWish("grey squirrel", 38.0, 14.0, place=0.66, depth=0.66, enters=1),
             VisitWish("shore lark", 74.0, 13.0, on_feeder=True, place=1, enters=1),
             VisitWish("mallard", 104.0, 15.0, place=0.60, depth=0.72, enters=1),
-            VisitWish("rabbit", 138.0, 12.0, place=0.62, depth=0.60, enters=1),
+            VisitWish("white rabbit", 138.0, 12.0, place=0.62, depth=0.60, enters=1),
             VisitWish("grey squirrel", 166.0, 11.0, place=0.36, depth=0.58, enters=-1),
             VisitWish("hen", 192.0, 13.0, place=0.62, depth=0.62, enters=1),
-            VisitWish("blackbird", 220.0, 11.0, on_feeder=True, place=0, enters=-1),
+            VisitWish("shore lark", 220.0, 11.0, on_feeder=True, place=0, enters=-1),
             VisitWish("pigeon", 246.0, 12.0, place=0.70, depth=0.60, enters=1),
         ),
     )

@@ -70,7 +70,7 @@ class Light:
     def factors(self, scene: Scene) -> Map:
         """Factor on each picture value, (H/2, W/2)."""
         level = min(2.0, EXPOSED * scene.brightness) ** (1.0 / GAMMA)
-        out = self._vignette * np.float32(level)
+        out: Map = self._vignette * np.float32(level)
         if self._settings.clouds > 0.0:
             start = int(scene.cloud_px * self._scale) % self._width
             edge = self._cloud[:, start : start + self._width]
@@ -87,7 +87,7 @@ class Light:
         second = self._shifted(
             self._dapple[1], 1.1 * scene.leaves_px[0] - scene.leaves_px[3], scene.leaves_px[1]
         )
-        return np.maximum(first, second)
+        return np.asarray(np.maximum(first, second))
 
     def _shifted(self, tile: Map, across_px: float, down_px: float) -> Map:
         """The part of `tile` that is moved by design pixels, sub-pixel across, with wrap-free margins."""
@@ -99,7 +99,7 @@ class Light:
         top, left = self._spare + y, self._spare + whole
         rows = tile[top : top + self._height]
         near = rows[:, left : left + self._width]
-        return near + part * (rows[:, left + 1 : left + 1 + self._width] - near)
+        return np.asarray(near + part * (rows[:, left + 1 : left + 1 + self._width] - near))
 
     def tints(self, scene: Scene, channels: int) -> tuple[float, ...]:
         """Factor per colour plane: warm when the sun is low, cooler behind cloud; 1 for luma."""

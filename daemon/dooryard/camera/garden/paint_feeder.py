@@ -30,6 +30,15 @@ class Hanging:
     pivot: tuple[float, float]  # in `image`
 
 
+_Area = tuple[float, float, float, float]  # x0, y0, x1, y1 on the bench
+
+
+@dataclass(frozen=True, slots=True)
+class _Grain:
+    tones: tuple[Colour, ...]
+    size: float
+
+
 @dataclass(slots=True)
 class _Bench:
     """What is painted on: x across from the feeder's middle, y down from the top of its body."""
@@ -39,7 +48,7 @@ class _Bench:
     unit: float  # painted pixels per feeder unit
     top: float  # painted y of the body's top
 
-    def box(self, x0: float, y0: float, x1: float, y1: float) -> tuple[float, float, float, float]:
+    def box(self, x0: float, y0: float, x1: float, y1: float) -> _Area:
         middle = self.image.width / 2
         return (
             middle + x0 * self.unit,
@@ -63,11 +72,9 @@ def paint_feeder(layout: Layout, rng: np.random.Generator) -> Hanging:
     return Hanging(blurred(reduced, 0.45), (reduced.width / 2, 0.0))
 
 
-def _cylinder(
-    bench: _Bench, x0: float, y0: float, x1: float, y1: float, tone: Colour, shine: float = 0.45
-) -> None:
+def _cylinder(bench: _Bench, area: _Area, tone: Colour, shine: float = 0.45) -> None:
     """An opaque upright cylinder lit from the upper left."""
-    left, top, right, bottom = (int(round(value)) for value in bench.box(x0, y0, x1, y1))
+    left, top, right, bottom = (round(value) for value in bench.box(*area))
     for x in range(left, right):
         across = (x - left + 0.5) / (right - left) * 2.0 - 1.0
         light = 0.5 + 0.52 * math.sqrt(max(0.0, 1.0 - (across + 0.22) ** 2))
@@ -75,25 +82,18 @@ def _cylinder(
         bench.draw.line((x, top, x, bottom), fill=colour([part * light for part in tone]))
 
 
-def _grains(
-    bench: _Bench,
-    rng: np.random.Generator,
-    area: tuple[float, float, float, float],
-    tones: tuple[Colour, ...],
-    size: float,
-    count: int,
-) -> None:
+def _grains(bench: _Bench, rng: np.random.Generator, area: _Area, kind: _Grain, count: int) -> None:
     left, top, right, bottom = bench.box(*area)
     for _ in range(count):
         x, y = float(rng.uniform(left, right)), float(rng.uniform(top, bottom))
-        across, down = (float(rng.uniform(0.6, 1.3)) * size * bench.unit for _ in range(2))
-        tone = np.array(tones[int(rng.integers(len(tones)))]) * rng.uniform(0.55, 1.2)
+        across, down = (float(rng.uniform(0.6, 1.3)) * kind.size * bench.unit for _ in range(2))
+        tone = np.array(kind.tones[int(rng.integers(len(kind.tones)))]) * rng.uniform(0.55, 1.2)
         bench.draw.ellipse((x - across, y - down * 0.7, x + across, y + down * 0.7), fill=colour(list(tone)))
 
 
-def _glass(bench: _Bench, x0: float, y0: float, x1: float, y1: float) -> None:
+def _glass(bench: _Bench, area: _Area) -> None:
     """Darker toward the rims, with one bright streak: a clear tube over what was painted."""
-    left, top, right, bottom = (int(round(value)) for value in bench.box(x0, y0, x1, y1))
+    left, top, right, bottom = (round(value) for value in bench.box(*area))
     cover = Image.new("RGBA", bench.image.size, (0, 0, 0, 0))
     draw = ImageDraw.Draw(cover)
     for x in range(left, right + 1):
@@ -120,12 +120,12 @@ def _tube(bench: _Bench, rng: np.random.Generator) -> None:
     bench.draw.rectangle(bench.box(-22, 26, 22, 176), fill=(206, 214, 208, 150))
     level = float(rng.uniform(42, 84))
     bench.draw.rectangle(bench.box(-22, level, 22, 176), fill=(118, 94, 62, 255))
-    _grains(bench, rng, (-21, level, 21, 175), _SEEDS, 1.5, 1500)
-    _glass(bench, -22, 26, 22, 176)
+    _grains(bench, rng, (-21, level, 21, 175), _Grain(_SEEDS, 1.5), 1500)
+    _glass(bench, (-22, 26, 22, 176))
     _roof(bench, 33, 20, 8, _GREEN)
-    _cylinder(bench, -24, 172, 24, 184, _GREEN)
-    _cylinder(bench, -54, 186, 54, 193, _GREEN, 0.2)
-    _grains(bench, rng, (-48, 183, 48, 186), _SEEDS, 1.3, 70)
+    _cylinder(bench, (-24, 172, 24, 184), _GREEN)
+    _cylinder(bench, (-54, 186, 54, 193), _GREEN, 0.2)
+    _grains(bench, rng, (-48, 183, 48, 186), _Grain(_SEEDS, 1.3), 70)
     for y in (92, 146):
         for side in (-1, 1):
             low, high = sorted((side * 14, side * 54))
@@ -136,15 +136,15 @@ def _tube(bench: _Bench, rng: np.random.Generator) -> None:
 
 def _cage(bench: _Bench, rng: np.random.Generator) -> None:
     bench.draw.rectangle(bench.box(-25, 24, 25, 146), fill=(92, 72, 50, 255))
-    _grains(bench, rng, (-23, 30, 23, 144), _NUTS, 3.6, 420)
-    _glass(bench, -25, 24, 25, 146)
+    _grains(bench, rng, (-23, 30, 23, 144), _Grain(_NUTS, 3.6), 420)
+    _glass(bench, (-25, 24, 25, 146))
     for line in range(-25, 26, 5):
         bench.draw.rectangle(bench.box(line - 0.5, 24, line + 0.5, 146), fill=(78, 82, 80, 255))
     for line in range(24, 147, 6):
         bench.draw.rectangle(bench.box(-25, line - 0.5, 25, line + 0.5), fill=(96, 100, 98, 255))
-    _cylinder(bench, -29, 14, 29, 26, (88, 66, 48), 0.2)
+    _cylinder(bench, (-29, 14, 29, 26), (88, 66, 48), 0.2)
     _roof(bench, 34, 14, 2, (104, 78, 54))
-    _cylinder(bench, -29, 144, 29, 153, (88, 66, 48), 0.2)
+    _cylinder(bench, (-29, 144, 29, 153), (88, 66, 48), 0.2)
     bench.draw.rectangle(bench.box(-56, 151, 56, 155), fill=colour(_WOOD))
 
 
@@ -153,7 +153,7 @@ def _tray(bench: _Bench, rng: np.random.Generator) -> None:
     for x in (-58, -20, 20, 58):
         end = bench.box(x, 116, x, 116)
         bench.draw.line((middle, bench.top, end[0], end[1]), fill=(58, 56, 54, 255), width=FINE)
-    _grains(bench, rng, (-52, 113, 52, 119), _SEEDS, 1.9, 420)
+    _grains(bench, rng, (-52, 113, 52, 119), _Grain(_SEEDS, 1.9), 420)
     for step in range(10):
         tone = [part * (1.12 - 0.05 * step) for part in _WOOD]
         bench.draw.rectangle(bench.box(-62, 119 + step, 62, 120 + step), fill=colour(tone))

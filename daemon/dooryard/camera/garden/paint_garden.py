@@ -9,7 +9,6 @@ from PIL import Image, ImageDraw
 
 from dooryard.camera.garden.brush import (
     Colour,
-    Painting,
     Texture,
     blossoms,
     blurred,

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dooryard.camera.garden import daylight
 from dooryard.camera.garden.layout import draw_layout
@@ -166,12 +166,15 @@ class GardenPlan:
         sprite = load_sprite(visit.species)
         size = np.array([DESIGN_WIDTH, self.settings.design_height])
         foot = np.array([pose.x + shake[0], pose.y + shake[1]])
-        posed = {"facing": pose.facing, "tilt_deg": pose.tilt_deg, "stretch": pose.stretch}
-        outline = (placed_points(sprite.outline, **posed) + foot) / size  # type: ignore[arg-type]
-        inside = (placed_points(sprite.inside, **posed) + foot) / size  # type: ignore[arg-type]
+
+        def posed(points: NDArray[np.float64]) -> NDArray[np.float64]:
+            turned = placed_points(points, facing=pose.facing, tilt_deg=pose.tilt_deg, stretch=pose.stretch)
+            return np.asarray((turned + foot) / size)
+
+        outline, inside = posed(sprite.outline), posed(sprite.inside)
         low = np.clip(outline.min(axis=0), 0.0, 1.0)
         high = np.clip(outline.max(axis=0), 0.0, 1.0)
         visible = float(((inside > 0.0) & (inside < 1.0)).all(axis=1).mean())
-        if visible <= 0.0 or not (low < high).all() or not math.isfinite(visible):
+        if visible <= 0.0 or not (low < high).all():
             return None, 0.0
         return Box(float(low[0]), float(low[1]), float(high[0]), float(high[1])), visible

@@ -44,8 +44,20 @@ _ALL = (
         pace_px_per_s=260.0,
         bound_px=10.0,
     ),
-    Species("rabbit", "rabbit", "rabbit-2.png", False, 135, 1.60, False, pace_px_per_s=170.0, bound_px=12.0),
-    Species("hare", "rabbit", "rabbit.png", True, 175, 3.50, False, pace_px_per_s=260.0, bound_px=12.0),
+    Species(
+        "big-eared rabbit",
+        "rabbit",
+        "rabbit-2.png",
+        False,
+        135,
+        1.60,
+        False,
+        pace_px_per_s=170.0,
+        bound_px=12.0,
+    ),
+    Species(
+        "white rabbit", "rabbit", "rabbit.png", True, 175, 3.50, False, pace_px_per_s=260.0, bound_px=12.0
+    ),
     Species("badger", "badger", "badger.png", False, 190, 9.00, False, pace_px_per_s=100.0, bound_px=3.0),
 )
 SPECIES = {kind.name: kind for kind in _ALL}

@@ -84,7 +84,10 @@ def _draw_wishes(settings: GardenSettings, layout: Layout, rng: np.random.Genera
         at_s += float(rng.exponential(60.0 / settings.visits_per_min))
         species = settings.species[int(rng.integers(len(settings.species)))]
         on_feeder = SPECIES[species].on_feeder and bool(layout.perches) and rng.random() < 0.7
-        place = float(rng.integers(len(layout.perches))) if on_feeder else float(rng.uniform(0.18, 0.82))
+        edge = reach_px(SPECIES[species]) / DESIGN_WIDTH
+        place = float(rng.uniform(edge, 1.0 - edge))
+        if on_feeder:
+            place = float(rng.integers(len(layout.perches)))
         wishes.append(
             VisitWish(
                 species=species,
@@ -110,7 +113,7 @@ def _plan_one(
     x = layout.pivot[0] + layout.perches[perch].across if wish.on_feeder else wish.place * DESIGN_WIDTH
     settled_s = wish.start_s + _way_px(kind, x, wish.enters) / _pace(kind)
     leaving_s = settled_s + wish.stay_s
-    acts = _draw_acts(wish, kind, x, settled_s, leaving_s, rng)
+    acts = _draw_acts(wish, x, (settled_s, leaving_s), rng)
     return PlannedVisit(
         number=number,
         species=kind.name,
@@ -133,9 +136,14 @@ def _pace(kind: Species) -> float:
     return FLIGHT_PX_PER_S if kind.flies else kind.pace_px_per_s
 
 
+def reach_px(kind: Species) -> float:
+    """How far the animal reaches to either side of its foot point, with a little room."""
+    return float(np.abs(load_sprite(kind.name).outline[:, 0]).max()) + 6.0
+
+
 def edge_x(kind: Species, side: int) -> float:
     """Where the foot point is when the visitor is just out of the picture on `side`."""
-    reach = float(np.abs(load_sprite(kind.name).outline[:, 0]).max()) + 6.0
+    reach = reach_px(kind)
     return -reach if side < 0 else DESIGN_WIDTH + reach
 
 
@@ -144,9 +152,12 @@ def _way_px(kind: Species, x: float, side: int) -> float:
 
 
 def _draw_acts(
-    wish: VisitWish, kind: Species, x: float, start_s: float, end_s: float, rng: np.random.Generator
+    wish: VisitWish, x: float, stay: tuple[float, float], rng: np.random.Generator
 ) -> tuple[Act, ...]:
-    """What it does from `start_s` to `end_s`, without a gap."""
+    """What it does from the start to the end of its `stay`, without a gap, beginning at `x`."""
+    start_s, end_s = stay
+    pace = SPECIES[wish.species].pace_px_per_s
+    edge = reach_px(SPECIES[wish.species])
     acts: list[Act] = []
     facing = -wish.enters
     if wish.on_feeder:
@@ -164,8 +175,8 @@ def _draw_acts(
         else:
             what = "step"
             facing = -facing if rng.random() < 0.25 else facing
-            step_px = facing * min(kind.pace_px_per_s * (until_s - at_s) * 0.5, float(rng.uniform(18, 70)))
-            to_x = min(DESIGN_WIDTH * 0.88, max(DESIGN_WIDTH * 0.12, x + step_px))
+            step_px = facing * min(pace * (until_s - at_s) * 0.5, float(rng.uniform(18, 70)))
+            to_x = min(DESIGN_WIDTH - edge, max(edge, x + step_px))
             facing = facing if to_x == x else (1 if to_x > x else -1)
         acts.append(Act(at_s, until_s, what, facing, x, to_x))
         at_s, x = until_s, to_x

@@ -82,7 +82,7 @@ def wandering(rng: np.random.Generator, count: int, memory_s: float) -> Series:
 def draw_weather(settings: GardenSettings, seed: np.random.SeedSequence) -> Weather:
     """The whole afternoon's weather; from `seed` alone, whatever the picture's size or rate."""
     count = int(settings.duration_s / STEP_S) + 2
-    times_s = np.arange(count) * STEP_S
+    times_s: Series = np.arange(count, dtype=np.float64) * STEP_S
     for_gusts, for_wind, for_sky = (np.random.default_rng(part) for part in seed.spawn(3))
     gusts = draw_gusts(settings, for_gusts)
     mean = settings.wind_m_s

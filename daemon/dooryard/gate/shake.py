@@ -1,0 +1,46 @@
+"""A pole that shakes moves the whole picture: how far, and what of the change that explains.
+
+To first order a picture that is moved by (u, v) cells changes by -(u d/dx + v d/dy) of itself (the
+constraint of Horn & Schunck, "Determining optical flow", Artificial Intelligence 17, 1981); u and v
+follow by least squares over the whole picture (Lucas & Kanade, IJCAI 1981).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from dooryard.gate.grid import BLACK, Map
+
+CLIP = 0.3  # log brightness: one cell's say in the shift is bounded
+LEAST_CELLS = 0.04  # a smaller shift is left alone
+MOST_CELLS = 1.5  # beyond this the first order does not hold
+LEAST_SHARE = 0.15  # of the change must be explained, or it is no shift
+
+
+def steadied(raw: Map, background: Map) -> tuple[Map, tuple[float, float]]:
+    """`raw` without what a shift of the whole picture explains, and that shift in cells (right, down).
+
+    `raw` is the log of what is seen against `background` (grey levels), both (rows, cols).
+    """
+    few = background[1:-1:2, 1:-1:2] + np.float32(BLACK)
+    across = (
+        background[1:-1:2, 2::2][:, : few.shape[1]] - background[1:-1:2, 0:-2:2][:, : few.shape[1]]
+    ) / few
+    down = (background[2::2, 1:-1:2][: few.shape[0]] - background[0:-2:2, 1:-1:2][: few.shape[0]]) / few
+    change = np.clip(raw[1:-1:2, 1:-1:2], -CLIP, CLIP)
+    xx, yy, xy = (float(np.vdot(a, b)) for a, b in ((across, across), (down, down), (across, down)))
+    xt, yt = float(np.vdot(across, change)), float(np.vdot(down, change))
+    total = float(np.vdot(change, change))
+    det = xx * yy - xy * xy
+    if det <= 1e-6 * (xx + yy) ** 2 or total <= 0:
+        return raw, (0.0, 0.0)
+    # The differences span two cells, so these are half shifts.
+    u, v = (yy * xt - xy * yt) / det, (xx * yt - xy * xt) / det
+    large = LEAST_CELLS <= max(abs(u), abs(v)) * 2 <= MOST_CELLS
+    if not large or u * xt + v * yt < LEAST_SHARE * total:
+        return raw, (0.0, 0.0)
+    out = raw.copy()
+    dark = background + np.float32(BLACK)
+    out[:, 1:-1] -= np.float32(u) * (background[:, 2:] - background[:, :-2]) / dark[:, 1:-1]
+    out[1:-1] -= np.float32(v) * (background[2:] - background[:-2]) / dark[1:-1]
+    return out, (-2 * u, -2 * v)

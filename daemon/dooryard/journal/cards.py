@@ -1,0 +1,99 @@
+"""One visit as a page shows it. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from dooryard.journal import paths
+from dooryard.journal.entries import Entry, why_not_told
+from dooryard.journal.phrases import clock, listed, short_date, title_of
+from dooryard.policy.words import duration, percent, sentence, spoken
+from dooryard.records import Outcome
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """All texts and links of one visit; links are relative to the journal's folder."""
+
+    id: str
+    anchor: str
+    title: str
+    scientific: str | None
+    visitor_href: str
+    day_href: str
+    time: str  # "14:03", or "time not known"
+    date: str
+    iso: str | None
+    stay: str
+    sure: str
+    sure_part: float
+    small: str | None
+    large: str | None
+    alt: str
+    outcome: str  # "told", "held" or "silent": chooses the look
+    outcome_text: str
+    correction: str | None
+    kept: bool
+    nobody: bool
+    clauses: tuple[tuple[str, str], ...]  # ("yes" or "no", text)
+
+
+_LOOK = {Outcome.TELL: "told", Outcome.HOLD: "held", Outcome.SILENT: "silent"}
+
+
+def card(entry: Entry, zone: ZoneInfo) -> Card:
+    """`entry` in words, its times at the place."""
+    day = entry.day(zone)
+    return Card(
+        id=entry.id,
+        anchor=paths.anchor(entry),
+        title="Nobody" if entry.said.nobody else title_of(entry.visitor),
+        scientific=entry.visitor.scientific if entry.visitor.species and not entry.said.nobody else None,
+        visitor_href=paths.visitor_page(entry.visitor.key),
+        day_href=f"{paths.day_page(day)}#{paths.anchor(entry)}",
+        time=clock(entry.start, zone) if day else "time not known",
+        date=short_date(day) if day else "date not known",
+        iso=entry.start.isoformat(timespec="seconds") if day else None,
+        stay=f"{'stayed' if entry.ended else 'has stayed'} {duration(entry.stay_s)}",
+        sure=sureness(entry),
+        sure_part=1.0 if entry.said.visitor else entry.told.sure,
+        small=paths.small_picture(entry, zone),
+        large=paths.large_picture(entry, zone),
+        alt=alternative(entry, zone),
+        outcome=_LOOK[entry.outcome],
+        outcome_text=outcome_text(entry),
+        correction=correction(entry),
+        kept=entry.said.keep,
+        nobody=entry.said.nobody,
+        clauses=tuple(("yes" if clause.passed else "no", clause.text) for clause in entry.clauses),
+    )
+
+
+def sureness(entry: Entry) -> str:
+    if entry.said.nobody:
+        return "put right by a person"
+    return "named by a person" if entry.said.visitor else f"{percent(entry.told.sure)} sure"
+
+
+def outcome_text(entry: Entry) -> str:
+    """What was done about it, and why, if it was not told at once."""
+    if entry.outcome is Outcome.TELL:
+        return f"told to {listed(entry.sinks)}" if entry.sinks else "told"
+    return f"{entry.outcome.value}: {why_not_told(entry)}"
+
+
+def correction(entry: Entry) -> str | None:
+    """What the box had said, where a person said something."""
+    had = f"The box had said: {spoken(entry.told)}, {percent(entry.told.sure)} sure."
+    if entry.said.nobody:
+        return f"Nobody was there. {had}"
+    return had if entry.said.visitor else None
+
+
+def alternative(entry: Entry, zone: ZoneInfo) -> str:
+    """What stands for the picture where it can't be seen."""
+    who = "The empty view" if entry.said.nobody else sentence(spoken(entry.visitor))
+    day = entry.day(zone)
+    when = f", {short_date(day)} at {clock(entry.start, zone)}" if day else ""
+    return f"{who}{when}"

@@ -1,0 +1,139 @@
+"""The journal's folder: whole files only, one builder at a time, nothing left over."""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from dooryard.errors import AlreadyRunningError, StoreError
+from dooryard.outbox.durable import TEMP_SUFFIX, Disk, make_folders, write_file
+
+MANIFEST = ".journal.json"
+LOCK = ".journal.lock"
+_VERSION = 1
+
+
+@dataclass(slots=True)
+class Manifest:
+    """What stands in the folder: page -> fingerprint of what it was made of.
+
+    `watched` has seconds of watching by local hour for dates that are over, under a fingerprint of
+    what they follow from: they cost the most to work out. `unreadable` are pictures that could not be
+    opened.
+    """
+
+    pages: dict[str, str] = field(default_factory=dict)
+    watched: dict[str, tuple[str, list[float]]] = field(default_factory=dict)
+    unreadable: frozenset[str] = frozenset()
+
+
+class Site:
+    """The folder that pages go to; paths in it are relative, with slashes."""
+
+    def __init__(self, folder: Path, disk: Disk) -> None:
+        self.folder = folder
+        self._disk = disk
+
+    def write(self, path: str, data: bytes) -> None:
+        """Put a whole file there: a reader sees the old one or the new one."""
+        target = self.folder / path
+        with self.speaking():
+            make_folders(target.parent, self._disk)
+            write_file(target, data, self._disk)
+
+    def has(self, path: str) -> bool:
+        return (self.folder / path).is_file()
+
+    def remove(self, path: str) -> None:
+        with self.speaking():
+            (self.folder / path).unlink(missing_ok=True)
+
+    def names(self, folder: str) -> set[str]:
+        """Names of the files in a folder; none if it isn't there."""
+        with self.speaking():
+            try:
+                with os.scandir(self.folder / folder) as found:
+                    return {item.name for item in found if item.is_file(follow_symlinks=False)}
+            except FileNotFoundError:
+                return set()
+
+    def folders(self, folder: str) -> set[str]:
+        with self.speaking():
+            try:
+                with os.scandir(self.folder / folder) as found:
+                    return {item.name for item in found if item.is_dir(follow_symlinks=False)}
+            except FileNotFoundError:
+                return set()
+
+    def remove_folder(self, folder: str) -> None:
+        """Remove a folder and the files in it."""
+        for name in self.names(folder):
+            self.remove(f"{folder}/{name}")
+        with self.speaking():
+            (self.folder / folder).rmdir()
+
+    def load(self) -> Manifest:
+        """The manifest; an empty one, so that all is made anew, if there is none that can be read."""
+        try:
+            data: Any = json.loads((self.folder / MANIFEST).read_bytes())
+            if data["version"] != _VERSION:
+                return Manifest()
+            watched = {day: (str(key), [float(x) for x in row]) for day, (key, row) in data["watched"].items()}
+            return Manifest(dict(data["pages"]), watched, frozenset(data["unreadable"]))
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            return Manifest()
+
+    def save(self, manifest: Manifest) -> None:
+        data = {
+            "version": _VERSION,
+            "pages": manifest.pages,
+            "watched": manifest.watched,
+            "unreadable": sorted(manifest.unreadable),
+        }
+        self.write(MANIFEST, json.dumps(data).encode())
+
+    @contextmanager
+    def speaking(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            raise StoreError(
+                f"the journal in {self.folder} cannot be written: {error.strerror or error}",
+                "see that this user may write there and that the disk is not full",
+            ) from error
+
+
+@contextmanager
+def held(folder: Path, disk: Disk | None = None) -> Iterator[Site]:
+    """The site in `folder` (made if missing), held by this process alone.
+
+    Raises `AlreadyRunningError` when another process builds in it, `StoreError` when it can't be used,
+    or when there are files in it that are not a journal's.
+    """
+    site = Site(folder, disk or Disk())
+    with site.speaking():
+        if folder.is_dir() and any(folder.iterdir()) and not (folder / LOCK).exists():
+            raise StoreError(
+                f"{folder} has files in it that are not the journal's",
+                "name an empty folder, or one that a journal was built in before",
+            )
+        make_folders(folder, disk or Disk())
+        descriptor = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+    try:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            raise AlreadyRunningError(
+                f"another process builds the journal in {folder}", "wait until it is done, or name another folder"
+            ) from error
+        for leftover in folder.rglob(f"*{TEMP_SUFFIX}"):
+            leftover.unlink(missing_ok=True)
+        yield site
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,255 @@
+"""What the journal keeps for itself, beside the store: marks, times off, temperatures, what the gate held.
+
+One SQLite file, ``journal.sqlite3`` in the state folder, with the store's own promises (WAL, FULL): a
+mark that was acknowledged survives a power cut. Any process may open it; writers take turns.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+
+from dooryard.errors import StoreError
+from dooryard.journal.entries import Kind, Mark, Said, said
+from dooryard.outbox.rows import wall_text
+from dooryard.records import Visitor
+
+FILE = "journal.sqlite3"
+STEPS: tuple[tuple[str, ...], ...] = (
+    (
+        # `undone` keeps what was taken back, so that the history of a name can be read.
+        """CREATE TABLE marks (
+            seq INTEGER PRIMARY KEY AUTOINCREMENT,
+            visit TEXT NOT NULL,
+            kind TEXT NOT NULL,
+            species TEXT,
+            group_name TEXT,
+            scientific TEXT,
+            wall TEXT NOT NULL,
+            undone INTEGER NOT NULL DEFAULT 0
+        ) STRICT""",
+        "CREATE INDEX marks_by_visit ON marks(visit)",
+        """CREATE TABLE off_times (
+            seq INTEGER PRIMARY KEY AUTOINCREMENT,
+            start_wall TEXT NOT NULL,
+            end_wall TEXT NOT NULL,
+            reason TEXT NOT NULL
+        ) STRICT""",
+        "CREATE INDEX off_times_by_end ON off_times(end_wall)",
+        """CREATE TABLE readings (
+            wall TEXT NOT NULL,
+            sensor TEXT NOT NULL,
+            temp_c REAL NOT NULL,
+            PRIMARY KEY (wall, sensor)
+        ) STRICT""",
+        # What the motion gate held back, by local date and reason.
+        """CREATE TABLE held (
+            day TEXT NOT NULL,
+            reason TEXT NOT NULL,
+            count INTEGER NOT NULL,
+            PRIMARY KEY (day, reason)
+        ) STRICT""",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class OffTime:
+    """A stretch in which the box did not watch. Times are aware and in UTC."""
+
+    start: datetime
+    end: datetime
+    reason: str  # "heat", "button", "power", ...
+
+
+@dataclass(frozen=True, slots=True)
+class Warmth:
+    """A sensor's lowest and highest temperature of a stretch."""
+
+    sensor: str
+    least_c: float
+    most_c: float
+
+
+class Notebook:
+    """The open notebook. Close it; methods raise `StoreError` with a remedy."""
+
+    def __init__(self, folder: Path) -> None:
+        self._path = folder / FILE
+        with _speaking(self._path):
+            self._db = sqlite3.connect(self._path, timeout=10.0, isolation_level=None)
+            try:
+                self._db.row_factory = sqlite3.Row
+                _prepare(self._db)
+            except BaseException:
+                self._db.close()
+                raise
+
+    def close(self) -> None:
+        self._db.close()
+
+    # --- marks ---
+
+    def mark(self, visit: str, kind: Kind, wall: datetime, visitor: Visitor | None = None) -> None:
+        """Write down what a person says of `visit`; a `visitor` goes with `Kind.NAME` and no other."""
+        if (kind is Kind.NAME) != (visitor is not None):
+            raise ValueError("a visitor goes with the mark of a name")
+        named = (visitor.species, visitor.group, visitor.scientific) if visitor else (None, None, None)
+        with self._writing() as db:
+            db.execute(
+                "INSERT INTO marks (visit, kind, species, group_name, scientific, wall)"
+                " VALUES (?, ?, ?, ?, ?, ?)",
+                (visit, kind.value, *named, wall_text(wall)),
+            )
+
+    def undo(self, visit: str) -> Mark | None:
+        """Take back the newest mark on `visit` that stands; return it, or None if there is none."""
+        with self._writing() as db:
+            row = db.execute(
+                "SELECT * FROM marks WHERE visit = ? AND NOT undone ORDER BY seq DESC LIMIT 1", (visit,)
+            ).fetchone()
+            if row is None:
+                return None
+            db.execute("UPDATE marks SET undone = 1 WHERE seq = ?", (row["seq"],))
+            return _mark_of(row)
+
+    def marks(self, newest: int | None = None) -> list[Mark]:
+        """Marks that stand, in order of marking; the `newest` of them, if given."""
+        query = "SELECT * FROM (SELECT * FROM marks WHERE NOT undone ORDER BY seq DESC LIMIT ?) ORDER BY seq"
+        with _speaking(self._path):
+            rows = self._db.execute(query, (-1 if newest is None else newest,)).fetchall()
+        return [_mark_of(row) for row in rows]
+
+    def said(self) -> dict[str, Said]:
+        """Visit id -> what people said of it. Memory grows with marks, not with visits."""
+        by_visit: dict[str, list[Mark]] = {}
+        for mark in self.marks():
+            by_visit.setdefault(mark.visit, []).append(mark)
+        return {visit: said(marks) for visit, marks in by_visit.items()}
+
+    # --- what the box notes ---
+
+    def off(self, start: datetime, end: datetime, reason: str) -> None:
+        """The box did not watch from `start` to `end`. Nothing is written for an empty stretch."""
+        if start >= end:
+            return
+        with self._writing() as db:
+            db.execute(
+                "INSERT INTO off_times (start_wall, end_wall, reason) VALUES (?, ?, ?)",
+                (wall_text(start), wall_text(end), reason),
+            )
+
+    def off_times(self, start: datetime, end: datetime) -> list[OffTime]:
+        """Times off that touch `start` to `end`, in order of beginning."""
+        query = "SELECT * FROM off_times WHERE end_wall > ? AND start_wall < ? ORDER BY start_wall, seq"
+        with _speaking(self._path):
+            rows = self._db.execute(query, (wall_text(start), wall_text(end))).fetchall()
+        return [
+            OffTime(_time(row["start_wall"]), _time(row["end_wall"]), row["reason"]) for row in rows
+        ]
+
+    def reading(self, wall: datetime, sensor: str, temp_c: float) -> None:
+        with self._writing() as db:
+            db.execute(
+                "INSERT OR REPLACE INTO readings (wall, sensor, temp_c) VALUES (?, ?, ?)",
+                (wall_text(wall), sensor, float(temp_c)),
+            )
+
+    def warmth(self, start: datetime, end: datetime) -> list[Warmth]:
+        """Each sensor's range from `start` to before `end`, by name."""
+        query = (
+            "SELECT sensor, MIN(temp_c) AS least, MAX(temp_c) AS most FROM readings"
+            " WHERE wall >= ? AND wall < ? GROUP BY sensor ORDER BY sensor"
+        )
+        with _speaking(self._path):
+            rows = self._db.execute(query, (wall_text(start), wall_text(end))).fetchall()
+        return [Warmth(row["sensor"], row["least"], row["most"]) for row in rows]
+
+    def held(self, day: date, reason: str, count: int = 1) -> None:
+        """The gate held something back `count` more times on the local date `day`."""
+        with self._writing() as db:
+            db.execute(
+                "INSERT INTO held (day, reason, count) VALUES (?, ?, ?)"
+                " ON CONFLICT (day, reason) DO UPDATE SET count = count + excluded.count",
+                (day.isoformat(), reason, count),
+            )
+
+    def held_on(self, day: date) -> list[tuple[str, int]]:
+        """Reasons and how often, the most frequent first."""
+        query = "SELECT reason, count FROM held WHERE day = ? ORDER BY count DESC, reason"
+        with _speaking(self._path):
+            return [(row["reason"], row["count"]) for row in self._db.execute(query, (day.isoformat(),))]
+
+    def forget_before(self, wall: datetime, visits: Sequence[str] = ()) -> None:
+        """Keep within bounds: drop what the box noted before `wall`, and marks on `visits`, which are gone."""
+        before = wall_text(wall)
+        with self._writing() as db:
+            db.execute("DELETE FROM off_times WHERE end_wall < ?", (before,))
+            db.execute("DELETE FROM readings WHERE wall < ?", (before,))
+            db.execute("DELETE FROM held WHERE day < ?", (before[:10],))
+            db.executemany("DELETE FROM marks WHERE visit = ?", [(visit,) for visit in visits])
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        with _speaking(self._path):
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._db
+                self._db.execute("COMMIT")
+            except BaseException:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise
+
+
+@contextmanager
+def _speaking(path: Path) -> Iterator[None]:
+    """Turn what goes wrong in the database into a `StoreError`."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise StoreError(
+            f"the journal's notes in {path} cannot be used: {error}",
+            "see that this user may write there and that the disk is not full; if the file is damaged,"
+            " move it away: marks in it are lost, visits are not",
+        ) from error
+
+
+def _prepare(db: sqlite3.Connection) -> None:
+    db.execute("PRAGMA journal_mode = WAL")
+    db.execute("PRAGMA synchronous = FULL")
+    version = int(db.execute("PRAGMA user_version").fetchone()[0])
+    if version > len(STEPS):
+        raise StoreError(
+            f"the journal's notes have version {version}; this program knows versions up to {len(STEPS)}",
+            "install the newer program again",
+        )
+    if version == len(STEPS):
+        return
+    db.execute("BEGIN IMMEDIATE")
+    try:
+        version = int(db.execute("PRAGMA user_version").fetchone()[0])  # another process may have been first
+        for statement in (statement for step in STEPS[version:] for statement in step):
+            db.execute(statement)
+        db.execute(f"PRAGMA user_version = {len(STEPS)}")
+        db.execute("COMMIT")
+    except BaseException:
+        if db.in_transaction:
+            db.execute("ROLLBACK")
+        raise
+
+
+def _mark_of(row: sqlite3.Row) -> Mark:
+    kind = Kind(row["kind"])
+    visitor = None
+    if kind is Kind.NAME:
+        visitor = Visitor(row["group_name"], 1.0, row["species"], row["scientific"])
+    return Mark(row["seq"], row["visit"], kind, _time(row["wall"]), visitor)
+
+
+def _time(text: str) -> datetime:
+    return datetime.fromisoformat(text)

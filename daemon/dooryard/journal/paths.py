@@ -1,0 +1,53 @@
+"""Where things are in the journal's folder. Pure."""
+
+from __future__ import annotations
+
+from datetime import date
+from zoneinfo import ZoneInfo
+
+from dooryard.journal.entries import Entry
+from dooryard.journal.phrases import slug
+
+INDEX, HELD_BACK, ABOUT, FEED, STYLE = "index.html", "held-back.html", "about.html", "feed.xml", "style.css"
+SMALL, LARGE = "small", "pictures"  # each with a folder per date
+UNDATED = "undated"
+
+
+def folder_of(day: date | None) -> str:
+    return day.isoformat() if day else UNDATED
+
+
+def day_page(day: date | None) -> str:
+    return f"day/{folder_of(day)}.html"
+
+
+def year_page(year: int) -> str:
+    return f"calendar-{year}.html"
+
+
+def visitor_page(key: str) -> str:
+    return f"visitor/{slug(key)}.html"
+
+
+def anchor(entry: Entry) -> str:
+    return f"visit-{entry.id}"
+
+
+def small_picture(entry: Entry, zone: ZoneInfo) -> str | None:
+    """Path of the small picture; None without one."""
+    if entry.picture is None or entry.said.hide:
+        return None
+    return f"{SMALL}/{folder_of(entry.day(zone))}/{_stem(entry.picture)}.jpg"
+
+
+def large_picture(entry: Entry, zone: ZoneInfo) -> str | None:
+    """Path of the large picture. It has the visitor's name in it, as the file itself has: another name,
+    another file."""
+    if entry.picture is None or entry.said.hide:
+        return None
+    name = "nobody" if entry.said.nobody else slug(entry.visitor.key)
+    return f"{LARGE}/{folder_of(entry.day(zone))}/{_stem(entry.picture)}-{name}.jpg"
+
+
+def _stem(picture: str) -> str:
+    return picture.rsplit("/", 1)[-1].removesuffix(".jpg")

@@ -1,0 +1,77 @@
+"""How the journal says things. Pure."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import unicodedata
+from collections.abc import Sequence
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from dooryard.policy.words import duration, percent, sentence, with_article
+from dooryard.records import Visitor
+
+_NOT_A_SLUG = re.compile(r"[^a-z0-9]+")
+_MOST_SLUG = 40
+
+
+def title_of(visitor: Visitor) -> str:
+    """A heading: "House finch", "Bird, species not sure", "Squirrel"."""
+    if visitor.species:
+        return sentence(with_article(visitor.species).split(" ", 1)[1])
+    if visitor.group == "animal":
+        return "Animal, not sure which"
+    return "Bird, species not sure" if visitor.group == "bird" else sentence(visitor.group)
+
+
+def slug(key: str) -> str:
+    """A file name for a visitor's key, different for different keys."""
+    plain = unicodedata.normalize("NFKD", key).encode("ascii", "ignore").decode().lower()
+    plain = _NOT_A_SLUG.sub("-", plain).strip("-")[:_MOST_SLUG]
+    if plain and plain.replace("-", " ") == key:
+        return plain
+    mark = hashlib.blake2b(key.encode("utf-8", "surrogatepass"), digest_size=4).hexdigest()
+    return f"{plain}-{mark}" if plain else mark
+
+
+def clock(wall: datetime, zone: ZoneInfo) -> str:
+    return f"{wall.astimezone(zone):%H:%M}"
+
+
+def long_date(day: date) -> str:
+    """"Sunday, 14 June 2026"."""
+    return f"{day:%A}, {day.day} {day:%B %Y}"
+
+
+def short_date(day: date) -> str:
+    return f"{day.day} {day:%B %Y}"
+
+
+def many(count: int, one: str, more: str | None = None) -> str:
+    """"1 visit", "3 visits", "no visits"."""
+    words = one if count == 1 else more or f"{one}s"
+    return f"{count or 'no'} {words}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """"a", "a and b", "a, b and c"."""
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else list(words))
+
+
+def hours(seconds: float) -> str:
+    """"6.5 hours"."""
+    value = f"{seconds / 3600:.1f}".removesuffix(".0")
+    return f"{value} hour" if value == "1" else f"{value} hours"
+
+
+def minutes_from(minutes: float, before: str, after: str, event: str) -> str:
+    """"12 min after sunrise"; `before` is said where `minutes` is negative."""
+    if abs(minutes) < 1:
+        return f"at {event}"
+    return f"{duration(abs(round(minutes)) * 60)} {after if minutes > 0 else before} {event}"
+
+
+def share(low: float, high: float) -> str:
+    """"55 % to 84 %": the lower limit rounded down, the upper one up."""
+    return f"{percent(low)} to {min(100, -int(-high * 100 // 1))} %"

@@ -1,0 +1,44 @@
+"""The journal's own pictures: a small one for the pages and the large one, labelled, for a closer look."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+from PIL import Image, UnidentifiedImageError
+
+from dooryard.journal.xmp import labelled
+
+SMALL_PX = 480  # the longer side; twice what a card takes on a phone of usual density
+_SMALL_QUALITY = 78
+
+
+def read(path: Path) -> bytes | None:
+    """A stored picture's bytes; None where it can't be read, whatever the reason: the page does without."""
+    try:
+        return path.read_bytes()
+    except OSError:
+        return None
+
+
+def small(jpeg: bytes) -> bytes | None:
+    """`jpeg` made small; None if it can't be opened. The decoder leaves out detail that isn't needed."""
+    try:
+        with Image.open(io.BytesIO(jpeg)) as picture:
+            picture.draft("RGB", (SMALL_PX, SMALL_PX))
+            picture.thumbnail((SMALL_PX, SMALL_PX), Image.Resampling.BILINEAR, reducing_gap=2.0)
+            out = io.BytesIO()
+            picture.convert("RGB").save(out, "JPEG", quality=_SMALL_QUALITY)
+            return out.getvalue()
+    except (OSError, UnidentifiedImageError, ValueError, Image.DecompressionBombError):
+        return None
+
+
+def large(
+    jpeg: bytes, caption: str, keywords: list[str], position: tuple[float, float] | None = None
+) -> bytes | None:
+    """`jpeg` with its visitor's name as a keyword; None if it is no JPEG."""
+    try:
+        return labelled(jpeg, caption, keywords, position)
+    except ValueError:
+        return None

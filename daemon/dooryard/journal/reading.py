@@ -1,0 +1,130 @@
+"""The store, read only: visits one after the other, as entries. The daemon may go on writing meanwhile."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+
+from dooryard.errors import StoreError
+from dooryard.journal.entries import NOTHING_SAID, Entry, Said
+from dooryard.outbox import rows
+from dooryard.outbox.folder import DATABASE, PICTURES
+from dooryard.records import Clause
+
+_CHUNK = 500
+_ORDER = "ORDER BY v.start_wall, v.seq"
+_FULL = (
+    "SELECT v.*, d.rule, d.sinks, d.clauses FROM visits v LEFT JOIN decisions d ON d.visit = v.id"
+)
+
+
+class Reader:
+    """Reads one state folder. `said` is what people said, by visit; `unreadable` are pictures to pass over."""
+
+    def __init__(self, folder: Path, said: Mapping[str, Said], unreadable: frozenset[str] = frozenset()) -> None:
+        path = folder / DATABASE
+        self.pictures = folder / PICTURES
+        self._said = said
+        self._unreadable = unreadable
+        self._folder = folder
+        with _speaking(folder):
+            if not path.is_file():
+                raise StoreError(
+                    f"there is no store in {folder}",
+                    "name the state folder of a box that has run (state_folder in its box file)",
+                )
+            self._db = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=10.0)
+        self._db.row_factory = sqlite3.Row
+
+    def close(self) -> None:
+        self._db.close()
+
+    def passing_over(self, unreadable: frozenset[str]) -> None:
+        """From now on take these pictures as not there."""
+        self._unreadable = unreadable
+
+    def scan(self) -> Iterator[Entry]:
+        """All visits, oldest first, without their decisions; in bounded memory."""
+        yield from self._entries(f"SELECT v.* FROM visits v {_ORDER}", (), self._light)
+
+    def between(self, start: datetime, end: datetime) -> Iterator[Entry]:
+        """Visits that began from `start` to before `end` with the clock set, with their decisions."""
+        query = f"{_FULL} WHERE v.clock_set AND v.start_wall >= ? AND v.start_wall < ? {_ORDER}"
+        yield from self._entries(query, (rows.wall_text(start), rows.wall_text(end)), self._full)
+
+    def undated(self) -> Iterator[Entry]:
+        """Visits that came while the clock was not set, in the order of storing."""
+        yield from self._entries(f"{_FULL} WHERE NOT v.clock_set ORDER BY v.seq", (), self._full)
+
+    def entry(self, visit: str) -> Entry | None:
+        """One visit; `visit` is its whole id."""
+        found = list(self._entries(f"{_FULL} WHERE v.id = ?", (visit,), self._full))
+        return found[0] if found else None
+
+    def ids_beginning(self, text: str) -> list[str]:
+        """Ids that begin with `text`, at most ten."""
+        with _speaking(self._folder):
+            found = self._db.execute(
+                "SELECT id FROM visits WHERE substr(id, 1, ?) = ? ORDER BY id LIMIT 10", (len(text), text)
+            )
+            return [row["id"] for row in found]
+
+    def _entries(
+        self, query: str, values: tuple[str, ...], make: Callable[[sqlite3.Row], Entry]
+    ) -> Iterator[Entry]:
+        with _speaking(self._folder):
+            cursor = self._db.execute(query, values)
+            while chunk := cursor.fetchmany(_CHUNK):
+                yield from [make(row) for row in chunk]
+
+    def _light(self, row: sqlite3.Row) -> Entry:
+        visit = rows.visit_of(row)
+        return Entry(
+            id=visit.id,
+            start=visit.start,
+            last_seen=visit.last_seen,
+            ended=visit.end is not None,
+            stay_s=visit.stay_s,
+            clock_set=visit.clock_set,
+            told=visit.visitor,
+            sightings=visit.sightings,
+            box=visit.box,
+            picture=self._picture(visit.picture),
+            outcome=visit.outcome,
+            said=self._said.get(visit.id, NOTHING_SAID),
+        )
+
+    def _full(self, row: sqlite3.Row) -> Entry:
+        light = self._light(row)
+        clauses = json.loads(row["clauses"] or "[]")
+        return Entry(
+            **{name: getattr(light, name) for name in _LIGHT},
+            sinks=tuple(json.loads(row["sinks"] or "[]")),
+            rule=row["rule"],
+            clauses=tuple(Clause(c["name"], c["passed"], c["text"]) for c in clauses),
+        )
+
+    def _picture(self, path: str | None) -> str | None:
+        """`path` if it can be shown: keeping takes pictures away, and a file may have gone missing."""
+        if path is None or path in self._unreadable or not (self.pictures / path).is_file():
+            return None
+        return path
+
+
+_LIGHT = tuple(name for name in Entry.__slots__ if name not in ("sinks", "rule", "clauses"))
+
+
+@contextmanager
+def _speaking(folder: Path) -> Iterator[None]:
+    """Turn what goes wrong in the store into a `StoreError`."""
+    try:
+        yield
+    except (sqlite3.Error, OSError, ValueError, KeyError, TypeError) as error:
+        raise StoreError(
+            f"the store in {folder} cannot be read: {error}",
+            "see that this user may read the state folder; start the daemon once, it mends what it can",
+        ) from error

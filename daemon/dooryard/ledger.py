@@ -1,0 +1,169 @@
+"""Writes down what the pipeline decided. While the disk refuses, it keeps what it can and tries again.
+
+The degraded mode is: visits wait in memory, at most `MOST_UNSTORED` of them with one picture each, and
+are tried again every minute; the status line says so. Nothing is told that is not stored.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from functools import wraps
+from typing import ParamSpec
+
+from dooryard import gate
+from dooryard.effects import Record, Update
+from dooryard.errors import StoreError
+from dooryard.log import say
+from dooryard.outbox.schedule import State as DeliveryState
+from dooryard.outbox.store import Store
+from dooryard.picture import encode
+from dooryard.pipeline import Conditions, State
+from dooryard.policy.say import DayVisit, alert_for, summary_alert, summary_due
+from dooryard.policy.words import label
+from dooryard.records import Alert, Moment, Outcome, Visit
+
+MOST_UNSTORED = 8
+_DAY = timedelta(days=1)
+_log = logging.getLogger("dooryard")
+P = ParamSpec("P")
+
+
+@dataclass(slots=True)
+class Tally:
+    """Counts since the start, for the status line and the last log line."""
+
+    visits: int = 0
+    told: int = 0
+    lost: int = 0  # visits that the disk refused for so long that newer ones took their place
+
+
+def _while_the_disk_works(work: Callable[P, None]) -> Callable[P, None]:
+    """Let a `StoreError` in `work` be said, with its remedy, and not end the watch."""
+
+    @wraps(work)
+    def careful(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            work(*args, **kwargs)
+        except StoreError as error:
+            say(_log, logging.ERROR, f"disk: {work.__name__} failed", why=error.what, to_do=error.remedy)
+
+    return careful
+
+
+class Ledger:
+    """The store, as the loop uses it. `wake` is called when there is something new to tell."""
+
+    def __init__(self, store: Store, wake: Callable[[], None], boot: str) -> None:
+        self._store = store
+        self._wake = wake
+        self._boot = boot
+        self._unstored: deque[Record] = deque(maxlen=MOST_UNSTORED)
+        self.tally = Tally()
+
+    def record(self, effect: Record, conditions: Conditions, now: Moment) -> None:
+        """Store a visit, its decision and its alert, all or none."""
+        visit, decision = effect.visit, effect.decision
+        try:
+            self._store.record_visit(
+                visit,
+                _jpeg(visit, conditions),
+                decision,
+                _alerts(effect, conditions, now),
+                clock_set=conditions.clock_set,
+            )
+        except StoreError as error:
+            self.tally.lost += len(self._unstored) == MOST_UNSTORED
+            self._unstored.append(effect)
+            say(_log, logging.ERROR, "not stored", visit=visit.id, why=error.what, to_do=error.remedy)
+            return
+        self.tally.visits += 1
+        self.tally.told += decision.outcome is Outcome.TELL
+        say(
+            _log,
+            logging.INFO,
+            "visit",
+            id=visit.id,
+            at=visit.start.wall.isoformat(timespec="seconds"),
+            who=visit.visitor.name,
+            sure=visit.visitor.sure,
+            why=decision.reason,
+        )
+        self._wake()
+
+    @_while_the_disk_works
+    def update(self, effect: Update, conditions: Conditions) -> None:
+        """Store the end of a visit; one that still waits to be stored is brought up to date instead."""
+        for at, waiting in enumerate(self._unstored):
+            if waiting.visit.id == effect.visit.id:
+                self._unstored[at] = replace(waiting, visit=effect.visit)
+                return
+        self._store.update_visit(effect.visit, _jpeg(effect.visit, conditions))
+
+    def retry(self, conditions: Conditions, now: Moment) -> None:
+        """Try again to store what waits."""
+        waiting = list(self._unstored)
+        self._unstored.clear()
+        for effect in waiting:
+            self.record(effect, conditions, now)
+
+    @_while_the_disk_works
+    def summary(self, conditions: Conditions, now: Moment) -> None:
+        """Tell the day's summary when its time has come."""
+        policy, store = conditions.policy, self._store
+        saved = store.load_state("last_summary")
+        last = datetime.fromisoformat(saved.decode()) if saved else None
+        if not conditions.clock_set or not summary_due(policy, last, now.wall):
+            return
+        since = max(last or now.wall - _DAY, now.wall - 7 * _DAY)
+        visits = [
+            DayVisit(label(visit.visitor), visit.start, visit.outcome)
+            for visit in store.visits_between(since, now.wall)
+        ]
+        alert = summary_alert(policy, visits, now, conditions.sinks)
+        if store.alert(alert.id) is None:  # else the power went between this write and the next
+            store.add_alert(alert)
+        store.save_state("last_summary", now.wall.isoformat().encode())
+        self._wake()
+
+    @_while_the_disk_works
+    def upkeep(self, conditions: Conditions, now: Moment) -> None:
+        """Bring the store within the policy's bounds."""
+        keeping = conditions.policy.keeping
+        removed = self._store.upkeep(keeping.days, keeping.megabytes * 1_000_000, now.wall)
+        if removed:
+            gone = len(removed.pictures)
+            say(_log, logging.INFO, "old visits removed", visits=removed.visits, pictures=gone)
+
+    @_while_the_disk_works
+    def save(self, state: State, now: Moment) -> None:
+        """Keep what a restart needs: cooldowns, the gate's memory, and how far a recording was read."""
+        self._store.save_state("policy", state.policy.to_json(now, self._boot).encode())
+        if state.gate is not None:
+            self._store.save_state("gate", gate.save(state.gate))
+        self._store.save_state("last_frame", now.wall.isoformat().encode())
+
+    def status(self) -> str:
+        """How many were stored, told, and wait."""
+        try:
+            counts = self._store.counts().values()
+            waiting = f"{sum(states.get(DeliveryState.WAITING, 0) for states in counts)} to send"
+        except StoreError as error:
+            waiting = f"the store cannot be read ({error.what})"
+        unstored = f", {len(self._unstored)} not stored: the disk refuses" if self._unstored else ""
+        return f"{self.tally.visits} visits, {self.tally.told} told, {waiting}{unstored}"
+
+
+def _jpeg(visit: Visit, conditions: Conditions) -> bytes | None:
+    if visit.best is None:
+        return None
+    return encode(visit.best, visit.visitor.name, clock_set=conditions.clock_set)
+
+
+def _alerts(effect: Record, conditions: Conditions, now: Moment) -> list[Alert]:
+    if effect.decision.outcome is not Outcome.TELL:
+        return []
+    return [alert_for(conditions.policy, effect.visit, effect.decision, now, conditions.clock_set)]

@@ -1,0 +1,40 @@
+"""What a rehearsal comes to. Plain data that goes from one process to another."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from dooryard.policy.schema import Policy
+from dooryard.records import Decision, Moment, Visit
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A visit as it ended, and what was decided on it."""
+
+    visit: Visit  # its best picture is left out: see `jpeg`
+    decision: Decision
+    decided: Moment
+    jpeg: bytes | None = None  # the best picture, small; only where pictures were asked for
+
+    @property
+    def end(self) -> datetime:
+        return (self.visit.end or self.visit.last_seen).wall
+
+
+@dataclass(frozen=True, slots=True)
+class Rehearsal:
+    """One policy on one recording."""
+
+    recording: str
+    policy_file: str
+    policy: Policy
+    first: datetime | None  # of the frames; None: there were none
+    last: datetime | None
+    frames: int
+    looks: int
+    nobody: int  # visits that came to nothing
+    seen: tuple[Seen, ...]  # in the order of their beginning
+    rests: tuple[tuple[datetime, datetime], ...] = ()  # the camera was off
+    notes: tuple[str, ...] = ()  # what a reader should know of the recording

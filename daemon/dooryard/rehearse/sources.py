@@ -1,0 +1,137 @@
+"""Recordings by the names that the command line gives them, and the box that watches them.
+
+A recording is a folder of frames, a folder of such folders (as the recorder writes them), a box file whose
+camera is a recording, or ``scene`` for the simulated garden, ``scene:NAME`` for one of its scenes.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path, PurePath
+
+from dooryard import build
+from dooryard.box import BoxFile, Camera, parse_box
+from dooryard.camera import base
+from dooryard.camera.folder import FolderCamera
+from dooryard.camera.picture_files import SUFFIXES
+from dooryard.camera.scene import SceneCamera
+from dooryard.check import read_text
+from dooryard.clock import FakeClock
+from dooryard.errors import CameraError, ConfigError
+from dooryard.policy.schema import ALL_SINKS, Policy
+from dooryard.rehearse.segments import SegmentsCamera
+
+INDEX = "index.csv"
+SCENE = "scene"
+STAND_IN_SINK = "phone"
+_RECORDED = ("folder", "scene")
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A recording, with the box that watches it. Goes from one process to another."""
+
+    name: str  # as it was given
+    box: BoxFile
+    base: Path  # what the box file's paths are relative to
+
+
+def find(name: str, box: BoxFile, base: Path, *, time_zone: str) -> Source:
+    """The recording called `name`, watched by `box`.
+
+    `time_zone` is that of frames whose times state no offset, unless the box file says otherwise. Raises
+    ConfigError or CameraError if there is no such recording.
+    """
+    if name == SCENE or name.startswith(SCENE + ":"):
+        preset = name.partition(":")[2] or build.ALDER_ROW
+        mine = box.camera.model_copy(update={"kind": "scene", "preset": preset})
+        return Source(name, _with_camera(box, mine, {"kind", "preset"}), base)
+    path = Path(name)
+    if path.suffix == ".toml":
+        own = parse_box(read_text(path), name).value
+        if own.camera.kind not in _RECORDED:
+            raise ConfigError(
+                f'{name}: its camera is of kind "{own.camera.kind}", which is no recording',
+                "name a folder of frames, or a box file whose camera is of kind folder or scene",
+            )
+        return Source(name, own, path.resolve().parent)
+    if not path.is_dir():
+        raise CameraError(
+            f"there is no recording {name}", "name a folder of frames, a box file, or scene for the garden"
+        )
+    zone = box.camera.time_zone or time_zone
+    mine = box.camera.model_copy(update={"kind": "folder", "folder": str(path.resolve()), "time_zone": zone})
+    return Source(name, _with_camera(box, mine, {"kind", "folder", "time_zone"}), base)
+
+
+def camera_of(source: Source) -> base.Camera:
+    """The recording as a camera, not yet opened."""
+    table = source.box.camera
+    if table.kind != "folder":
+        return build.camera(source.box, source.base, FakeClock())
+    assert table.folder is not None  # the box file's schema sees to it
+    folder = source.base / table.folder
+    parts = parts_of(folder)
+    size = (table.luma_width, table.luma_height)
+    if parts == [folder]:
+        index = source.base / table.index if table.index else _index_in(folder)
+        return FolderCamera(folder, index=index, luma_size=size, time_zone=table.time_zone)
+    make = [
+        partial(FolderCamera, part, index=_index_in(part), luma_size=size, time_zone=table.time_zone)
+        for part in parts
+    ]
+    return SegmentsCamera(f"recording {folder}", make)
+
+
+def parts_of(folder: Path) -> list[Path]:
+    """The folder itself, or its folders that have an index, by name, where it holds no frames of its own."""
+    if not folder.is_dir() or _pictures_in(folder) or (folder / INDEX).exists():
+        return [folder]
+    parts = sorted(path.parent for path in folder.glob(f"*/{INDEX}"))
+    return parts or [folder]
+
+
+def folder_of(source: Source) -> Path | None:
+    """Where the frames lie; None for a recording that isn't files."""
+    table = source.box.camera
+    return source.base / table.folder if table.kind == "folder" and table.folder else None
+
+
+def count_frames(source: Source) -> int:
+    """How many frames there are, about: for the progress bar."""
+    folder = folder_of(source)
+    if folder is not None:
+        return sum(_pictures_in(part) for part in parts_of(folder))
+    camera = camera_of(source)
+    return camera.plan.settings.frame_count if isinstance(camera, SceneCamera) else 0
+
+
+def sinks_of(box: BoxFile, policies: Iterable[Policy]) -> frozenset[str]:
+    """The box's sinks. A box without any gets those that the policies name, so that they can be tried."""
+    if box.sink:
+        return frozenset(sink.name for sink in box.sink)
+    named = {sink for policy in policies for rule in policy.rule for sink in rule.send_to}
+    return frozenset(named - {ALL_SINKS}) or frozenset({STAND_IN_SINK})
+
+
+def _with_camera(box: BoxFile, camera: Camera, given: set[str]) -> BoxFile:
+    """`box` with another camera; of its camera's keys only the sizes are kept."""
+    kept = {"luma_width", "luma_height"} & box.camera.model_fields_set
+    fields = {key: getattr(camera, key) for key in kept | given}
+    return box.model_copy(update={"camera": Camera.model_validate(fields)})
+
+
+def _index_in(folder: Path) -> Path | None:
+    index = folder / INDEX
+    return index if index.exists() else None
+
+
+def _pictures_in(folder: Path) -> int:
+    with os.scandir(folder) as entries:
+        return sum(
+            PurePath(entry.name).suffix.lower() in SUFFIXES and not entry.name.startswith(".")
+            for entry in entries
+        )

@@ -1,0 +1,40 @@
+"""A model's card: what is read, and what is said when it cannot be."""
+
+import pytest
+
+from dooryard.classify import card
+from dooryard.classify.onnx import BUILT_IN
+from dooryard.errors import ModelError
+
+TEXT = BUILT_IN.read_text()
+
+
+def test_built_in_card():
+    built_in = card.parse(TEXT, "lite0.toml")
+    assert (built_in.side_px, built_in.mean, built_in.scale) == (224, 127.0, 128.0)
+    assert (built_in.classes, built_in.features, built_in.feature_count) == (1000, "features", 1280)
+
+
+def test_a_model_without_features():
+    text = TEXT.replace('features = "features"\nfeature_count = 1280\n', "")
+    assert card.parse(text, "own.toml").features is None
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "what"),
+    [
+        ("[input]", "[input", "own.toml: not a model card: "),
+        ("[input]", "[entry]", "own.toml: the key 'input' is missing"),
+        ("side_px = 224", 'side_px = "224"', "own.toml: side_px is '224', which is not of type int"),
+        ("side_px = 224", "side_px = true", "own.toml: side_px is True, which is not of type int"),
+        ('"NCHW"', '"NHWC"', "own.toml: input.layout is 'NHWC'; only 'NCHW' is understood"),
+        ("scale = 128.0", "scale = 0", "own.toml: scale, side_px and classes must be above zero"),
+        ('"lite0.onnx"', '"../x.onnx"', "own.toml: '../x.onnx' must be the name of a file beside the card"),
+    ],
+)
+def test_wrong_cards(old, new, what):
+    assert old in TEXT
+    with pytest.raises(ModelError) as caught:
+        card.parse(TEXT.replace(old, new), "own.toml")
+    assert caught.value.what.startswith(what)
+    assert "mend the card" in caught.value.remedy

@@ -1,0 +1,145 @@
+"""The square that a network sees."""
+
+import hashlib
+from itertools import product
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from PIL import Image
+
+from dooryard.classify import crop
+from dooryard.records import Box
+
+SIDE, MEAN, SCALE = 224, 127.0, 128.0
+
+
+def pattern(height: int, width: int) -> np.ndarray:
+    """A picture made by whole-number arithmetic alone: the same everywhere."""
+    y, x, c = np.mgrid[0:height, 0:width, 0:3]
+    return ((x * 7 + y * 13 + c * 29 + (x * y) // 5) % 251).astype(np.uint8)
+
+
+@st.composite
+def boxes(draw):
+    x0, x1 = sorted(draw(st.tuples(*[st.integers(0, 1000)] * 2).filter(lambda pair: pair[0] != pair[1])))
+    y0, y1 = sorted(draw(st.tuples(*[st.integers(0, 1000)] * 2).filter(lambda pair: pair[0] != pair[1])))
+    return Box(x0 / 1000, y0 / 1000, x1 / 1000, y1 / 1000)
+
+
+@given(boxes(), st.integers(1, 3000), st.integers(1, 3000))
+def test_window_lies_within_the_picture_and_is_as_large_as_promised(box, width, height):
+    at = crop.window(box, width, height)
+    assert 0 <= at.left <= width - at.side
+    assert 0 <= at.top <= height - at.side
+    assert min(crop.MIN_SIDE_PX, width, height) <= at.side <= min(width, height)
+
+
+@given(boxes(), st.integers(200, 3000), st.integers(200, 3000))
+def test_window_holds_the_whole_box_where_a_square_can(box, width, height):
+    at = crop.window(box, width, height)
+    longer_px = max((box.x1 - box.x0) * width, (box.y1 - box.y0) * height)
+    if longer_px <= min(width, height):
+        assert at.left <= box.x0 * width + 1
+        assert at.top <= box.y0 * height + 1
+        assert at.left + at.side >= box.x1 * width - 1
+        assert at.top + at.side >= box.y1 * height - 1
+
+
+@pytest.mark.parametrize(
+    ("box", "expected"),
+    [
+        pytest.param(Box(0.4, 0.4, 0.6, 0.5), (370, 230, 260, False), id="margin on both sides"),
+        pytest.param(Box(0.0, 0.0, 0.1, 0.1), (0, 0, 130, False), id="moved in from the corner"),
+        pytest.param(Box(0.5, 0.5, 0.52, 0.52), (478, 376, 64, True), id="widened, and says so"),
+        pytest.param(Box(0.0, 0.0, 1.0, 1.0), (100, 0, 800, False), id="whole picture: its middle"),
+    ],
+)
+def test_window_by_hand(box, expected):
+    assert crop.window(box, 1000, 800) == expected
+
+
+def test_a_picture_smaller_than_the_least_window_is_taken_whole_and_called_small():
+    assert crop.window(Box(0, 0, 1, 1), 50, 40) == (5, 0, 40, True)
+
+
+@pytest.mark.parametrize(
+    ("gain", "levels"), [(None, 20), (1.0, 20), (4.0, 20), (9.0, 24), (16.0, 32), (100.0, 40)]
+)
+def test_what_counts_as_like_grows_with_the_gain(gain, levels):
+    assert crop.near_levels(gain) == levels
+
+
+@pytest.mark.parametrize("shape", [(7, 9, 3), (1, 1, 3), (2, 5, 3), (1, 40, 3)])
+def test_denoise_is_the_mean_of_like_neighbours(shape):
+    """Against the definition, written as plain loops (Lee 1983, sigma filter)."""
+    pixels = np.random.default_rng(3).integers(0, 90, shape).astype(np.uint8)
+    height, width, colours = shape
+    for y, x, c in product(range(height), range(width), range(colours)):
+        around = [
+            int(pixels[y + dy, x + dx, c])
+            for dy, dx in product(range(-2, 3), repeat=2)
+            if dy * dy + dx * dx <= 4 and 0 <= y + dy < height and 0 <= x + dx < width
+        ]
+        like = [value for value in around if abs(value - int(pixels[y, x, c])) <= 20]
+        expected = int(sum(like) / len(like) + 0.5)
+        assert crop.denoise(pixels, 20)[y, x, c] == expected
+
+
+def test_denoise_takes_out_noise_and_keeps_an_edge():
+    picture = np.full((60, 60, 3), 60, dtype=np.int64)
+    picture[:, 30:] = 180
+    noise = np.rint(np.random.default_rng(1).normal(0, 4, picture.shape)).astype(np.int64)
+    done = crop.denoise((picture + noise).astype(np.uint8), 20).astype(np.int64)
+    assert np.abs(done - picture).mean() < 0.5 * np.abs(noise).mean()
+    assert (done[:, 30:] - 120 > 40).all()
+    assert (120 - done[:, :30] > 40).all()
+
+
+@pytest.mark.parametrize("size", [(300, 451), (90, 120)], ids=["shrinks", "grows"])
+def test_tensor_is_normalised_planes_in_order(size):
+    picture = np.zeros((*size, 3), dtype=np.uint8)
+    picture[..., 0], picture[..., 2] = 255, 127
+    tensor = crop.prepare(picture, Box(0, 0, 1, 1), None, side=SIDE, mean=MEAN, scale=SCALE).tensor
+    assert tensor.shape == (1, 3, SIDE, SIDE)
+    assert tensor.dtype == np.float32
+    assert tensor.flags.c_contiguous
+    assert [np.unique(plane).tolist() for plane in tensor[0]] == [[1.0], [-127 / 128], [0.0]]
+
+
+GOLDEN = {
+    "shrinks": (
+        Box(0.1, 0.1, 0.9, 0.8),
+        1.0,
+        "e06a9c32cd95ec4cbd7e020279a2c5d84a846c55776b7815b1ca28b48a21f957",
+    ),
+    "grows": (
+        Box(0.30, 0.30, 0.45, 0.50),
+        16.0,
+        "db8c0e162995c1ecb71a1d2468dbe6c07fbf37d8c06480541b89b85c7c899ebc",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", GOLDEN)
+def test_preparation_is_the_same_bit_for_bit_everywhere(case):
+    """The digests were made once; they must hold for every supported Python, numpy and Pillow."""
+    box, gain, digest = GOLDEN[case]
+    tensor = crop.prepare(pattern(480, 640), box, gain, side=SIDE, mean=MEAN, scale=SCALE).tensor
+    assert hashlib.sha256(tensor.astype("<f4").tobytes()).hexdigest() == digest
+
+
+def test_preparation_leaves_the_picture_alone_and_takes_a_read_only_one():
+    picture = pattern(200, 300)
+    before = picture.copy()
+    picture.flags.writeable = False
+    crop.prepare(picture, Box(0.2, 0.2, 0.8, 0.8), None, side=SIDE, mean=MEAN, scale=SCALE)
+    assert (picture == before).all()
+
+
+def test_sharpness_falls_with_blur_and_is_zero_on_a_flat_picture():
+    sharp = Image.fromarray(pattern(224, 224))
+    soft = sharp.resize((56, 56)).resize((224, 224))
+    assert crop.sharpness(sharp) > crop.sharpness(soft) > 0
+    assert crop.sharpness(Image.new("RGB", (224, 224), (9, 9, 9))) == 0
