@@ -65,21 +65,18 @@ class Ledger:
         self.tally = Tally()
 
     def record(self, effect: Record, conditions: Conditions, now: Moment) -> None:
-        """Store a visit, its decision and its alert, all or none."""
+        """Store a visit, its decision and its alert, all or none; without its picture if need be."""
         visit, decision = effect.visit, effect.decision
         try:
-            self._store.record_visit(
-                visit,
-                _jpeg(visit, conditions),
-                decision,
-                _alerts(effect, conditions, now),
-                clock_set=conditions.clock_set,
-            )
+            self._store_visit(effect, _jpeg(visit, conditions), conditions, now)
         except StoreError as error:
-            self.tally.lost += len(self._unstored) == MOST_UNSTORED
-            self._unstored.append(effect)
-            say(_log, logging.ERROR, "not stored", visit=visit.id, why=error.what, to_do=error.remedy)
-            return
+            if not self._stored_without_picture(effect, conditions, now):
+                self.tally.lost += len(self._unstored) == MOST_UNSTORED
+                self._unstored.append(effect)
+                say(_log, logging.ERROR, "not stored", visit=visit.id, why=error.what, to_do=error.remedy)
+                return
+            say(_log, logging.ERROR, "stored without its picture", visit=visit.id, why=error.what,
+                to_do=error.remedy)  # fmt: skip
         self.tally.visits += 1
         self.tally.told += decision.outcome is Outcome.TELL
         say(
@@ -93,6 +90,18 @@ class Ledger:
             why=decision.reason,
         )
         self._wake()
+
+    def _stored_without_picture(self, effect: Record, conditions: Conditions, now: Moment) -> bool:
+        """With the disk nearly full there may be room for the words, if not for the picture."""
+        try:
+            self._store_visit(effect, None, conditions, now)
+        except StoreError:  # the caller says the first error, which names the cause
+            return False
+        return True
+
+    def _store_visit(self, effect: Record, jpeg: bytes | None, conditions: Conditions, now: Moment) -> None:
+        alerts = _alerts(effect, conditions, now)
+        self._store.record_visit(effect.visit, jpeg, effect.decision, alerts, clock_set=conditions.clock_set)
 
     @_while_the_disk_works
     def update(self, effect: Update, conditions: Conditions) -> None:

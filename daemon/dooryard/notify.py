@@ -6,8 +6,13 @@ and the packages for it are either unmaintained or need a C library; so it stand
 
 from __future__ import annotations
 
+import logging
 import socket
 from collections.abc import Mapping
+
+from dooryard.log import say
+
+_log = logging.getLogger("dooryard.notify")
 
 
 class Notifier:
@@ -18,6 +23,7 @@ class Notifier:
         microseconds = environ.get("WATCHDOG_USEC", "")
         self.watchdog_s = int(microseconds) / 1e6 if microseconds.isdigit() else None
         self._last_pat_s = -1e18
+        self.dropped = 0  # messages that nobody took
 
     def ready(self, status: str) -> None:
         self._send(f"READY=1\nSTATUS={status}")
@@ -35,8 +41,14 @@ class Notifier:
             self._send("WATCHDOG=1")
 
     def _send(self, message: str) -> None:
+        """Send, or let it be: a manager that does not listen must not hold up the watch."""
         if not self._address:
             return
         path = "\0" + self._address[1:] if self._address.startswith("@") else self._address
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as out:
-            out.sendto(message.replace("\0", " ").encode(), path)
+            out.settimeout(0.2)
+            try:
+                out.sendto(message.replace("\0", " ").encode(), path)
+            except OSError as error:
+                self.dropped += 1
+                say(_log, logging.DEBUG, "service manager does not listen", why=error)

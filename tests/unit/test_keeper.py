@@ -1,11 +1,11 @@
 from __future__ import annotations
 
 import pytest
-from helpers import frame
 
 from dooryard.camera.base import CameraStalledError
 from dooryard.camera.keeper import CameraKeeper, Patience
 from dooryard.errors import CameraError
+from helpers import frame
 
 PATIENCE = Patience(stall_after_s=5, reopen_after_s=(1, 2), give_up_after_s=60)
 
@@ -68,7 +68,7 @@ def test_reopening_backs_off():
     keeper.read(0, 1.0)
     camera.absent = 2
     opened = []
-    for tenth in range(0, 60):
+    for tenth in range(60):
         before = camera.log.count("open")
         keeper.read(tenth / 10, 1.0) if keeper.trouble else None
         if camera.log.count("open") > before:

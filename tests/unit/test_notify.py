@@ -24,7 +24,11 @@ def test_ready_status_and_stopping(listening):
     notifier.ready("watching")
     notifier.status("3 visits")
     notifier.stopping()
-    assert [heard.recv(999) for _ in range(3)] == [b"READY=1\nSTATUS=watching", b"STATUS=3 visits", b"STOPPING=1"]
+    assert [heard.recv(999) for _ in range(3)] == [
+        b"READY=1\nSTATUS=watching",
+        b"STATUS=3 visits",
+        b"STOPPING=1",
+    ]
 
 
 def test_an_abstract_address_is_understood():
@@ -50,6 +54,19 @@ def test_the_watchdog_is_patted_four_times_a_period(listening):
             break
         pats += 1
     assert pats == 2  # 10 s at one each 5 s
+
+
+def test_a_manager_that_does_not_listen_holds_up_nothing(tmp_path):
+    gone = Notifier({"NOTIFY_SOCKET": str(tmp_path / "gone")})
+    gone.status("nobody hears this")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as deaf:
+        deaf.bind(str(tmp_path / "deaf"))
+        full = Notifier({"NOTIFY_SOCKET": str(tmp_path / "deaf")})
+        for _ in range(600):
+            full.status("x" * 1000)
+            if full.dropped:
+                break
+        assert full.dropped
 
 
 def test_without_a_service_manager_nothing_happens():

@@ -5,11 +5,11 @@ from __future__ import annotations
 import io
 
 import numpy as np
-from helpers import START
 from PIL import ExifTags, Image
 
 from dooryard.picture import encode
 from dooryard.records import Box, Picture
+from helpers import START
 
 PICTURE = Picture(7, START.replace(microsecond=250_000), np.full((48, 64, 3), 120, np.uint8), Box(0, 0, 1, 1))
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from helpers import frame, moment, sighting
 
 from dooryard import pipeline
 from dooryard.effects import Look, Nobody, Record, Rest, Update
@@ -16,6 +16,7 @@ from dooryard.policy.parse import parse_policy
 from dooryard.policy.state import PolicyState
 from dooryard.records import Outcome
 from dooryard.visits import VisitSettings, VisitsState
+from helpers import frame, moment, sighting
 
 POLICY = """
 [place]
@@ -102,7 +103,7 @@ def test_the_same_place_is_not_looked_at_on_every_frame(quiet_view):
     quiet_view.play(8, BIRD)
     times = [t for t, effect in quiet_view.effects if isinstance(effect, Look)]
     assert len(times) >= 5
-    assert min(b - a for a, b in zip(times, times[1:], strict=False)) >= 0.8 - 1e-6
+    assert min(b - a for a, b in itertools.pairwise(times)) >= 0.8 - 1e-6
 
 
 def test_the_second_bird_meets_the_cooldown_and_is_stored_with_its_reason(quiet_view):

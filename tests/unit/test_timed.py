@@ -2,10 +2,9 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from helpers import moment
-
 from dooryard.clock import FakeClock
 from dooryard.timed import EVERY_S, LiveTimed, RecordedTimed
+from helpers import moment
 
 
 def test_a_recording_brings_its_own_time():
@@ -29,7 +28,9 @@ def test_live_jobs_are_laid_anew_when_the_wall_clock_is_set_back():
         timed.due(clock.now())
         after = {job.id: job.next_run_time for job in timed._scheduler.get_jobs()}
         assert after.keys() == before.keys() == EVERY_S.keys()
-        assert all(after[name] - before[name] >= timedelta(0) and after[name] != before[name] for name in after)
+        assert all(
+            after[name] - before[name] >= timedelta(0) and after[name] != before[name] for name in after
+        )
     finally:
         timed.close()
         timed.close()

@@ -1,13 +1,13 @@
 from __future__ import annotations
 
 import pytest
-from helpers import moment, sighting
 from hypothesis import given
 from hypothesis import strategies as st
 
 from dooryard import visits
 from dooryard.records import Naming
 from dooryard.visits import VisitSettings, VisitsState
+from helpers import moment, sighting
 
 SETTINGS = VisitSettings()
 
@@ -25,7 +25,10 @@ def run(script, settings=SETTINGS, until=None):
 
 
 def stay(group="bird", start=0.0, looks=5, every=1.0, p=0.9, at=(0.5, 0.5), species=()):
-    return [(start + i * every, (sighting(start + i * every, group, p, at, species=species),)) for i in range(looks)]
+    return [
+        (start + i * every, (sighting(start + i * every, group, p, at, species=species),))
+        for i in range(looks)
+    ]
 
 
 def test_an_arrival_a_stay_and_a_departure():
@@ -103,7 +106,8 @@ def test_a_visitor_that_hops_along_stays_one_visit():
 def test_a_gap_shorter_than_gone_after_is_the_same_visit_and_a_longer_one_is_not():
     same, _ = run([*stay(looks=3), (2 + 6.0, (sighting(8.0),))])
     other, log = run([*stay(looks=3), (2 + 6.1, (sighting(8.1),))])
-    assert len(same.tracks) == 1 and same.tracks[0].visit.sightings == 4
+    assert len(same.tracks) == 1
+    assert same.tracks[0].visit.sightings == 4
     # the sighting joins first, so the longer gap is a matter of frames without sightings in between
     assert len(other.tracks) == 1
     late, log = run([*stay(looks=3), (8.05, ()), (8.1, (sighting(8.1),))])
@@ -131,7 +135,9 @@ def test_a_species_is_named_only_where_it_is_earned():
 
 def test_one_sure_look_does_not_name_a_species_for_the_whole_visit():
     magpie = (Naming("bird", 0.99, "magpie", "Pica pica"),)
-    state, _ = run([(0.0, (sighting(0.0, species=magpie),)), (1.0, (sighting(1.0),)), (2.0, (sighting(2.0),))])
+    state, _ = run(
+        [(0.0, (sighting(0.0, species=magpie),)), (1.0, (sighting(1.0),)), (2.0, (sighting(2.0),))]
+    )
     assert state.tracks[0].visit.visitor.species is None
 
 
@@ -149,7 +155,8 @@ def test_two_pieces_of_one_frame_are_one_look():
     one = (sighting(0.0, at=(0.45, 0.5)), sighting(0.0, at=(0.55, 0.5)))
     state, _ = run([(0.0, one)])
     assert [t.visit.sightings for t in state.tracks] == [1]
-    assert state.tracks[0].visit.box.x0 < 0.36 and state.tracks[0].visit.box.x1 > 0.64
+    assert state.tracks[0].visit.box.x0 < 0.36
+    assert state.tracks[0].visit.box.x1 > 0.64
 
 
 def test_open_visits_are_bounded():
@@ -181,7 +188,8 @@ looks = st.lists(
         st.lists(
             st.builds(
                 lambda g, p, x, y: (g, p, (x, y)),
-                st.sampled_from(["bird", "squirrel", "cat"]), st.floats(0, 1), st.floats(0.1, 0.9), st.floats(0.1, 0.9),
+                st.sampled_from(["bird", "squirrel", "cat"]), st.floats(0, 1),
+                st.floats(0.1, 0.9), st.floats(0.1, 0.9),
             ),
             max_size=3,
         ),

@@ -1,7 +1,7 @@
 """From the large picture to what a network sees: square crop, denoised, resized, normalised. Pure.
 
-All steps but the last are integer arithmetic (Pillow's resize is), and the last one is exact in
-float32, so that the same picture gives the same numbers, bit for bit, on every machine.
+Every step is integer arithmetic (Pillow's resize is) or exact in float32 but for one IEEE division, so
+that the same picture gives the same numbers, bit for bit, on every machine.
 """
 
 from __future__ import annotations
@@ -72,40 +72,75 @@ def denoise(pixels: Rgb, near: int) -> Rgb:
     The sigma filter (Lee 1983, "Digital image smoothing and the sigma filter", CVGIP 24) over a disc of
     radius 2, each colour by itself: only neighbours that differ by at most `near` levels are averaged.
     It takes out noise and the grain of seed or leaves, both of which a network may take for feathers,
-    and leaves the outline of a small bird alone, which a Gaussian blur does not.
+    and leaves the outline of a small bird alone, which a Gaussian blur does not. `near` is 1 to 63.
+
+    All but the last division is arithmetic on whole bytes, in flat arrays, because that is what
+    processors do fastest.
     """
-    values = pixels.astype(np.int16)
-    height, width = values.shape[:2]
-    total, count = np.zeros_like(values), np.ones_like(values)  # |total| <= 12 * 255: fits
+    height, width, colours = pixels.shape
+    values = np.ascontiguousarray(pixels).reshape(-1)
+    total, count = np.zeros(values.size, dtype=np.int16), np.ones(values.size, dtype=np.uint8)
+    part = np.zeros(values.size, dtype=np.int8)  # steps not yet in `total`; holds 127 // near of them
+    room = most = 127 // near // 2
     for down, right in _HALF_DISC:
-        rows, columns = max(height - down, 0), max(width - abs(right), 0)
-        left, there_left = max(-right, 0), max(right, 0)
-        here = np.s_[:rows, left : left + columns]
-        there = np.s_[down : down + rows, there_left : there_left + columns]
-        step = values[there] - values[here]
-        same = np.abs(step) <= near
-        step *= same
-        total[here] += step
-        total[there] -= step
-        count[here] += same
-        count[there] += same
-    return (values + (2 * total + count) // (2 * count)).astype(np.uint8)  # rounded to nearest
+        shift = (down * width + right) * colours
+        if not 0 < shift < values.size:
+            continue
+        step, like = _steps(values, shift, near)
+        # In a flat array the neighbour beyond the edge is a pixel of another row: it does not count.
+        outside = np.s_[:, -right:] if right > 0 else np.s_[:, : -right or 0]
+        for array in (step, like):
+            array.reshape(height, width, colours)[outside] = 0
+        if room == 0:
+            total += part
+            part.fill(0)
+            room = most
+        room -= 1
+        end = values.size - shift
+        part[:end] += step[:end]
+        part[shift:] -= step[:end]
+        count[:end] += like[:end]
+        count[shift:] += like[:end]
+    total += part
+    change = np.divide(total, count, dtype=np.float32)  # IEEE division: the same on every machine
+    change += np.float32(0.5)
+    np.floor(change, out=change)  # rounded to nearest
+    return (values + change.astype(np.int8).view(np.uint8)).reshape(pixels.shape)
+
+
+def _steps(values: NDArray[np.uint8], shift: int, near: int) -> tuple[NDArray[np.int8], NDArray[np.uint8]]:
+    """Return, for each of `values` (N,), the step to the one `shift` later if it is near, and if it is.
+
+    Both (N,), steps 0 where not near; the last `shift` entries mean nothing.
+    """
+    step, like = np.empty(values.size, dtype=np.uint8), np.empty(values.size, dtype=np.uint8)
+    here, there = values[:-shift], values[shift:]
+    ahead, same = step[:-shift], like[:-shift]
+    np.maximum(here, there, out=ahead)
+    np.minimum(here, there, out=same)
+    ahead -= same
+    np.less_equal(ahead, near, out=same.view(np.bool_))
+    np.subtract(there, here, out=ahead)  # wraps around, and so is right as int8 where near
+    ahead *= same
+    return step.view(np.int8), like
 
 
 def square(picture: Rgb, at: Window, gain: float | None, side: int) -> Image.Image:
-    """Return the window of `picture` (H, W, 3), denoised and resized to `side` pixels (bicubic).
+    """Return the window of `picture` (H, W, 3), denoised and resized to `side` pixels.
 
-    A window that is to shrink is resized first, which already averages noise.
+    A window that is to shrink is resized first, which already averages noise. It shrinks with a Hamming
+    filter, which looks as sharp as a bicubic one at half the cost (the same top class on all 20 labelled
+    photographs of tools/measure_model.py); it grows with a bicubic one.
     """
     pixels = picture[at.top : at.top + at.side, at.left : at.left + at.side]
     if at.side > side:
-        return Image.fromarray(denoise(_resized(pixels, side), near_levels(gain)))
-    return Image.fromarray(_resized(denoise(pixels, near_levels(gain)), side))
+        smaller = _resized(pixels, side, Image.Resampling.HAMMING)
+        return Image.fromarray(denoise(smaller, near_levels(gain)))
+    return Image.fromarray(_resized(denoise(pixels, near_levels(gain)), side, Image.Resampling.BICUBIC))
 
 
-def _resized(pixels: Rgb, side: int) -> Rgb:
-    image = Image.fromarray(np.ascontiguousarray(pixels))
-    return np.asarray(image.resize((side, side), Image.Resampling.BICUBIC))
+def _resized(pixels: Rgb, side: int, how: Image.Resampling) -> Rgb:
+    return np.asarray(Image.fromarray(np.ascontiguousarray(pixels)).resize((side, side), how))
 
 
 def tensor(image: Image.Image, mean: float, scale: float) -> NDArray[np.float32]:
@@ -113,8 +148,11 @@ def tensor(image: Image.Image, mean: float, scale: float) -> NDArray[np.float32]
 
     Exact when `mean` is a whole number and `scale` a power of two.
     """
-    values = (np.asarray(image, dtype=np.float32) - np.float32(mean)) / np.float32(scale)
-    return np.ascontiguousarray(values.transpose(2, 0, 1)[np.newaxis])
+    values = np.empty((1, 3, image.height, image.width), dtype=np.float32)
+    values[0] = np.asarray(image).transpose(2, 0, 1)
+    values -= np.float32(mean)
+    values /= np.float32(scale)
+    return values
 
 
 def sharpness(image: Image.Image) -> float:
@@ -124,12 +162,14 @@ def sharpness(image: Image.Image) -> float:
     comparative study" (ICPR), with the four-neighbour Laplacian, border left out. Sums are of whole
     numbers, so the order of addition does not matter.
     """
-    grey = np.asarray(image.convert("L"), dtype=np.int64)
-    around = grey[:-2, 1:-1] + grey[2:, 1:-1] + grey[1:-1, :-2] + grey[1:-1, 2:]
-    laplacian = around - 4 * grey[1:-1, 1:-1]
-    count = laplacian.size
-    total, squares = int(laplacian.sum()), int((laplacian * laplacian).sum())
-    return (squares - total * total / count) / count
+    grey = np.asarray(image.convert("L"), dtype=np.int16)
+    laplacian = grey[:-2, 1:-1] + grey[2:, 1:-1]
+    laplacian += grey[1:-1, :-2]
+    laplacian += grey[1:-1, 2:]
+    laplacian -= 4 * grey[1:-1, 1:-1]  # between -1020 and 1020
+    wide = laplacian.astype(np.int32)
+    total, squares = int(wide.sum(dtype=np.int64)), int((wide * wide).sum(dtype=np.int64))
+    return (squares - total * total / wide.size) / wide.size
 
 
 def prepare(picture: Rgb, box: Box, gain: float | None, *, side: int, mean: float, scale: float) -> Prepared:

@@ -47,13 +47,19 @@ def counted(chances: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(chances * chances.size >= TIMES_CHANCE, chances, 0.0)
 
 
-def sums(chances: NDArray[np.float64], labels: Sequence[Label]) -> dict[str, float]:
-    """Return, for each group of `GROUPS`, the sum of those of its `chances` (C,) that count."""
-    positions = np.array(
-        [len(GROUPS) if label.group is None else GROUPS.index(label.group) for label in labels]
-    )
-    totals = np.bincount(positions, weights=counted(chances), minlength=len(GROUPS) + 1)
-    return {group: float(total) for group, total in zip(GROUPS, totals[:-1], strict=True)}
+def positions(labels: Sequence[Label]) -> NDArray[np.intp]:
+    """Return where in `GROUPS` each label's group stands, (C,); what has none stands behind the last."""
+    none = len(GROUPS)
+    return np.array([none if label.group is None else GROUPS.index(label.group) for label in labels])
+
+
+def sums(chances: NDArray[np.float64], places: NDArray[np.intp]) -> dict[str, float]:
+    """Return, for each group of `GROUPS`, the sum of those of its `chances` (C,) that count.
+
+    `places` (C,) are the labels' `positions`.
+    """
+    totals = np.bincount(places, weights=counted(chances), minlength=len(GROUPS) + 1)
+    return dict(zip(GROUPS, totals[:-1].tolist(), strict=True))
 
 
 def evidence(totals: Mapping[str, float]) -> dict[str, float]:
@@ -65,14 +71,21 @@ def evidence(totals: Mapping[str, float]) -> dict[str, float]:
 def species(chances: NDArray[np.float64], labels: Sequence[Label]) -> tuple[Naming, ...]:
     """Return the species that may be told, best first; only what counts."""
     told = [
-        Naming(label.group, float(chance), label.name, label.scientific)
-        for label, chance in zip(labels, counted(chances), strict=True)
-        if label.trusted and label.group is not None and chance > 0
+        Naming(label.group, float(chances[at]), label.name, label.scientific)
+        for at in np.flatnonzero(counted(chances)).tolist()
+        for label in [labels[at]]
+        if label.trusted and label.group is not None
     ]
     return tuple(sorted(told, key=lambda naming: -naming.probability))
 
 
-def read(logits: NDArray[np.float32], labels: Sequence[Label]) -> Reading:
-    """Turn `logits` (C,) into groups and species; `labels` has C entries."""
+def read(
+    logits: NDArray[np.float32], labels: Sequence[Label], places: NDArray[np.intp] | None = None
+) -> Reading:
+    """Turn `logits` (C,) into groups and species; `labels` has C entries.
+
+    `places` are the labels' `positions`, for a caller that has them already.
+    """
     chances = probabilities(logits)
-    return Reading(evidence(sums(chances, labels)), species(chances, labels))
+    found = sums(chances, positions(labels) if places is None else places)
+    return Reading(evidence(found), species(chances, labels))

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from dooryard.gate.blobs import Signs
 from dooryard.gate.grid import BLACK, WHITE, Map, Mask, box_mean, broad_mean, cell_means, neighbour_max
 from dooryard.gate.shake import steadied
 
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 
 LIGHT_RADIUS = 12  # cells: light that changes over a wider area than this is taken out
 BODY_RADIUS = 2  # cells: about the size of a small bird at a feeder
-CLIP = 0.6  # log brightness: one cell's part in the local light is bounded
+CLIP = 0.35  # log brightness: one cell's part in the local light is bounded
 CANDIDATE = 0.9  # cells whose change is at least this many times their usual straying
 HELD_RATE = 0.1  # candidates are learned this much slower
 DARK = 2.0  # grey levels, added before the logarithm that the gain is measured with
@@ -47,6 +48,12 @@ class View(NamedTuple):
     unrest: Map
     usual: Map  # how far `mean` usually strays here
     ratio: Map  # |mean| / usual
+
+    def signs(self) -> Signs:
+        """-1 or 1 in cells that are darker or lighter than they usually stray, else 0."""
+        signs: Signs = (self.ratio > CANDIDATE).astype(np.int8)
+        signs[self.mean < 0] *= -1
+        return signs
 
 
 def rate(dt_s: float, tau_s: float, learned_s: float = math.inf) -> float:

@@ -1,53 +1,59 @@
-"""Connected components of a small mask, in numpy and one short loop over runs."""
+"""Connected components of a small map of signs, in numpy and one short loop over runs."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from dooryard.gate.grid import Mask
+Signs = NDArray[np.int8]  # -1, 0, 1
+Index = NDArray[np.intp]
 
 
 class Blob(NamedTuple):
     """One component: its cells (row-major flat indices) and the rectangle around them."""
 
-    cells: NDArray[np.intp]
+    cells: Index
     y0: int
     x0: int
     y1: int  # exclusive
     x1: int  # exclusive
 
 
-def components(mask: Mask) -> list[Blob]:
-    """8-connected components of `mask`, in the order of their first cell.
+def components(signs: Signs) -> list[Blob]:
+    """8-connected components of equal non-zero values of `signs`, in the order of their first cell.
 
-    Each row is cut into runs; a run joins those of the next row that it touches, corners included.
+    Lighter and darker cells side by side are two components: one body is mostly one or the other, and
+    what swings shows both. Each row is cut into runs; a run joins those of the next row that it touches,
+    corners included.
     """
-    starts, ends, stride = _runs(mask)
+    starts, ends, values, stride = _runs(signs)
     if not len(starts):
         return []
     parent = list(range(len(starts)))
     first = np.searchsorted(ends, starts + stride, side="left").tolist()
     last = np.searchsorted(starts, ends + stride, side="right").tolist()
+    kind = values.tolist()
     for run, (low, high) in enumerate(zip(first, last, strict=True)):
         for other in range(low, high):
-            _join(parent, run, other)
+            if kind[run] == kind[other]:
+                _join(parent, run, other)
     roots = np.array([_root(parent, run) for run in range(len(parent))])
-    return _collect(mask, roots, ends - starts)
+    return _collect(signs, roots, ends - starts)
 
 
-def _runs(mask: Mask) -> tuple[NDArray[np.intp], NDArray[np.intp], int]:
-    """Start and end (exclusive) of each run in a copy of `mask` with a rim column on either side."""
-    rows, cols = mask.shape
+def _runs(signs: Signs) -> tuple[Index, Index, Signs, int]:
+    """Start, end (exclusive) and value of each run in a copy with a rim column on either side."""
+    rows, cols = signs.shape
     stride = cols + 2
-    rimmed = np.zeros((rows, stride), np.bool_)
-    rimmed[:, 1:-1] = mask
+    rimmed = np.zeros((rows, stride), np.int8)
+    rimmed[:, 1:-1] = signs
     flat = rimmed.ravel()
     turns = np.flatnonzero(flat[1:] != flat[:-1]) + 1
-    return turns[0::2], turns[1::2], stride
+    values = flat[turns]
+    begins = np.flatnonzero(values)
+    return turns[begins], turns[begins + 1], values[begins], stride
 
 
 def _root(parent: list[int], run: int) -> int:
@@ -63,14 +69,14 @@ def _join(parent: list[int], one: int, other: int) -> None:
         parent[max(a, b)] = min(a, b)
 
 
-def _collect(mask: Mask, roots: NDArray[np.intp], lengths: NDArray[np.intp]) -> list[Blob]:
+def _collect(signs: Signs, roots: Index, lengths: Index) -> list[Blob]:
     """Sort the cells by component and cut the list."""
     labels = np.repeat(roots, lengths)
     order = np.argsort(labels, kind="stable")
-    cells = np.flatnonzero(mask)[order]
+    cells = np.flatnonzero(signs)[order]
     cuts = np.flatnonzero(np.diff(labels[order])) + 1
     begins = np.concatenate(([0], cuts))
-    ys, xs = np.divmod(cells, mask.shape[1])
+    ys, xs = np.divmod(cells, signs.shape[1])
     y0 = np.minimum.reduceat(ys, begins).tolist()
     x0 = np.minimum.reduceat(xs, begins).tolist()
     y1 = np.maximum.reduceat(ys, begins).tolist()

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from dooryard.gate.background import CANDIDATE, View
+from dooryard.gate.background import View
 from dooryard.gate.blobs import Blob, components
 from dooryard.gate.evidence import ENOUGH_S, gathered, widened
 from dooryard.gate.grid import mask_of, polygon_mask
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
 LEAST_CELLS = 3
 MOST_BLOBS = 4  # only the strongest are looked at
-BAR = 1.1  # score that is just enough in a calm place
 CROWD = 0.5  # wind stirs many places at once, each about as much: blobs of this part of the peak count
 STAYING = 0.6  # somebody who is known to be there needs only this part of the bar
 SHOWS_THROUGH = 0.8  # correlation with the background above which a change is put down to light
@@ -57,10 +56,10 @@ def judge(
     state: GateState, view: View, settings: GateSettings, occupied: tuple[Box, ...], dt_s: float
 ) -> list[Judged]:
     """Cut the map into blobs and judge the strongest of them."""
-    mask = view.ratio > CANDIDATE
-    if np.count_nonzero(mask) < LEAST_CELLS:
+    signs = view.signs()
+    if np.count_nonzero(signs) < LEAST_CELLS:
         return []
-    every = components(mask)
+    every = components(signs)
     blobs = [blob for blob in every if len(blob.cells) >= LEAST_CELLS]
     if not blobs:
         return []
@@ -72,8 +71,8 @@ def judge(
         settings,
         dt_s,
         widened(state.evidence),
-        polygon_mask(settings.ignore, mask.shape),
-        mask_of(occupied, mask.shape),
+        polygon_mask(settings.ignore, signs.shape),
+        mask_of(occupied, signs.shape),
         [peak for peak, _ in ranked],
         len(every) - len(blobs),
     )
@@ -85,10 +84,10 @@ def _judged(scene: Scene, blob: Blob) -> Judged:
     raised = bar_at(scene.state.site, box)
     peak = float(scene.view.ratio.ravel()[blob.cells].max())
     crowd = sum(other >= CROWD * peak for other in scene.peaks)  # itself among them
-    score = peak / (BAR * math.sqrt(crowd))
+    score = peak / (scene.settings.bar * math.sqrt(crowd))
     shape = NO_SHAPE
     if scene.there.ravel()[blob.cells].any():
-        score = peak / (BAR * STAYING)
+        score = peak / (scene.settings.bar * STAYING)
     elif score >= WORTH_A_LOOK:
         shape = shape_of(scene.view, scene.state.background, blob)
         score *= likeness(shape)
@@ -99,7 +98,7 @@ def _judged(scene: Scene, blob: Blob) -> Judged:
 
 def _not_looked_at(scene: Scene, blob: Blob, box: Box) -> Held | None:
     """Reasons that do not depend on how strong the change is."""
-    if not scene.state.ready:
+    if not scene.state.ready or scene.state.upset_s > 0:
         return Held.LEARNING
     if float(scene.ignored.ravel()[blob.cells].mean()) >= 0.5:
         return Held.IGNORED

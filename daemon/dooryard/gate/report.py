@@ -9,7 +9,7 @@ import numpy as np
 
 from dooryard.gate.background import usual_straying
 from dooryard.gate.grid import Map
-from dooryard.gate.judge import BAR
+from dooryard.gate.settings import GateSettings
 from dooryard.gate.site import REGIONS
 from dooryard.gate.tally import HOUR_S, totals
 
@@ -51,27 +51,27 @@ class GateReport:
         return "\n".join(lines)
 
 
-def report(state: GateState, most_regions: int = 8, least_contrast: float = 0.02) -> GateReport:
+def report(state: GateState, settings: GateSettings | None = None, most_regions: int = 8) -> GateReport:
     """Explain `state`: counts by reason, and the regions that cost the most contrast."""
     watched_h = len(state.tally.hours) + state.tally.running_s / HOUR_S
     per_hour = {
         "let through" if reason is None else str(reason): count / max(watched_h, 1 / HOUR_S)
         for reason, count in totals(state.tally).items()
     }
-    needed = _needed(state, least_contrast)
+    needed = _needed(state, settings or GateSettings())
     rows, cols = REGIONS
     found = [_region(state, needed, row, col) for row in range(rows) for col in range(cols)]
     found.sort(key=lambda region: region.smallest_contrast, reverse=True)
     return GateReport(watched_h, state.learned_s, per_hour, tuple(found[:most_regions]), needed)
 
 
-def _needed(state: GateState, least_contrast: float) -> Map:
+def _needed(state: GateState, settings: GateSettings) -> Map:
     """Change of log brightness that a body must keep up at each cell to be looked at."""
-    usual = usual_straying(state.spread, state.unrest, least_contrast)
+    usual = usual_straying(state.spread, state.unrest, settings.least_contrast)
     rows, cols = usual.shape
     row = np.arange(rows) * REGIONS[0] // rows
     col = np.arange(cols) * REGIONS[1] // cols
-    needed: Map = usual * np.float32(BAR) * state.site.bar[row][:, col]
+    needed: Map = usual * np.float32(settings.bar) * state.site.bar[row][:, col]
     return needed
 
 

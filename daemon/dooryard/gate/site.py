@@ -29,7 +29,7 @@ HIGHEST = 2.5
 HIGHEST_UNTAUGHT = 1.6  # as far as a bar rises without any verdict
 FORGET_S = 4 * 3600.0
 APART_S = 2.0  # verdicts on the same region count again only after this long
-STEP_S = 1.0  # forgetting is worked out once in so long
+STEP_S = 5.0  # forgetting is worked out once in so long
 AFTER_S = 5.0  # stirs so long after a visitor are its own
 
 
@@ -67,9 +67,9 @@ def observe(site: Site, stirs: list[Stir], dt_s: float, target_per_h: float) -> 
         visitor_s = AFTER_S if here else visitor_s
     due_s = site.due_s + dt_s
     after = replace(site, running=running, visitor_s=visitor_s, due_s=due_s)
-    if due_s >= STEP_S:
-        after = _forget(after)
-    return _set_bars(_taken_in(after, wind), target_per_h) if wind else after
+    if due_s < STEP_S and not wind:
+        return after
+    return _set_bars(_taken_in(_forget(after), wind), target_per_h)
 
 
 def _forget(site: Site) -> Site:
@@ -105,6 +105,7 @@ def _set_bars(site: Site, target_per_h: float) -> Site:
 
 def verdict(site: Site, box: Box, somebody: bool, target_per_h: float) -> Site:
     """Let the classifier's word on `box` move the bars of the regions that it touches."""
+    site = _forget(site)
     where = np.zeros(REGIONS, np.bool_)
     where[cells_of(box, REGIONS)] = True
     where &= site.since_s >= APART_S

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dooryard.gate.grid import Map, cell_means, grid_shape
+from dooryard.gate.grid import Map, cell_means
 from dooryard.gate.site import Site, new_site
 from dooryard.gate.tally import Tally
 
@@ -51,11 +51,16 @@ def fresh(
 
     What the site has taught and the counts are taken over from `before`.
     """
-    shape = (luma.shape[0], luma.shape[1])
-    level = cell_means(luma)
-    nothing = np.zeros(grid_shape(shape), np.float32)
+    return renewed((luma.shape[0], luma.shape[1]), cell_means(luma), mono_s, before, news)
+
+
+def renewed(
+    luma_shape: tuple[int, int], level: Map, mono_s: float, before: GateState | None, news: str
+) -> GateState:
+    """The same as `fresh`, from the cells' mean grey levels."""
+    nothing = np.zeros_like(level)
     return GateState(
-        luma_shape=shape,
+        luma_shape=luma_shape,
         last_s=mono_s,
         learned_s=0.0,
         ready=False,

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dooryard.gate.background import learned, look
+from dooryard.gate.anew import NEWS, UPSET_S, is_upset
+from dooryard.gate.background import View, learned, look
 from dooryard.gate.evidence import spread_out
 from dooryard.gate.grid import Map, Mask, mask_of
 from dooryard.gate.judge import Judged, judge
 from dooryard.gate.site import bar_at, observe, region_of
-from dooryard.gate.state import GateState, fresh
+from dooryard.gate.state import GateState, fresh, renewed
 from dooryard.gate.stirs import Stir
 from dooryard.gate.tally import count
 from dooryard.records import Box, Held, Motion
@@ -53,7 +54,22 @@ def watch(
         return fresh(luma, mono_s, state, "a gap in the frames: learning the view anew"), ()
     if dt_s == 0:
         return state, ()
-    view = look(state, luma, dt_s, settings)
+    return decide(state, look(state, luma, dt_s, settings), mono_s, settings, occupied)
+
+
+def decide(
+    state: GateState,
+    view: View,
+    mono_s: float,
+    settings: GateSettings,
+    occupied: tuple[Box, ...] = (),
+) -> tuple[GateState, tuple[Motion, ...]]:
+    """What follows from `view`, a frame as `look` sees it. Parameters and results as of `watch`."""
+    dt_s = mono_s - state.last_s
+    upset_s = state.upset_s + dt_s if state.ready and is_upset(view) else max(0.0, state.upset_s - dt_s)
+    if upset_s >= UPSET_S:
+        return renewed(state.luma_shape, view.level, mono_s, state, NEWS), ()
+    state = replace(state, upset_s=upset_s)
     judged = judge(state, view, settings, occupied, dt_s)
     keep, guarded = _guarded(state, judged, occupied, dt_s, settings)
     background, spread, unrest = learned(state, view, keep, dt_s, settings)

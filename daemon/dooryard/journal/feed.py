@@ -32,11 +32,14 @@ def feed(entries: Sequence[Entry], place: str, zone: ZoneInfo, base_url: str | N
     _add(ET.SubElement(root, "author"), "name", place)
     ET.SubElement(root, "link", {"rel": "alternate", "type": "text/html", "href": f"{base}{paths.INDEX}"})
     if base:
-        ET.SubElement(root, "link", {"rel": "self", "type": "application/atom+xml", "href": f"{base}{paths.FEED}"})
+        ET.SubElement(
+            root, "link", {"rel": "self", "type": "application/atom+xml", "href": f"{base}{paths.FEED}"}
+        )
     _add(root, "generator", "Dooryard")
     for entry in entries:
         root.append(_entry(entry, place, zone, base))
-    return b'<?xml version="1.0" encoding="utf-8"?>\n' + ET.tostring(root, encoding="utf-8")
+    body: bytes = ET.tostring(root, encoding="utf-8", xml_declaration=True)
+    return body
 
 
 def updated(entry: Entry) -> datetime:
@@ -52,7 +55,8 @@ def _entry(entry: Entry, place: str, zone: ZoneInfo, base: str) -> ET.Element:
     _add(found, "published", _date(entry.start))
     _add(found, "updated", _date(updated(entry)))
     ET.SubElement(found, "link", {"rel": "alternate", "type": "text/html", "href": f"{base}{shown.day_href}"})
-    text = f"{shown.title}, {shown.sure}; came {shown.date} at {shown.time}, {shown.stay}. {sentence(shown.outcome_text)}."
+    came = f"came {shown.date} at {shown.time}, {shown.stay}"
+    text = f"{shown.title}, {shown.sure}; {came}. {sentence(shown.outcome_text)}."
     _add(found, "summary", _clean(text))
     if shown.large:
         link = {"rel": "enclosure", "type": "image/jpeg", "href": f"{base}{shown.large}"}

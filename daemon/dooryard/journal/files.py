@@ -84,7 +84,9 @@ class Site:
             data: Any = json.loads((self.folder / MANIFEST).read_bytes())
             if data["version"] != _VERSION:
                 return Manifest()
-            watched = {day: (str(key), [float(x) for x in row]) for day, (key, row) in data["watched"].items()}
+            watched = {
+                day: (str(key), [float(x) for x in row]) for day, (key, row) in data["watched"].items()
+            }
             return Manifest(dict(data["pages"]), watched, frozenset(data["unreadable"]))
         except (OSError, ValueError, KeyError, TypeError, AttributeError):
             return Manifest()
@@ -130,7 +132,8 @@ def held(folder: Path, disk: Disk | None = None) -> Iterator[Site]:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
             raise AlreadyRunningError(
-                f"another process builds the journal in {folder}", "wait until it is done, or name another folder"
+                f"another process builds the journal in {folder}",
+                "wait until it is done, or name another folder",
             ) from error
         for leftover in folder.rglob(f"*{TEMP_SUFFIX}"):
             leftover.unlink(missing_ok=True)

@@ -148,9 +148,7 @@ class Notebook:
         query = "SELECT * FROM off_times WHERE end_wall > ? AND start_wall < ? ORDER BY start_wall, seq"
         with _speaking(self._path):
             rows = self._db.execute(query, (wall_text(start), wall_text(end))).fetchall()
-        return [
-            OffTime(_time(row["start_wall"]), _time(row["end_wall"]), row["reason"]) for row in rows
-        ]
+        return [OffTime(_time(row["start_wall"]), _time(row["end_wall"]), row["reason"]) for row in rows]
 
     def reading(self, wall: datetime, sensor: str, temp_c: float) -> None:
         with self._writing() as db:
@@ -185,7 +183,7 @@ class Notebook:
             return [(row["reason"], row["count"]) for row in self._db.execute(query, (day.isoformat(),))]
 
     def forget_before(self, wall: datetime, visits: Sequence[str] = ()) -> None:
-        """Keep within bounds: drop what the box noted before `wall`, and marks on `visits`, which are gone."""
+        """Drop what the box noted before `wall`, and marks on `visits`, which are gone."""
         before = wall_text(wall)
         with self._writing() as db:
             db.execute("DELETE FROM off_times WHERE end_wall < ?", (before,))

@@ -125,7 +125,12 @@ def fact_list(counted: Sequence[Entry], facts: DayFacts, policy: Policy) -> list
     sun = sun_times(policy.place, facts.on)
     if sun is not None:
         found += [
-            (name, clock(when, zone) if isinstance(when, datetime) else "none: the sun " + when.value + " the horizon")
+            (
+                name,
+                clock(when, zone)
+                if isinstance(when, datetime)
+                else "none: the sun " + when.value + " the horizon",
+            )
             for name, when in (("Sunrise", sun.sunrise), ("Sunset", sun.sunset))
         ]
     if counted and facts.on:

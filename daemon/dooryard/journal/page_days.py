@@ -17,6 +17,7 @@ from dooryard.journal.tally import Tally
 from dooryard.policy.words import percent
 from dooryard.records import Outcome
 
+_MOST_BEST = 6  # pictures of the newest day
 _MANY = 4  # visits a day from which the calendar's colour is full, at the least
 
 
@@ -69,14 +70,12 @@ class IndexView:
     picture: str | None
 
 
-def index_view(
-    survey: Survey, latest: Sequence[Entry], lead: str, place: str, zone: ZoneInfo, most: int = 6
-) -> IndexView:
+def index_view(survey: Survey, latest: Sequence[Entry], lead: str, place: str, zone: ZoneInfo) -> IndexView:
     """`latest` are the entries of the newest date, `lead` that day in a sentence."""
     dates = survey.dates()
     newest = dates[-1] if dates else None
     pictured = [entry for entry in latest if entry.counted and entry.picture]
-    best = sorted(pictured, key=lambda entry: entry.worth, reverse=True)[:most]
+    best = sorted(pictured, key=lambda entry: entry.worth, reverse=True)[:_MOST_BEST]
     return IndexView(
         title=f"The journal of {place}",
         latest=long_date(newest) if newest else None,
@@ -109,7 +108,9 @@ def regulars(survey: Survey, zone: ZoneInfo) -> list[Regular]:
                 scientific=visitor.visitor.scientific if visitor.visitor.species else None,
                 href=paths.visitor_page(key),
                 visits=visitor.visits,
-                last=f"{short_date(last.astimezone(zone).date())}, {clock(last, zone)}" if last else "not known",
+                last=f"{short_date(last.astimezone(zone).date())}, {clock(last, zone)}"
+                if last
+                else "not known",
                 small=paths.small_picture(best, zone) if best else None,
                 alt="",  # the name stands beside it
             )
@@ -139,10 +140,11 @@ def tally_text(tally: Tally) -> str:
 def month_of(year: int, month: int, days: Mapping[date | None, DaySum]) -> Month:
     """A month as weeks of cells."""
     full = max([_MANY, *(each.visits for day, each in days.items() if day and day.year == year)])
-    weeks = []
-    for week in calendar.Calendar().monthdatescalendar(year, month):
-        weeks.append(tuple(_cell(day, days.get(day), full) if day.month == month else None for day in week))
-    return Month(f"{calendar.month_name[month]} {year}", tuple(weeks))
+    weeks = tuple(
+        tuple(_cell(day, days.get(day), full) if day.month == month else None for day in week)
+        for week in calendar.Calendar().monthdatescalendar(year, month)
+    )
+    return Month(f"{calendar.month_name[month]} {year}", weeks)
 
 
 def year_of(year: int, days: Mapping[date | None, DaySum]) -> list[Month]:

@@ -41,8 +41,7 @@ def small_picture(entry: Entry, zone: ZoneInfo) -> str | None:
 
 
 def large_picture(entry: Entry, zone: ZoneInfo) -> str | None:
-    """Path of the large picture. It has the visitor's name in it, as the file itself has: another name,
-    another file."""
+    """Path of the large picture; with another name it is another file, as the name stands inside it too."""
     if entry.picture is None or entry.said.hide:
         return None
     name = "nobody" if entry.said.nobody else slug(entry.visitor.key)

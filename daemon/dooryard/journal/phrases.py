@@ -40,7 +40,7 @@ def clock(wall: datetime, zone: ZoneInfo) -> str:
 
 
 def long_date(day: date) -> str:
-    """"Sunday, 14 June 2026"."""
+    """Text like "Sunday, 14 June 2026"."""
     return f"{day:%A}, {day.day} {day:%B %Y}"
 
 
@@ -49,29 +49,29 @@ def short_date(day: date) -> str:
 
 
 def many(count: int, one: str, more: str | None = None) -> str:
-    """"1 visit", "3 visits", "no visits"."""
+    """Text like "1 visit", "3 visits", "no visits"."""
     words = one if count == 1 else more or f"{one}s"
     return f"{count or 'no'} {words}"
 
 
 def listed(words: Sequence[str]) -> str:
-    """"a", "a and b", "a, b and c"."""
+    """Text like "a", "a and b", "a, b and c"."""
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else list(words))
 
 
 def hours(seconds: float) -> str:
-    """"6.5 hours"."""
+    """Text like "6.5 hours"."""
     value = f"{seconds / 3600:.1f}".removesuffix(".0")
     return f"{value} hour" if value == "1" else f"{value} hours"
 
 
 def minutes_from(minutes: float, before: str, after: str, event: str) -> str:
-    """"12 min after sunrise"; `before` is said where `minutes` is negative."""
+    """Text like "12 min after sunrise"; `before` is said where `minutes` is negative."""
     if abs(minutes) < 1:
         return f"at {event}"
     return f"{duration(abs(round(minutes)) * 60)} {after if minutes > 0 else before} {event}"
 
 
 def share(low: float, high: float) -> str:
-    """"55 % to 84 %": the lower limit rounded down, the upper one up."""
+    """Text like "55 % to 84 %": the lower limit rounded down, the upper one up."""
     return f"{percent(low)} to {min(100, -int(-high * 100 // 1))} %"

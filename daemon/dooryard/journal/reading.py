@@ -16,16 +16,21 @@ from dooryard.outbox.folder import DATABASE, PICTURES
 from dooryard.records import Clause
 
 _CHUNK = 500
-_ORDER = "ORDER BY v.start_wall, v.seq"
-_FULL = (
-    "SELECT v.*, d.rule, d.sinks, d.clauses FROM visits v LEFT JOIN decisions d ON d.visit = v.id"
-)
+_SCAN = "SELECT v.* FROM visits v ORDER BY v.start_wall, v.seq"
+_FULL = "SELECT v.*, d.rule, d.sinks, d.clauses FROM visits v LEFT JOIN decisions d ON d.visit = v.id "
+_BETWEEN = _FULL + "WHERE v.clock_set AND v.start_wall >= ? AND v.start_wall < ? ORDER BY v.start_wall, v.seq"
+_UNDATED = _FULL + "WHERE NOT v.clock_set ORDER BY v.seq"
+_LIKE = "SELECT id FROM visits WHERE substr(id, 1, ?) = ? OR substr(id, ?) = ? LIMIT 2"
+_SCIENTIFIC = "SELECT DISTINCT species, scientific FROM visits WHERE species NOTNULL AND scientific NOTNULL"
+_ONE = _FULL + "WHERE v.id = ?"
 
 
 class Reader:
-    """Reads one state folder. `said` is what people said, by visit; `unreadable` are pictures to pass over."""
+    """Reads one state folder. `said` is what people said, `unreadable` are pictures to pass over."""
 
-    def __init__(self, folder: Path, said: Mapping[str, Said], unreadable: frozenset[str] = frozenset()) -> None:
+    def __init__(
+        self, folder: Path, said: Mapping[str, Said], unreadable: frozenset[str] = frozenset()
+    ) -> None:
         path = folder / DATABASE
         self.pictures = folder / PICTURES
         self._said = said
@@ -49,29 +54,32 @@ class Reader:
 
     def scan(self) -> Iterator[Entry]:
         """All visits, oldest first, without their decisions; in bounded memory."""
-        yield from self._entries(f"SELECT v.* FROM visits v {_ORDER}", (), self._light)
+        yield from self._entries(_SCAN, (), self._light)
 
     def between(self, start: datetime, end: datetime) -> Iterator[Entry]:
         """Visits that began from `start` to before `end` with the clock set, with their decisions."""
-        query = f"{_FULL} WHERE v.clock_set AND v.start_wall >= ? AND v.start_wall < ? {_ORDER}"
-        yield from self._entries(query, (rows.wall_text(start), rows.wall_text(end)), self._full)
+        yield from self._entries(_BETWEEN, (rows.wall_text(start), rows.wall_text(end)), self._full)
 
     def undated(self) -> Iterator[Entry]:
         """Visits that came while the clock was not set, in the order of storing."""
-        yield from self._entries(f"{_FULL} WHERE NOT v.clock_set ORDER BY v.seq", (), self._full)
+        yield from self._entries(_UNDATED, (), self._full)
 
     def entry(self, visit: str) -> Entry | None:
         """One visit; `visit` is its whole id."""
-        found = list(self._entries(f"{_FULL} WHERE v.id = ?", (visit,), self._full))
+        found = list(self._entries(_ONE, (visit,), self._full))
         return found[0] if found else None
 
-    def ids_beginning(self, text: str) -> list[str]:
-        """Ids that begin with `text`, at most ten."""
+    def ids_like(self, text: str) -> list[str]:
+        """Ids that are, begin with or end with `text`: two at most, as one is wanted."""
+        size = len(text)
         with _speaking(self._folder):
-            found = self._db.execute(
-                "SELECT id FROM visits WHERE substr(id, 1, ?) = ? ORDER BY id LIMIT 10", (len(text), text)
-            )
-            return [row["id"] for row in found]
+            found = self._db.execute(_LIKE, (size, text, -size, text)).fetchall() if size else []
+        return [row["id"] for row in found]
+
+    def scientific_names(self) -> dict[str, str]:
+        """Scientific names by common name, of all that the box has told."""
+        with _speaking(self._folder):
+            return {row["species"]: row["scientific"] for row in self._db.execute(_SCIENTIFIC)}
 
     def _entries(
         self, query: str, values: tuple[str, ...], make: Callable[[sqlite3.Row], Entry]

@@ -37,7 +37,7 @@ def _split(jpeg: bytes) -> tuple[bytes, bytes]:
     """The segments that an XMP packet goes after (JFIF, Exif), and what follows, old XMP taken out."""
     if jpeg[:2] != _SOI:
         raise ValueError("this is no JPEG")
-    head, after, at = [_SOI], [], 2
+    head, after, at = [_SOI], list[bytes](), 2
     while at + 4 <= len(jpeg):
         marker = jpeg[at + 1]
         if jpeg[at] != 0xFF:

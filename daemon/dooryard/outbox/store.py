@@ -14,7 +14,9 @@ disk or the database fails; then nothing is half written.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import hashlib
+import sqlite3
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -26,6 +28,9 @@ from dooryard.outbox.durable import Disk
 from dooryard.outbox.schedule import Errand, State
 from dooryard.records import Alert, Decision, Outcome, Visit
 
+# In `Alert.picture`: this alert wants its visit's picture. When it is stored, the path takes its place.
+VISIT_PICTURE = "visit"
+
 
 class Store:
     """The state folder, held by this process. Build it with `Store.open`."""
@@ -35,6 +40,7 @@ class Store:
         self.notes = notes  # what `open` found and mended, one sentence each
         self._engine = engine
         self._clock = clock
+        self._digests: dict[str, bytes] = {}  # name of a state -> SHA-256 of what is on disk
 
     @classmethod
     def open(cls, folder: Path, clock: Clock, *, disk: Disk | None = None) -> Store:
@@ -62,9 +68,9 @@ class Store:
     ) -> bool:
         """Store a visit, the decision on it, its alerts, and one delivery per alert and sink: all or none.
 
-        The visit's alerts get its picture. Returns False, and stores nothing, when the visit is stored
-        already. With the disk nearly full a picture is refused (`StoreError`); the same call with `jpeg`
-        None may still succeed.
+        An alert whose `picture` is `VISIT_PICTURE` gets the visit's. Returns False, and stores nothing, when
+        the visit is stored already. With the disk nearly full a picture is refused (`StoreError`); the same
+        call with `jpeg` None may still succeed.
         """
         if self.visit(visit.id) is not None:
             return False
@@ -74,7 +80,7 @@ class Store:
             rows.insert_visit(db, visit, decision, path, clock_set=clock_set)
             rows.put_decision(db, decision)
             for alert in alerts:
-                rows.insert_alert(db, alert, path if alert.visit == visit.id else alert.picture)
+                rows.insert_alert(db, alert, path if alert.picture == VISIT_PICTURE else alert.picture)
         return True
 
     def update_visit(
@@ -101,7 +107,7 @@ class Store:
             if decision:
                 rows.put_decision(db, decision)
             for alert in alerts:
-                rows.insert_alert(db, alert, path if alert.visit == visit.id else alert.picture)
+                rows.insert_alert(db, alert, path if alert.picture == VISIT_PICTURE else alert.picture)
             unused = upkeeps.drop_unused_pictures(db)
         self._engine.remove_pictures(unused)
         return True
@@ -109,10 +115,12 @@ class Store:
     def add_alert(self, alert: Alert) -> None:
         """Store an alert that came with no new visit (a summary, a message about the box).
 
-        `alert.picture`, if any, must be the path of a stored picture.
+        `alert.picture` is the path of a stored picture, `VISIT_PICTURE` for that of the stored visit which
+        the alert is about, or None.
         """
         with self._engine.writing("storing an alert") as db:
-            rows.insert_alert(db, alert, alert.picture)
+            wanted = alert.picture == VISIT_PICTURE
+            rows.insert_alert(db, alert, _picture_of(db, alert.visit) if wanted else alert.picture)
 
     def visit(self, visit_id: str) -> rows.StoredVisit | None:
         found = self._engine.select(rows.visit_of, "SELECT * FROM visits WHERE id = ?", visit_id)
@@ -152,11 +160,25 @@ class Store:
 
     def save_state(self, name: str, data: bytes) -> None:
         """Keep `data` under `name`, in place of what was there."""
-        with self._engine.writing(f"storing the state {name!r}") as db:
-            db.execute(
-                "INSERT OR REPLACE INTO states (name, data, wall) VALUES (?, ?, ?)",
-                (name, data, rows.wall_text(self._clock.now().wall)),
-            )
+        self.save_states({name: data})
+
+    def save_states(self, states: Mapping[str, bytes]) -> None:
+        """Keep several states, all or none of them; those that say what is on disk already are left alone.
+
+        A card wears with each write, and most of what is saved by the minute has not changed.
+        """
+        digests = {name: hashlib.sha256(data).digest() for name, data in states.items()}
+        changed = [name for name, digest in digests.items() if self._digests.get(name) != digest]
+        if not changed:
+            return
+        wall = rows.wall_text(self._clock.now().wall)
+        with self._engine.writing(f"storing the state ({', '.join(changed)})") as db:
+            for name in changed:
+                db.execute(
+                    "INSERT OR REPLACE INTO states (name, data, wall) VALUES (?, ?, ?)",
+                    (name, states[name], wall),
+                )
+        self._digests |= {name: digests[name] for name in changed}
 
     def load_state(self, name: str) -> bytes | None:
         found = self._engine.select(tuple, "SELECT data FROM states WHERE name = ?", name)
@@ -226,3 +248,8 @@ class Store:
         """Bytes that may still be written to the disk that holds the folder."""
         with self._engine.speaking("looking for free space"):
             return self._engine.disk.free_bytes(self.folder)
+
+
+def _picture_of(db: sqlite3.Connection, visit_id: str | None) -> str | None:
+    row = db.execute("SELECT picture FROM visits WHERE id = ?", (visit_id,)).fetchone()
+    return row["picture"] if row else None

@@ -1,11 +1,11 @@
-"""Rehearse a policy: recorded frames in, every visit and decision with its reason out; nothing is stored or told.
+"""Rehearse a policy: recorded frames in, decisions with their reasons out. Nothing is stored or told.
 
-    sources   what was recorded, and what box watches it
-    replay    the frames through the same pipeline as the daemon's, several policies side by side
-    answers   what the classifier said before, kept beside the recording
-    differ    what two policies make of the same frames
-    truth     what really came, and how much of it was noticed and told
-    table, page, timeline, machine    for the terminal, the phone, and other programs
-    jobs      several recordings at once, and how far they are
-    command   `dooryard rehearse`
+sources   what was recorded, and what box watches it
+replay    the frames through the same pipeline as the daemon's, several policies side by side
+answers   what the classifier said before, kept beside the recording
+differ    what two policies make of the same frames
+truth     what really came, and how much of it was noticed and told
+table, page, timeline, machine    for the terminal, the phone, and other programs
+jobs      several recordings at once, and how far they are
+command   `dooryard rehearse`
 """

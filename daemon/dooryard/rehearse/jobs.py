@@ -7,10 +7,12 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from queue import Empty
 from typing import Any, TextIO
 
 from dooryard import build
+from dooryard.camera.base import Camera
 from dooryard.classify.base import Classifier
 from dooryard.policy.schema import Policy
 from dooryard.records import Frame
@@ -49,8 +51,9 @@ def do(job: Job, on_part: OnPart, classifier: Classifier | None = None) -> tuple
     known, trouble = answers.load(path) if path else ({}, None)
     remembering = answers.RememberingClassifier(asked, known, pictures=job.pictures)
     told = _Paced(on_part, count_frames(source))
-    done = replay(camera_of(source), remembering, rules, pictures=job.pictures, on_frame=told)
-    notes = [trouble] if trouble else []
+    camera = camera_of(source)
+    done = replay(camera, remembering, rules, pictures=job.pictures, on_frame=told)
+    notes = [*_notes(camera), *([trouble] if trouble else [])]
     if path and remembering.asked:
         trouble = answers.save(path, remembering.answers)
         notes += [trouble] if trouble else []
@@ -61,10 +64,19 @@ def do(job: Job, on_part: OnPart, classifier: Classifier | None = None) -> tuple
     )
 
 
+def _notes(camera: Camera) -> list[str]:
+    """What a folder of frames has to say of itself."""
+    notes, passed_over = getattr(camera, "notes", []), getattr(camera, "passed_over", 0)
+    if not notes:
+        return []
+    passed = f"{passed_over} frames passed over; " if passed_over else ""
+    return [f"{passed}{notes[0]}" + (f", and {len(notes) - 1} more notes" if len(notes) > 1 else "")]
+
+
 def do_all(jobs: Sequence[Job], processes: int, progress: Progress) -> list[tuple[Rehearsal, ...]]:
     """Rehearse all, in order of `jobs`. Raises what the first job that fails raised."""
     if len(jobs) == 1 or processes == 1:
-        done = [do(job, lambda part, at=job.number: progress.at(at, part)) for job in jobs]
+        done = [do(job, partial(progress.at, job.number)) for job in jobs]
         progress.end()
         return done
     # A fresh interpreter for each worker: the classifier's threads don't survive a fork.

@@ -27,9 +27,12 @@ class SegmentsCamera:
         self._parts = tuple(parts)
         self._frames: Iterator[Frame] | None = None
         self._camera: Camera | None = None
+        self.notes: list[object] = []
+        self.passed_over = 0
 
     def open(self, after: datetime | None = None) -> None:
         self.close()
+        self.notes, self.passed_over = [], 0
         self._frames = self._played(after)
 
     def read(self, timeout_s: float) -> Frame:
@@ -58,6 +61,8 @@ class SegmentsCamera:
                     shift_s = last.mono_s + gap_s - frame.mono_s
                 last = replace(frame, number=base + frame.number, mono_s=frame.mono_s + shift_s)
                 yield last
+            self.notes += getattr(camera, "notes", [])
+            self.passed_over += getattr(camera, "passed_over", 0)
             camera.close()
 
 

@@ -7,6 +7,7 @@ whether a connection ever stood is noted at the socket: that tells "not sent" fr
 
 from __future__ import annotations
 
+import logging
 import socket
 import threading
 from collections.abc import Iterator, Mapping
@@ -20,6 +21,9 @@ from requests.adapters import HTTPAdapter
 from dooryard.sinks.net import Limits, in_words, shut
 
 LONGEST_BODY_BYTES = 64 * 1024
+
+# At its debug level this library writes down the path of each address, which may be a receiver's secret.
+logging.getLogger("urllib3.connectionpool").setLevel(logging.INFO)
 
 
 @dataclass(frozen=True, slots=True)

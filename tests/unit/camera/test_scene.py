@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -197,20 +196,3 @@ def test_visitors_at_alder_row_are_large_enough_to_be_told():
         box = present.box
         assert max((box.x1 - box.x0) * 640, (box.y1 - box.y0) * 480) >= 90
         assert present.visible == 1.0
-
-
-def cpu_ms(camera: SceneCamera, count: int) -> float:
-    camera.open(after=camera.plan.wall(195))  # the squirrel is there
-    camera.read(1.0)
-    before_s = time.process_time()
-    for _ in range(count):
-        camera.read(1.0)
-    return (time.process_time() - before_s) / count * 1e3
-
-
-def test_a_colour_frame_takes_less_than_40_ms_of_one_core():
-    assert cpu_ms(SceneCamera(AFTERNOON), 30) < 40.0
-
-
-def test_a_direct_luma_frame_takes_less_than_4_ms_of_one_core():
-    assert cpu_ms(SceneCamera(AFTERNOON, direct_luma=True), 60) < 4.0

@@ -104,3 +104,50 @@ def test_an_old_state_goes_on_to_the_same_end():
     second, again = play(frames, state=old, start_s=120.0)
     assert said == again
     assert np.array_equal(first.mean, second.mean)
+
+
+def test_a_camera_nudged_for_good_is_learned_anew_within_20_s_and_says_so():
+    state, _ = play(empty(30))
+    moved = [np.roll(frame, (9, 14), (0, 1)) for frame in empty(20, seed=5)]
+    news, ready_s = [], None
+    for number, frame in enumerate(moved):
+        state, motions = watch(state, frame, 130.0 + number / 5, GateSettings())
+        assert not passed(motions)
+        news.append(state.news)
+        ready_s = number / 5 if state.ready and any(news) and ready_s is None else ready_s
+    assert "most of the view has changed: learning it anew" in news
+    assert ready_s is not None
+    assert ready_s <= 20
+
+
+def test_a_visitor_close_to_the_camera_is_no_new_view():
+    state, _ = play(empty(30))
+    rng = np.random.default_rng(3)
+    cat = with_patch(ground(), 0.5, 0.5, width=0.45)
+    state, said = play([noisy(cat, rng) for _ in range(50)], state=state, start_s=130.0)
+    assert state.news == ""
+    assert hits(said[-1])
+
+
+@pytest.mark.parametrize("gain", [0.6, 0.8, 1.25, 1.4])
+def test_a_sudden_change_of_all_light_lets_nothing_through(gain):
+    state, _ = play(empty(30))
+    rng = np.random.default_rng(3)
+    _, said = play([noisy(ground() * gain, rng) for _ in range(100)], state=state, start_s=130.0)
+    assert not any(map(passed, said))
+
+
+def test_a_repeated_picture_is_not_taken_for_calm():
+    state, _ = play(empty(30))
+    again, _ = play([empty(1)[0]] * 50, state=state, start_s=130.0)
+    assert again.unrest.mean() > 0.9 * state.unrest.mean()
+
+
+def test_missing_frames_do_no_harm():
+    frames = empty(60)
+    keep = np.random.default_rng(2).random(len(frames)) < 0.5
+    state = None
+    for number, frame in enumerate(frames):
+        if keep[number]:
+            state, motions = watch(state, frame, 100 + number / 5, GateSettings())
+            assert not passed(motions)

@@ -11,6 +11,7 @@ from typing import Any
 
 from dooryard.ids import id_for
 from dooryard.outbox.durable import Disk
+from dooryard.outbox.store import VISIT_PICTURE
 from dooryard.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
 
 START = datetime(2026, 6, 14, 13, 0, tzinfo=UTC)
@@ -59,6 +60,7 @@ def alert(number: int, of: Visit | None = None, sinks: tuple[str, ...] = ("phone
         "sinks": sinks,
         "visit": of.id if of else None,
         "visitor": of.visitor if of else None,
+        "picture": VISIT_PICTURE if of else None,
     }
     return Alert(**(fields | changes))
 

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import errno
 import hashlib
 import threading
 from collections.abc import Iterator
@@ -12,7 +13,7 @@ import pytest
 from dooryard.clock import FakeClock
 from dooryard.errors import StoreError
 from dooryard.outbox.schedule import Errand, State
-from dooryard.outbox.store import Store
+from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.records import Outcome, Visitor
 from unit.outbox.builders import JPEG, MONO_S, START, StepDisk, alert, at, decision, visit
 
@@ -132,6 +133,45 @@ def test_alerts_of_the_box_and_states(store: Store) -> None:
     store.save_state("policy", b"\x00one")
     store.save_state("policy", b"two")
     assert store.load_state("policy") == b"two"
+
+
+def test_only_an_alert_that_wants_the_picture_gets_it(store: Store) -> None:
+    one, bare = visit(1), visit(2)
+    store.record_visit(one, JPEG, decision(one), [alert(1, one), alert(2, one, picture=None)])
+    store.record_visit(bare, None, decision(bare), [alert(3, bare)])
+    store.update_visit(visit(1, ended=True), b"better", alerts=[alert(4, one, picture=None)])
+    path = f"2026/06/14/{one.id}.jpg"
+    kept = [store.alert(each.id) for each in (alert(1, one), alert(2, one), alert(3, bare), alert(4, one))]
+    assert [each.picture if each else "gone" for each in kept] == [path, None, None, None]
+
+
+def test_an_alert_that_comes_later_gets_the_picture_of_its_visit(store: Store) -> None:
+    one = visit(1)
+    store.record_visit(one, JPEG, decision(one), [])
+    late = alert(1, one, picture=VISIT_PICTURE)
+    store.add_alert(late)
+    told = store.alert(late.id)
+    assert told is not None
+    assert told.picture == f"2026/06/14/{one.id}.jpg"
+
+
+def test_states_are_saved_together_and_only_when_they_changed(tmp_path: Path, clock: FakeClock) -> None:
+    disk = StepDisk()
+    store = Store.open(tmp_path / "state", clock, disk=disk)
+    store.save_states({"policy": b"one", "gate": b"two"})
+    disk.steps = []
+    store.save_states({"policy": b"one", "gate": b"two"})
+    assert disk.steps == []
+    store.save_states({"policy": b"one", "gate": b"three"})
+    assert disk.steps == ["BEGIN IMMEDIATE", "INSERT OR REPLACE", "COMMIT"]
+    disk.arm(1, lambda: OSError(errno.EIO, "i/o error"))
+    with pytest.raises(StoreError, match="storing the state .policy, gate"):
+        store.save_states({"policy": b"four", "gate": b"five"})
+    disk.at = None
+    assert (store.load_state("policy"), store.load_state("gate")) == (b"one", b"three")
+    store.save_states({"policy": b"four", "gate": b"five"})  # what failed does not count as saved
+    assert (store.load_state("policy"), store.load_state("gate")) == (b"four", b"five")
+    store.close()
 
 
 def test_an_alert_for_a_visit_that_is_not_stored_is_an_error(store: Store) -> None:

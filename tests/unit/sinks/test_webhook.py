@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import json
+import logging
 import re
 import time
 from pathlib import Path
@@ -24,7 +25,7 @@ from unit.outbox.builders import JPEG, alert, visit
 ALERT = alert(1, visit(1))
 NOW_UNIX_S = 1_781_442_000.0  # 2026-06-14 13:00 UTC
 BEARER = "thistle-token-0123456789"
-SECRET = "whsec_" + "QWxkZXJSb3c=" * 3
+SECRET = "whsec_" + base64.b64encode(b"thistles and wrens at Alder Row").decode()
 
 
 def sink(url: str, **changes: Any) -> WebhookSink:
@@ -57,6 +58,14 @@ def test_a_plain_receiver() -> None:
     assert request.headers["authorization"] == f"Bearer {BEARER}"
     assert "webhook-signature" not in request.headers
     assert json.loads(request.body)["id"] == ALERT.id
+
+
+def test_no_secret_in_any_log_however_talkative(caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.DEBUG)
+    one_answer(web.answers("204 No Content"), secret=SECRET)
+    one_answer(web.resets_after_reading, secret=SECRET)
+    logged = caplog.text + repr([record.__dict__ for record in caplog.records])
+    assert not [each for each in (BEARER, SECRET, "token-of-the-path") if each in logged]
 
 
 @pytest.mark.parametrize(

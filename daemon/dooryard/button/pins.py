@@ -1,0 +1,67 @@
+"""Opens a pin, again and again while the board is still starting, and tells once when that fails.
+
+At boot the pin device may not be there yet, or not yet belong to the service's group.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from typing import Any
+
+from dooryard.log import say
+
+_log = logging.getLogger("dooryard.button")
+WAITS_S = (0.5, 1.0, 2.0, 4.0, 8.0, 15.0, 30.0)
+"""Between tries; a minute in all, which is more than a slow board's devices take to appear."""
+LATER_S = 60.0  # between tries once it has been told
+
+
+class Pin:
+    """A gpiozero device that is made when it can be.
+
+    `make` makes it and raises what it likes; `what` names it in the log ("button on pin 17").
+    """
+
+    def __init__(self, what: str, make: Callable[[], Any]) -> None:
+        self.what = what
+        self._make = make
+        self.device: Any = None
+        self._tries = 0
+        self._retry_at_s = float("-inf")
+        self.fault: str | None = None
+        """Why it cannot be used, once all early tries have failed; None while there is hope or it works."""
+
+    def open(self, now_s: float) -> bool:
+        """Try, if it is time to. True when the device is open."""
+        if self.device is not None:
+            return True
+        if now_s < self._retry_at_s:
+            return False
+        try:
+            self.device = self._make()
+        except Exception as error:  # noqa: BLE001  (pin drivers raise classes of their own, such as lgpio.error)
+            self._failed(now_s, error)
+            return False
+        say(_log, logging.INFO, "pin open", what=self.what, tries=self._tries + 1)
+        self.fault = None
+        return True
+
+    def wait_s(self, now_s: float) -> float:
+        """Seconds until `open` tries again."""
+        return max(0.0, self._retry_at_s - now_s)
+
+    def close(self) -> None:
+        """Let go of the pin. May be called twice."""
+        device, self.device = self.device, None
+        if device is not None:
+            device.close()
+
+    def _failed(self, now_s: float, error: Exception) -> None:
+        early = self._tries < len(WAITS_S)
+        self._retry_at_s = now_s + (WAITS_S[self._tries] if early else LATER_S)
+        self._tries += 1
+        if not early and self.fault is None:
+            self.fault = f"{type(error).__name__}: {error}"
+            to_do = "see that the pin is free, that python3-lgpio is installed and the user is in group gpio"
+            say(_log, logging.ERROR, "pin cannot be used", what=self.what, why=self.fault, to_do=to_do)

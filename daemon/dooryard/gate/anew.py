@@ -1,0 +1,29 @@
+"""When most of the view has changed for good (a nudged camera, a lamp), it is learned anew."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dooryard.gate.background import CANDIDATE
+from dooryard.gate.blobs import components
+
+if TYPE_CHECKING:
+    from dooryard.gate.background import View
+
+UPSET_PART = 0.25  # of all cells differ; gales and passing clouds of the made-up scenes stayed below 0.21
+UPSET_S = 4.0  # for so long, before the view is learned anew
+BODY_PART = 0.5  # a single change within a box of less than this part of the picture is a body, however near
+ALONE = 0.35  # and makes up this part of all that changed (light around it seems changed too)
+NEWS = "most of the view has changed: learning it anew"
+
+
+def is_upset(view: View) -> bool:
+    """Does most of the view look different, other than by one large visitor?"""
+    differ = int(np.count_nonzero(view.ratio > CANDIDATE))
+    if differ < UPSET_PART * view.ratio.size:
+        return False
+    largest = max(components(view.signs()), key=lambda blob: len(blob.cells))
+    box = (largest.y1 - largest.y0) * (largest.x1 - largest.x0)
+    return not (len(largest.cells) >= ALONE * differ and box < BODY_PART * view.ratio.size)

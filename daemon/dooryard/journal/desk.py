@@ -1,0 +1,90 @@
+"""What the pages are made from: the store, the notebook, the policy, and one pass over all visits. Edge."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from pathlib import Path
+
+from dooryard.journal import page_day, render
+from dooryard.journal.counts import day_span
+from dooryard.journal.effort import watched_on
+from dooryard.journal.entries import Entry
+from dooryard.journal.notebook import Notebook
+from dooryard.journal.reading import Reader
+from dooryard.journal.survey import Digest, Survey, survey
+from dooryard.policy.schema import Policy
+
+
+@dataclass(slots=True)
+class Desk:
+    """What the pages are made from."""
+
+    reader: Reader
+    notebook: Notebook
+    policy: Policy
+    now: datetime
+    shared: render.Site
+    survey: Survey = field(default_factory=Survey)
+    neighbours: dict[date, tuple[date | None, date | None]] = field(default_factory=dict)
+
+    @property
+    def today(self) -> date:
+        return self.now.astimezone(self.policy.place.zone).date()
+
+    def look(self) -> None:
+        """Pass over all visits."""
+        self.survey = survey(self.reader.scan(), self.policy.place.zone, self.today)
+        dates = self.survey.dates()
+        around = zip([None, *dates[:-1]], dates, [*dates[1:], None], strict=True)
+        self.neighbours = {day: (before, after) for before, day, after in around}
+
+    def entries(self, day: date | None) -> list[Entry]:
+        """The visits of one date, in order of arrival."""
+        if day is None:
+            return list(self.reader.undated())
+        return list(self.reader.between(*day_span(self.policy.place.zone, day)))
+
+    def facts(self, day: date | None) -> page_day.DayFacts:
+        """What else is known of a date."""
+        if day is None:
+            return page_day.DayFacts(None)
+        start, end = day_span(self.policy.place.zone, day)
+        off = self.notebook.off_times(start, end)
+        before, after = self.neighbours.get(day, (None, None))
+        return page_day.DayFacts(
+            on=day,
+            watched=watched_on(day, off, self.policy, min(end, self.now)),
+            until=self.now if self.now < end else None,
+            warmth=[(each.sensor, each.least_c, each.most_c) for each in self.notebook.warmth(start, end)],
+            off=[(max(each.start, start), min(each.end, end), each.reason) for each in off],
+            gate=self.notebook.held_on(day),
+            before=before,
+            after=after,
+        )
+
+    def key(self, *things: object) -> str:
+        """The fingerprint of a page that is made of `things` and of what all pages share."""
+        digest = Digest()
+        digest.add(render.fingerprint(), self.shared, self.policy.place, *things)
+        return digest.text()
+
+    def day_key(self, day: date | None) -> str:
+        """The fingerprint of a day's page. The moment is not in it, only whether the day is over."""
+        visits = self.survey.days[day].digest.text()
+        facts = self.facts(day)
+        over = facts.until is None
+        watched = facts.watched if over else None
+        return self.key(visits, over, watched, facts.warmth, facts.off, facts.gate, facts.before, facts.after)
+
+
+@contextlib.contextmanager
+def opened(state_folder: Path, policy: Policy, now: datetime, shared: render.Site) -> Iterator[Desk]:
+    """A desk with the store and the notebook of `state_folder`; `look` is still to be done."""
+    with (
+        contextlib.closing(Notebook(state_folder)) as notebook,
+        contextlib.closing(Reader(state_folder, notebook.said())) as reader,
+    ):
+        yield Desk(reader, notebook, policy, now, shared)

@@ -1,0 +1,94 @@
+"""Marks made and taken back, and what the rest of the house learns from them. Edge."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from dooryard.errors import StoreError
+from dooryard.journal.entries import Entry, Kind, Mark
+from dooryard.journal.marking import understood
+from dooryard.journal.notebook import Notebook
+from dooryard.journal.reading import Reader
+from dooryard.policy.words import percent, spoken
+from dooryard.records import Visitor
+
+_SAYS = {Kind.NOBODY: "nobody was there", Kind.KEEP: "kept for good", Kind.HIDE: "hidden from the journal"}
+
+
+@dataclass(frozen=True, slots=True)
+class Marked:
+    """A mark that was made or taken back, and a sentence about it."""
+
+    visit: str
+    text: str
+
+
+def make(
+    state_folder: Path,
+    visit: str,
+    what: str,
+    now: datetime,
+    *,
+    group_of: Mapping[str, str] | None = None,
+) -> Marked:
+    """Mark `visit` (its id, or a beginning or end of it that no other has) with `what`.
+
+    `what` is "nobody", "keep", "hide", "undo" or a name; see `marking.understood`. Raises StoreError when
+    there is no such visit, nothing to take back, or `what` can't be a name.
+    """
+    with (
+        contextlib.closing(Notebook(state_folder)) as notebook,
+        contextlib.closing(Reader(state_folder, notebook.said())) as reader,
+    ):
+        entry = find(reader, visit)
+        try:
+            word = understood(what, group_of or {}, reader.scientific_names())
+        except ValueError as error:
+            raise StoreError(str(error), 'write nobody, keep, hide, undo or a name such as "wren"') from error
+        if word.kind is None:
+            undone = notebook.undo(entry.id)
+            if undone is None:
+                raise StoreError(f"there is no mark on visit {entry.id}", "mark it first")
+            return Marked(entry.id, f"taken back: {says(undone)}")
+        notebook.mark(entry.id, word.kind, now, word.visitor)
+        had = f"the box had said {spoken(entry.told)}, {percent(entry.told.sure)} sure"
+        return Marked(entry.id, f"marked: {_word(word.kind, word.visitor)}; {had}")
+
+
+def find(reader: Reader, visit: str) -> Entry:
+    """The one visit whose id is, begins with or ends with `visit`."""
+    ids = reader.ids_like(visit)
+    if len(ids) != 1:
+        what = "no visit has" if not ids else "more than one visit has"
+        raise StoreError(
+            f"{what} an id that begins or ends with {visit!r}",
+            "take the id from the alert, or from the address of the visit in the journal",
+        )
+    entry = reader.entry(ids[0])
+    assert entry is not None  # it was there a moment ago, and only upkeep takes visits away
+    return entry
+
+
+def says(mark: Mark) -> str:
+    """A mark in words."""
+    return _word(mark.kind, mark.visitor)
+
+
+def marks_after(state_folder: Path, seq: int) -> list[Mark]:
+    """Standing marks made after the mark numbered `seq`, for what learns from them."""
+    with contextlib.closing(Notebook(state_folder)) as notebook:
+        return [mark for mark in notebook.marks() if mark.seq > seq]
+
+
+def kept(state_folder: Path) -> frozenset[str]:
+    """Ids of visits to keep for good, for upkeep."""
+    with contextlib.closing(Notebook(state_folder)) as notebook:
+        return frozenset(visit for visit, said in notebook.said().items() if said.keep)
+
+
+def _word(kind: Kind, visitor: Visitor | None) -> str:
+    return f"it was {spoken(visitor)}" if visitor else _SAYS[kind]

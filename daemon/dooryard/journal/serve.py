@@ -1,0 +1,224 @@
+"""A look at the journal on the local network, with marks: short, named, and only for who has the token.
+
+Built on `http.server`, which its own documentation advises against for the open internet: so it listens
+only when asked to, on one named address, for a limited time, and to nobody without the token. It speaks
+plain HTTP: who can listen in on the network can read along.
+"""
+
+from __future__ import annotations
+
+import hmac
+import logging
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from http import HTTPStatus
+from http.cookies import CookieError, SimpleCookie
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
+
+from dooryard.clock import Clock
+from dooryard.errors import DooryardError, StoreError
+from dooryard.journal import desk as desks
+from dooryard.journal import forms, marks, paths, render
+from dooryard.journal.build import build, site_of
+from dooryard.journal.writing import day_html
+from dooryard.log import say
+from dooryard.policy.schema import Policy
+
+_log = logging.getLogger("dooryard")
+_COOKIE = "dooryard"
+_MOST_FORM_BYTES = 4096
+_ANYWHERE = ("", "0.0.0.0", "::", "*")  # noqa: S104  (refused, not used)
+_KINDS = {"html": "text/html; charset=utf-8", "css": "text/css; charset=utf-8", "jpg": "image/jpeg",
+          "xml": "application/atom+xml; charset=utf-8"}  # fmt: skip
+_HEADERS = {
+    "Content-Security-Policy": "default-src 'none'; img-src 'self' data:; style-src 'self'; "
+    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
+    "Cache-Control": "no-store",
+    "Referrer-Policy": "same-origin",
+    "X-Content-Type-Options": "nosniff",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """What is served, from where, and to whom."""
+
+    state_folder: Path
+    out_folder: Path
+    policy: Policy
+    token: str
+    clock: Clock
+    box: str = "the box"
+    group_of: Mapping[str, str] = field(default_factory=dict)
+    turn: threading.Lock = field(default_factory=threading.Lock)  # one build at a time
+
+    @property
+    def shared(self) -> render.Site:
+        return site_of(self.policy, self.box, None)
+
+    def rebuild(self) -> None:
+        with self.turn:
+            build(self.state_folder, self.out_folder, self.policy, self.clock.now().wall, box=self.box)
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """Where to listen, and for how long."""
+
+    address: str
+    port: int  # 0 takes a free one
+    limit_s: float
+
+
+def serve(served: Served, where: Where, stop: threading.Event, ready: Callable[[str], None]) -> None:
+    """Build the journal, then serve it until `stop` is set or the time is up.
+
+    `ready` is called with the page's address, token included. Raises StoreError
+    when the address can't be listened on, or is none in particular.
+    """
+    if where.address in _ANYWHERE:
+        raise StoreError(
+            "the journal is not served on all addresses at once",
+            "name one of this machine's own addresses, such as 192.168.1.20 or 127.0.0.1",
+        )
+    served.rebuild()
+    try:
+        server = _Server((where.address, where.port), served)
+    except OSError as error:
+        raise StoreError(
+            f"cannot listen on {where.address}, port {where.port}: {error.strerror or error}",
+            "name an address of this machine and a free port above 1023",
+        ) from error
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.1}, daemon=True)
+    thread.start()
+    try:
+        ready(f"http://{where.address}:{server.server_port}/?token={served.token}")
+        served.clock.wait(stop, where.limit_s)
+    finally:
+        server.shutdown()
+        server.server_close()
+        thread.join(10)
+
+
+class _Server(ThreadingHTTPServer):
+    daemon_threads = True
+
+    def __init__(self, address: tuple[str, int], served: Served) -> None:
+        self.served = served
+        super().__init__(address, _Handler)
+
+
+class _Handler(BaseHTTPRequestHandler):
+    server: _Server
+    timeout = 15.0  # seconds that a slow or silent peer may hold a thread
+    server_version = "Dooryard"
+    sys_version = ""
+
+    def do_GET(self) -> None:
+        address = urlsplit(self.path)
+        given = parse_qs(address.query).get("token", [""])[0]
+        if address.path == "/" and given:
+            self._enter(given)
+        elif not self._known():
+            self._refuse(HTTPStatus.FORBIDDEN, "Open the journal by the link that was shown at its start.")
+        else:
+            self._page(address.path.removeprefix("/") or paths.INDEX)
+
+    do_HEAD = do_GET  # noqa: N815  (the base class looks for this name)
+
+    def do_POST(self) -> None:
+        served = self.server.served
+        size = self.headers.get("Content-Length", "")
+        if not size.isdigit() or int(size) > _MOST_FORM_BYTES:
+            self._refuse(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "That is no mark.")
+            return
+        values = parse_qs(self.rfile.read(int(size)).decode("utf-8", "replace"))
+        asked = forms.read({name: texts[0] for name, texts in values.items()})
+        if not self._known() or not hmac.compare_digest(asked.token.encode(), served.token.encode()):
+            self._refuse(HTTPStatus.FORBIDDEN, "Open the journal by the link that was shown at its start.")
+        elif urlsplit(self.path).path != "/mark":
+            self._refuse(HTTPStatus.NOT_FOUND, "There is no such page.")
+        else:
+            self._mark(asked)
+
+    def _mark(self, asked: forms.Asked) -> None:
+        served = self.server.served
+        now = served.clock.now().wall
+        try:
+            made = marks.make(served.state_folder, asked.visit, asked.what, now, group_of=served.group_of)
+            served.rebuild()
+        except DooryardError as error:
+            self._refuse(HTTPStatus.BAD_REQUEST, f"{error.what}. {error.remedy}.")
+            return
+        say(_log, logging.INFO, "mark", visit=made.visit, text=made.text)
+        self._answer(HTTPStatus.SEE_OTHER, b"", {"Location": f"/{asked.back}"})
+
+    def _enter(self, given: str) -> None:
+        """Trade the token in the address for a cookie, so that it doesn't stay in the address."""
+        if not hmac.compare_digest(given.encode(), self.server.served.token.encode()):
+            self._refuse(HTTPStatus.FORBIDDEN, "That is not this journal's token.")
+            return
+        cookie = f"{_COOKIE}={given}; Path=/; HttpOnly; SameSite=Strict"
+        self._answer(HTTPStatus.SEE_OTHER, b"", {"Location": "/", "Set-Cookie": cookie})
+
+    def _known(self) -> bool:
+        try:
+            cookie = SimpleCookie(self.headers.get("Cookie", "")).get(_COOKIE)
+        except CookieError:
+            return False
+        return cookie is not None and hmac.compare_digest(
+            cookie.value.encode(), self.server.served.token.encode()
+        )
+
+    def _page(self, path: str) -> None:
+        try:
+            body = self._live(path) or _file(self.server.served.out_folder, path)
+        except DooryardError as error:
+            self._refuse(HTTPStatus.SERVICE_UNAVAILABLE, f"{error.what}. {error.remedy}.")
+            return
+        if body is None:
+            self._refuse(HTTPStatus.NOT_FOUND, "There is no such page.")
+            return
+        self._answer(HTTPStatus.OK, body, {"Content-Type": _KINDS[path.rsplit(".", 1)[-1]]})
+
+    def _live(self, path: str) -> bytes | None:
+        """A page with forms on it, made as it is asked for; None for all others."""
+        served = self.server.served
+        token = render.Forms(served.token)
+        if path != forms.MARKS and not path.startswith("day/"):
+            return None
+        with desks.opened(served.state_folder, served.policy, served.clock.now().wall, served.shared) as desk:
+            if path == forms.MARKS:
+                return forms.marks_html(desk, token)
+            desk.look()
+            days = [day for day in desk.survey.days if paths.day_page(day) == path]
+            return day_html(desk, days[0], token) if days else None
+
+    def _refuse(self, status: HTTPStatus, text: str) -> None:
+        self._answer(status, f"{text}\n".encode(), {"Content-Type": "text/plain; charset=utf-8"})
+
+    def _answer(self, status: HTTPStatus, body: bytes, headers: Mapping[str, str]) -> None:
+        self.send_response(status)
+        for name, value in {**_HEADERS, **headers, "Content-Length": str(len(body))}.items():
+            self.send_header(name, value)
+        self.end_headers()
+        if self.command != "HEAD":
+            self.wfile.write(body)
+
+    def log_message(self, format: str, *args: object) -> None:  # noqa: A002  (the base class's name)
+        """Say nothing: addresses may hold the token."""
+
+
+def _file(folder: Path, path: str) -> bytes | None:
+    """A file of the journal; None for anything else, wherever `path` tries to lead."""
+    parts = path.split("/")
+    if any(not part or part.startswith(".") for part in parts) or path.rsplit(".", 1)[-1] not in _KINDS:
+        return None
+    try:
+        target = (folder / path).resolve(strict=True)
+        return target.read_bytes() if target.is_relative_to(folder.resolve()) else None
+    except (OSError, ValueError):
+        return None

@@ -1,0 +1,137 @@
+"""`dooryard rehearse`: from what was asked to what is shown."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TextIO
+
+from dooryard import build
+from dooryard.box import BoxFile, parse_box
+from dooryard.check import read_text
+from dooryard.classify.known import known_visitors
+from dooryard.errors import EXIT_OK, ConfigError
+from dooryard.policy.parse import parse_policy
+from dooryard.policy.schema import Policy
+from dooryard.rehearse import jobs, machine, table
+from dooryard.rehearse.differ import differences, policy_changes
+from dooryard.rehearse.page import page
+from dooryard.rehearse.records import Rehearsal
+from dooryard.rehearse.sources import find, sinks_of
+from dooryard.rehearse.truth import Score, TrueVisit, parse_truth, score
+
+BUILT_IN = "the built-in policy"
+REPORT = "rehearsal.html"
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What was asked for."""
+
+    recordings: Sequence[str]
+    policy: Path | None = None
+    against: Path | None = None
+    box: Path | None = None
+    truth: Path | None = None
+    report: Path | None = None  # a folder, or a file that ends in .html
+    as_json: bool = False
+    processes: int = 0  # 0: as many as the machine has
+
+
+def rehearse(wish: Wish, out: TextIO, progress: TextIO) -> int:
+    """Rehearse, show it on `out`, and return the exit code. Raises a `DooryardError` for bad input.
+
+    With a truth file there must be one recording, or the file's visits count for each in its own time.
+    """
+    box, base = BoxFile(), Path.cwd()
+    if wish.box is not None:
+        box, base = parse_box(read_text(wish.box), str(wish.box)).value, wish.box.resolve().parent
+    policies = _policies(wish, box, base)
+    truth = _truth(wish.truth, policies[0][1])
+    done = _done(wish, box, base, policies, progress)
+    scores = [score(truth, each[0]) if wish.truth else None for each in done]
+    if wish.as_json:
+        print(json.dumps(_data(done, scores), ensure_ascii=False, indent=2), file=out)
+    else:
+        print("\n".join(_texts(done, scores)), end="", file=out)
+    if wish.report is not None:
+        path = _write(wish.report, page([each[0] for each in done], scores, [each[1:] for each in done]))
+        print(f"report: {path}", file=progress if wish.as_json else out)
+    return EXIT_OK
+
+
+def _policies(wish: Wish, box: BoxFile, base: Path) -> list[tuple[str, Policy]]:
+    visitors, group_of = known_visitors(build.card_path(box, base))
+    sinks = frozenset(sink.name for sink in box.sink) or None
+
+    def read(file: Path) -> tuple[str, Policy]:
+        text, name = read_text(file), str(file)
+        return name, parse_policy(text, name, sinks=sinks, visitors=visitors, group_of=group_of).value
+
+    first = (BUILT_IN, Policy()) if wish.policy is None else read(wish.policy)
+    return [first] if wish.against is None else [first, read(wish.against)]
+
+
+def _truth(file: Path | None, policy: Policy) -> tuple[TrueVisit, ...]:
+    return () if file is None else parse_truth(read_text(file), str(file), policy.place.zone)
+
+
+def _done(
+    wish: Wish, box: BoxFile, base: Path, policies: Sequence[tuple[str, Policy]], progress: TextIO
+) -> list[tuple[Rehearsal, ...]]:
+    zone = policies[0][1].place.time_zone
+    sources = [find(name, box, base, time_zone=zone) for name in wish.recordings]
+    work = [
+        jobs.Job(
+            number=number,
+            source=source,
+            policies=tuple(policies),
+            sinks=sinks_of(source.box, [policy for _file, policy in policies]),
+            pictures=wish.report is not None,
+        )
+        for number, source in enumerate(sources)
+    ]
+    processes = wish.processes or len(os.sched_getaffinity(0))
+    return jobs.do_all(work, processes, jobs.Progress(progress, len(work)))
+
+
+def _texts(done: Sequence[tuple[Rehearsal, ...]], scores: Sequence[Score | None]) -> list[str]:
+    texts = []
+    for (first, *others), scored in zip(done, scores, strict=True):
+        if others:
+            changes = policy_changes(first.policy, others[0].policy)
+            texts.append(table.difference_table(first, others[0], changes, differences(first, others[0])))
+        else:
+            texts.append(table.told_table(first))
+        if scored:
+            texts.append(table.score_table(first, scored))
+    return texts
+
+
+def _data(done: Sequence[tuple[Rehearsal, ...]], scores: Sequence[Score | None]) -> Mapping[str, Any]:
+    recordings = []
+    for (first, *others), scored in zip(done, scores, strict=True):
+        data = machine.rehearsal_data(first, scored)
+        for other in others:
+            data["against"] = machine.rehearsal_data(other)
+            data["differences"] = machine.difference_data(
+                differences(first, other), policy_changes(first.policy, other.policy)
+            )
+        recordings.append(data)
+    return {"format": machine.FORMAT, "recordings": recordings}
+
+
+def _write(target: Path, text: str) -> Path:
+    path = target if target.suffix == ".html" else target / REPORT
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise ConfigError(
+            f"the report cannot be written to {path}: {error.strerror or error}",
+            "name a folder that you may write to",
+        ) from error
+    return path

@@ -1,0 +1,246 @@
+"""The daemon as a process: killed at any moment, stopped in good order, refused for each stated reason."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import random
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+import daemon_runs
+from dooryard import errors
+
+pytestmark = pytest.mark.process
+MEMORY = '[[sink]]\nname = "phone"\nkind = "memory"\n'
+PACKAGE = Path(errors.__file__).parent
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory):
+    return daemon_runs.paint(tmp_path_factory.mktemp("alder-row") / "recording")
+
+
+@pytest.fixture
+def receiver(tmp_path):
+    """A real receiver on loopback; yields its [[sink]] and the file it writes."""
+    command = [sys.executable, str(daemon_runs.TOOLS / "peers.py"), "webhook", str(tmp_path / "received")]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    port = process.stdout.readline().split()[1]
+    yield (
+        f'[[sink]]\nname = "phone"\nkind = "webhook"\nurl = "http://127.0.0.1:{port}/"\n',
+        tmp_path / "received" / "received.jsonl",
+    )
+    process.terminate()
+    process.wait(10)
+    process.stdout.close()
+
+
+def received(file):
+    return [json.loads(line) for line in file.read_text().splitlines()] if file.exists() else []
+
+
+def test_killed_at_any_moment_it_goes_on_and_nothing_stored_is_lost(tmp_path, recording, receiver):
+    sink, file = receiver
+    daemon_runs.write_files(tmp_path, recording, sink)
+    stored: set[str] = set()
+    chance = random.Random(5)
+    for _ in range(6):
+        process = daemon_runs.start(tmp_path)
+        lines_before_the_kill = chance.randrange(1, 6)
+        for _ in range(lines_before_the_kill):
+            if not process.stderr.readline():
+                break
+        process.kill()
+        process.communicate()
+        if (tmp_path / "state" / "dooryard.sqlite3").exists():
+            now = {row[0] for row in daemon_runs.rows(tmp_path, "SELECT id FROM alerts")}
+            assert stored <= now
+            stored = now
+    last = daemon_runs.run(tmp_path)
+    assert last.returncode == 0, last.stderr
+    assert stored <= {row[0] for row in daemon_runs.rows(tmp_path, "SELECT id FROM alerts")}
+    deliveries = daemon_runs.rows(tmp_path, "SELECT alert, state FROM deliveries")
+    assert deliveries
+    assert {state for _, state in deliveries} == {"sent"}
+    assert {alert for alert, _ in deliveries} == {line["id"] for line in received(file)}
+    pictures = tmp_path / "state" / "pictures"
+    files = [path for path in pictures.rglob("*") if path.is_file()]
+    assert {str(path.relative_to(pictures)) for path in files} == {
+        row[0] for row in daemon_runs.rows(tmp_path, "SELECT path FROM pictures")
+    }
+    for path in files:
+        Image.open(io.BytesIO(path.read_bytes())).load()  # half a picture would raise
+
+
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGINT"])
+def test_asked_to_stop_it_ends_the_visit_stores_it_and_exits_0(tmp_path, recording, name):
+    daemon_runs.write_files(tmp_path, recording, MEMORY)
+    process = daemon_runs.start(tmp_path)
+    while " ready " not in process.stderr.readline():
+        pass
+    process.send_signal(getattr(signal, name))
+    _, err = process.communicate(timeout=60)
+    assert process.returncode == 0
+    assert f"asked to stop signal={name}" in err
+    assert " stopped frames=" in err
+
+
+def test_ready_status_watchdog_and_stopping_are_notified(tmp_path, recording):
+    """The protocol is that of sd_notify(3)."""
+    daemon_runs.write_files(tmp_path, recording, MEMORY)
+    messages = []
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as heard:
+        heard.bind("\0dooryard-test-daemon")
+        heard.settimeout(60)
+        process = daemon_runs.start(tmp_path, NOTIFY_SOCKET="@dooryard-test-daemon", WATCHDOG_USEC="400000")
+        while "STOPPING=1" not in messages:
+            messages.append(heard.recv(4096).decode())
+        _, err = process.communicate(timeout=60)
+    assert process.returncode == 0, err
+    assert messages[0].startswith("READY=1")
+    assert "WATCHDOG=1" in messages
+    assert any(m.startswith("STATUS=watching; ") for m in messages)
+
+
+def refused(tmp_path, recording, code, *words, sinks=MEMORY, camera=None, policy=None, prepare=None):
+    """Run; it must end with `code`, one message with a remedy that has `words`, and no traceback."""
+    daemon_runs.write_files(tmp_path, recording, sinks, camera)
+    if policy is not None:
+        (tmp_path / "policy.toml").write_text(policy)
+    if prepare:
+        prepare()
+    ran = daemon_runs.run(tmp_path)
+    assert ran.returncode == code, ran.stderr
+    assert "Traceback" not in ran.stderr
+    assert ran.stderr.count("to do:") == 1
+    for word in words:
+        assert word in ran.stderr
+
+
+def test_a_wrong_policy(tmp_path, recording):
+    wrong = daemon_runs.POLICY.replace("cooldown_min", "cooldwon_min")
+    refused(
+        tmp_path,
+        recording,
+        3,
+        "policy.toml:10: rule[1].cooldwon_min",
+        'did you mean "cooldown_min"?',
+        policy=wrong,
+    )
+
+
+def test_a_sink_that_the_box_lacks(tmp_path, recording):
+    wrong = daemon_runs.POLICY + 'send_to = ["fone"]\n'
+    refused(tmp_path, recording, 3, 'no sink "fone"', "phone", policy=wrong)
+
+
+def test_a_camera_that_is_not_there(tmp_path, recording):
+    refused(tmp_path, recording, 4, "nowhere", camera='kind = "folder"\nfolder = "nowhere"\n')
+
+
+def test_a_board_camera_without_its_library(tmp_path, recording):
+    refused(tmp_path, recording, 4, "picamera2", camera='kind = "picamera"\n')
+
+
+@pytest.mark.parametrize("damage", ["missing", "torn", "other"])
+def test_a_model_that_is_missing_or_damaged(tmp_path, recording, damage):
+    models = tmp_path / "models"
+    shutil.copytree(PACKAGE / "classify" / "models", models)
+    model = models / "lite0.onnx"
+    if damage == "missing":
+        model.unlink()
+    elif damage == "torn":
+        model.write_bytes(model.read_bytes()[:1_000_000])
+    else:
+        model.write_bytes(b"x" * model.stat().st_size)
+    table = '[classifier]\ncard = "models/lite0.toml"\n'
+    refused(tmp_path, recording, 5, "lite0.onnx", sinks=table + MEMORY)
+
+
+def test_a_state_folder_that_is_none(tmp_path, recording):
+    refused(tmp_path, recording, 6, "state", prepare=lambda: (tmp_path / "state").write_text("a file"))
+
+
+def test_a_secret_that_others_can_read(tmp_path, recording):
+    secret = tmp_path / "secret"
+    secret.write_text("whsec_aGVsbG8gd29ybGQgaGVsbG8gd29ybGQ=")
+    secret.chmod(0o644)
+    sink = (
+        f'[[sink]]\nname = "phone"\nkind = "webhook"\nurl = "http://127.0.0.1:9/"\nsecret = "file:{secret}"\n'
+    )
+    refused(tmp_path, recording, 7, "0644", "chmod 600", sinks=sink)
+
+
+def test_a_state_folder_in_use(tmp_path, recording):
+    camera = 'kind = "fake"\nscript = "f"\nrepeat = true\nlive = true\nframes_per_s = 5\n'
+    daemon_runs.write_files(tmp_path, recording, MEMORY, camera)
+    first = daemon_runs.start(tmp_path)
+    while " ready " not in first.stderr.readline():
+        pass
+    try:
+        refused(tmp_path, recording, 8, "state", camera=camera)
+    finally:
+        first.terminate()
+        first.communicate(timeout=30)
+
+
+def test_a_receiver_that_is_away_leaves_the_alerts_for_the_next_start(tmp_path, recording, receiver):
+    sink, file = receiver
+    away = '[[sink]]\nname = "phone"\nkind = "webhook"\nurl = "http://127.0.0.1:9/"\n'
+    daemon_runs.write_files(tmp_path, recording, away)
+    process = daemon_runs.start(tmp_path)
+    for line in process.stderr:
+        if "recording over" in line:
+            process.terminate()
+            break
+    process.communicate(timeout=60)
+    waiting = daemon_runs.rows(tmp_path, "SELECT alert FROM deliveries WHERE state = 'waiting'")
+    assert waiting
+    assert received(file) == []
+    daemon_runs.write_files(tmp_path, recording, sink)
+    assert daemon_runs.run(tmp_path).returncode == 0
+    assert {row[0] for row in waiting} <= {line["id"] for line in received(file)}
+
+
+def mounted(folder, size):
+    folder.mkdir()
+    made = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", folder],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    return made.returncode == 0
+
+
+def test_a_full_disk_while_running_is_said_and_does_not_end_the_watch(tmp_path, recording):
+    """A file system of 1 MB, filled up: what cannot be stored is said, nothing is half written."""
+    if not mounted(tmp_path / "state", "1m"):
+        pytest.skip("needs the right to mount a small file system")
+    try:
+        daemon_runs.write_files(tmp_path, recording, MEMORY)
+        process = daemon_runs.start(tmp_path)
+        while " ready " not in process.stderr.readline():
+            pass
+        filler = os.open(tmp_path / "state" / "filler", os.O_WRONLY | os.O_CREAT)
+        with pytest.raises(OSError, match="No space left"):
+            while True:
+                os.write(filler, b"x" * 4096)
+        os.close(filler)
+        _, err = process.communicate(timeout=90)
+        assert process.returncode == 0, err
+        assert "Traceback" not in err
+        assert "not stored" in err
+        assert "to_do=" in err
+        assert list((tmp_path / "state").rglob("*.tmp")) == []
+    finally:
+        subprocess.run(["umount", "-l", tmp_path / "state"], check=False)

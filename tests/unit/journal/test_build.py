@@ -1,0 +1,306 @@
+"""The build: what stands on the pages, what is made anew, and that nothing is ever half there."""
+
+from __future__ import annotations
+
+import io
+import re
+from datetime import timedelta
+from html.parser import HTMLParser
+
+import pytest
+from PIL import ExifTags, Image
+from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, SQUIRREL, WICKED
+
+from dooryard.errors import AlreadyRunningError, StoreError
+from dooryard.journal import marks
+from dooryard.journal.build import build
+from dooryard.journal.files import held
+from dooryard.journal.notebook import Notebook
+from dooryard.outbox.durable import Disk
+from dooryard.records import Outcome
+
+TELL, HOLD, SILENT = Outcome.TELL, Outcome.HOLD, Outcome.SILENT
+DAY = timedelta(days=1)
+AT_840 = NOON - timedelta(hours=3, minutes=20)  # 8:40 at Alder Row
+EVENING = NOON + timedelta(hours=8)
+
+
+class Links(HTMLParser):
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.found: list[str] = []
+        self.ids: set[str] = set()
+        self.feed(html)
+
+    def handle_starttag(self, tag, attrs):
+        for name, value in attrs:
+            if name in ("href", "src") and not value.startswith("data:"):
+                self.found.append(value)
+            if name == "id":
+                assert value not in self.ids, f"id {value} twice"
+                self.ids.add(value)
+
+
+def built(row, now=EVENING, **more):
+    return build(row.state, row.site, POLICY, now, box="alder-row", **more)
+
+
+def text(row, page):
+    """A page as a person reads it."""
+    html = (row.site / page).read_text()
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", html))
+
+
+def broken_links(site):
+    """Links and pictures that lead to nothing, over all pages."""
+    pages = {page: Links(page.read_text()) for page in site.rglob("*.html")}
+    broken = []
+    for page, links in pages.items():
+        for link in links.found:
+            path, _, anchor = link.partition("#")
+            target = (page.parent / path).resolve() if path else page.resolve()
+            if not target.is_file():
+                broken.append(f"{page.name}: {link}")
+            elif anchor and anchor not in Links(target.read_text()).ids:
+                broken.append(f"{page.name}: {link}")
+    return broken
+
+
+def test_the_day_page_tells_who_came_at_8_40_how_sure_and_what_was_held_back(row):
+    row.add((AT_840, FINCH, TELL), (AT_840 + timedelta(minutes=2), SQUIRREL, SILENT))
+    built(row)
+    read = text(row, "day/2026-06-14.html")
+    assert "Sunday, 14 June 2026" in read
+    assert "08:40 House finch" in read
+    assert "84 % sure , stayed 20 s" in read
+    assert "Told to phone" in read
+    held_back = read[read.index("What was held back") :]
+    assert "08:42, Squirrel : not told: cooldown of 4 min has 1 min 39 s left" in held_back
+    assert "Sunrise 04:46" in read
+    assert "Watched 13 hours until 20:00" not in read  # the watch hours end at 20:00: the day is over
+    assert "First visit 3 h 54 min after sunrise" in read
+
+
+def test_every_link_and_picture_is_there(row):
+    row.add((AT_840, FINCH, TELL), (NOON, BIRD, TELL), (NOON + DAY, SQUIRREL, HOLD))
+    row.add((NOON + 2 * DAY, WICKED, TELL), picture=False)
+    row.add((NOON, BIRD, TELL), clock_set=False)
+    built(row, EVENING + 3 * DAY)
+    assert broken_links(row.site) == []
+
+
+def test_a_visitor_named_script_is_shown_as_text(row):
+    row.add((NOON, WICKED, TELL))
+    built(row)
+    for page in row.site.rglob("*.html"):
+        assert "<script" not in page.read_text().lower(), page
+    assert "<script>" in Links_text(row)
+    assert b"<script>" not in (row.site / "feed.xml").read_bytes()
+
+
+def Links_text(row):
+    import html
+
+    return html.unescape((row.site / "day/2026-06-14.html").read_text())
+
+
+def test_a_second_build_writes_nothing(row):
+    row.add((AT_840, FINCH, TELL), (NOON, BIRD, TELL))
+    built(row)
+    again = built(row, EVENING + timedelta(minutes=5))
+    assert (again.pages, again.pictures, again.removed) == ([], 0, [])
+
+
+def test_a_new_visit_touches_only_what_it_must(row):
+    row.add(*[(NOON - n * DAY, FINCH if n % 2 else BIRD, TELL) for n in range(20)])
+    built(row)
+    row.add((NOON + timedelta(hours=1), SQUIRREL, SILENT))
+    again = built(row)
+    assert sorted(again.pages) == [
+        "calendar-2026.html", "day/2026-06-14.html", "feed.xml", "held-back.html", "index.html",
+        "visitor/squirrel.html",
+    ]  # fmt: skip
+    assert again.pictures == 1
+
+
+def test_a_page_that_went_missing_is_made_again(row):
+    row.add((NOON, FINCH, TELL))
+    built(row)
+    (row.site / "day/2026-06-14.html").unlink()
+    assert built(row).pages == ["day/2026-06-14.html"]
+    (row.site / ".journal.json").write_text("{ not json")
+    assert "index.html" in built(row).pages
+
+
+def test_when_keeping_has_taken_pictures_pages_do_without(row):
+    row.add((NOON, FINCH, TELL), (NOON + DAY, FINCH, TELL))
+    built(row)
+    for picture in (row.state / "pictures").rglob("*.jpg"):
+        picture.unlink()
+        break
+    built(row)
+    assert broken_links(row.site) == []
+    assert len(list(row.site.glob("pictures/*/*.jpg"))) == 1
+    pages = [text(row, f"day/2026-06-1{n}.html") for n in (4, 5)]
+    assert sum("No picture is kept of this visit." in page for page in pages) == 1
+
+
+def test_when_keeping_has_taken_visits_their_pages_go_too(row):
+    row.add((NOON - 100 * DAY, SQUIRREL, TELL), (NOON, FINCH, TELL))
+    built(row)
+    store = row.store()
+    store._engine._db.execute("UPDATE deliveries SET state = 'sent'")
+    store.upkeep(60, 10**9, EVENING)
+    store.close()
+    removed = built(row).removed
+    assert "day/2026-03-06.html" in removed
+    assert "visitor/squirrel.html" in removed
+    assert broken_links(row.site) == []
+    assert [folder.name for folder in (row.site / "small").iterdir()] == ["2026-06-14"]
+
+
+def test_a_picture_that_cannot_be_opened_is_done_without_and_said(row):
+    row.add((NOON, FINCH, TELL))
+    [picture] = (row.state / "pictures").rglob("*.jpg")
+    picture.write_bytes(b"\xff\xd8 not a picture")
+    first = built(row)
+    assert len(first.unreadable) == 1
+    assert broken_links(row.site) == []
+    assert "No picture is kept" in text(row, "day/2026-06-14.html")
+    assert built(row).pages == []
+
+
+def test_pictures_carry_time_and_name_and_no_position(row):
+    row.add((NOON, FINCH, TELL))
+    [stored] = (row.state / "pictures").rglob("*.jpg")
+    exif = Image.Exif()
+    exif[ExifTags.IFD.Exif] = {ExifTags.Base.DateTimeOriginal: "2026:06:14 11:00:00"}
+    out = io.BytesIO()
+    Image.open(stored).save(out, "JPEG", exif=exif)
+    stored.write_bytes(out.getvalue())
+    built(row)
+    [large] = row.site.glob("pictures/2026-06-14/*-house-finch.jpg")
+    picture = Image.open(large)
+    assert picture.size == (640, 480)
+    times = picture.getexif().get_ifd(ExifTags.IFD.Exif)
+    assert times[ExifTags.Base.DateTimeOriginal] == "2026:06:14 11:00:00"
+    assert "House finch" in picture.info["xmp"].decode()
+    assert not picture.getexif().get_ifd(ExifTags.IFD.GPSInfo)
+    assert b"GPS" not in large.read_bytes()
+    [small] = row.site.glob("small/2026-06-14/*.jpg")
+    assert Image.open(small).size == (480, 360)
+    assert large.stat().st_size > small.stat().st_size
+
+
+def test_marks_change_pages_and_the_name_in_the_picture(row):
+    [one, two, three] = row.add((AT_840, FINCH, TELL), (NOON, BIRD, TELL), (EVENING, BIRD, TELL))
+    built(row)
+    marks.make(row.state, one, "nobody", NOON)
+    marks.make(row.state, two, "Wren", NOON, group_of={"wren": "bird"})
+    marks.make(row.state, three, "hide", NOON)
+    built(row, EVENING + timedelta(hours=1))
+    read = text(row, "day/2026-06-14.html")
+    assert "1 visit by 1 kind of visitor." in read
+    assert "08:40 Nobody" in read
+    assert "Nobody was there. The box had said: a house finch, 84 % sure." in read
+    assert "12:00 Wren" in read
+    assert "The box had said: a bird, species not sure, 97 % sure." in read
+    assert "1 visit is hidden from the journal by the owner." in read
+    assert "20:00" not in read[read.index("Visits ") :].replace("Watched", "")
+    assert not (row.site / "visitor/house-finch.html").exists()
+    names = {path.name.rsplit("-", 1)[-1] for path in row.site.glob("pictures/2026-06-14/*.jpg")}
+    assert names == {"nobody.jpg", "wren.jpg"}
+    assert broken_links(row.site) == []
+    assert "Of 2 visits that people marked, the box was right about 1 (50 %" in text(row, "index.html")
+    marks.make(row.state, three, "undo", NOON)
+    built(row, EVENING + timedelta(hours=1))
+    assert "hidden" not in text(row, "day/2026-06-14.html")
+
+
+def test_times_off_temperatures_and_what_the_gate_held_stand_on_the_day(row):
+    row.add((AT_840, FINCH, TELL))
+    notebook = Notebook(row.state)
+    notebook.off(NOON, NOON + timedelta(hours=4), "heat")
+    notebook.reading(NOON, "enclosure", 61.4)
+    notebook.reading(AT_840, "enclosure", 24.0)
+    notebook.held(NOON.date(), "sway", 212)
+    notebook.close()
+    built(row, EVENING + DAY)
+    read = text(row, "day/2026-06-14.html")
+    assert "Watched 10 hours" in read
+    assert "Visits an hour of watching 0.1 " in read
+    assert "Temperature, enclosure 24 to 61 °C" in read
+    assert "Off 12:00 to 16:00: heat" in read
+    assert "sway: 212" in read
+
+
+def test_link_previews_have_whole_addresses(row):
+    row.add((NOON, FINCH, TELL))
+    built(row, base_url="https://alder-row.example/journal")
+    html = (row.site / "day/2026-06-14.html").read_text()
+    assert '<meta property="og:url" content="https://alder-row.example/journal/day/2026-06-14.html">' in html
+    [image] = re.findall(r'og:image" content="https://alder-row.example/journal/([^"]+)"', html)
+    assert (row.site / image).is_file()
+    assert 'og:title" content="14 June 2026 at Alder Row"' in html
+
+
+def test_an_empty_store_makes_a_journal_too(row):
+    row.add()
+    built(row)
+    assert "Nobody has come yet" in text(row, "index.html")
+    assert broken_links(row.site) == []
+
+
+def test_a_folder_with_other_files_is_left_alone(row):
+    row.add((NOON, FINCH, TELL))
+    row.site.mkdir()
+    (row.site / "index.html").write_text("mine")
+    with pytest.raises(StoreError, match="are not the journal's"):
+        built(row)
+    assert (row.site / "index.html").read_text() == "mine"
+
+
+def test_two_builders_do_not_get_in_each_others_way(row):
+    row.add((NOON, FINCH, TELL))
+    with held(row.site), pytest.raises(AlreadyRunningError):
+        built(row)
+    built(row)
+
+
+def test_without_a_store_it_says_what_to_do(row):
+    row.state.mkdir()
+    with pytest.raises(StoreError, match="there is no store"):
+        built(row)
+
+
+class Stopped(BaseException):
+    """Stands for the process being killed."""
+
+
+class StoppingDisk(Disk):
+    """Stops at the `at`-th rename: nothing after it happens."""
+
+    def __init__(self, at: int) -> None:
+        self.left = at
+
+    def rename(self, old, new):
+        if self.left == 0:
+            raise Stopped
+        self.left -= 1
+        super().rename(old, new)
+
+
+@pytest.mark.parametrize("at", range(0, 14))
+def test_killed_at_any_rename_a_reader_sees_whole_pages_and_the_next_build_ends_the_work(row, at):
+    row.add((AT_840, FINCH, TELL), (NOON, BIRD, TELL))
+    built(row)
+    row.add((EVENING, SQUIRREL, TELL))
+    try:
+        built(row, EVENING + timedelta(hours=1), disk=StoppingDisk(at))
+    except Stopped:
+        for page in row.site.rglob("*.html"):
+            assert page.read_text().rstrip().endswith("</html>")
+        assert broken_links(row.site) == []
+    built(row, EVENING + timedelta(hours=1))
+    assert "20:00 Squirrel" in text(row, "day/2026-06-14.html")
+    assert not list(row.site.rglob("*.tmp"))

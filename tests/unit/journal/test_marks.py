@@ -1,0 +1,90 @@
+from __future__ import annotations
+
+import sqlite3
+
+import pytest
+from unit.journal.alder_row import BIRD, FINCH, NOON, SQUIRREL
+
+from dooryard.errors import StoreError
+from dooryard.journal import marks
+from dooryard.journal.entries import Kind
+from dooryard.journal.marking import understood
+from dooryard.journal.notebook import Notebook
+from dooryard.records import Outcome, Visitor
+
+GROUPS = {"bird": "bird", "wren": "bird", "squirrel": "squirrel"}
+
+
+def test_what_words_mean():
+    assert understood("nobody", {}, {}).kind is Kind.NOBODY
+    assert understood(" Keep ", {}, {}).kind is Kind.KEEP
+    assert understood("undo", {}, {}).kind is None
+    assert understood("Squirrel", GROUPS, {}).visitor == Visitor("squirrel", 1.0)
+    latin = {"wren": "Troglodytes troglodytes"}
+    assert understood("Wren", GROUPS, latin).visitor == Visitor("bird", 1.0, "wren", latin["wren"])
+    assert understood("Jenny  from next door", GROUPS, {}).visitor == Visitor("", 1.0, "jenny from next door")
+
+
+@pytest.mark.parametrize("what", ["", "  ", "a\x00b", "x" * 61, "anything", "not sure"])
+def test_what_cannot_be_a_name(what):
+    with pytest.raises(ValueError, match="name"):
+        understood(what, {}, {})
+
+
+def test_marks_are_made_found_by_any_part_of_the_id_and_taken_back(row):
+    [one, two] = row.add((NOON, FINCH, Outcome.TELL), (NOON, BIRD, Outcome.TELL))
+    made = marks.make(row.state, one[-6:], "nobody", NOON)
+    assert made == marks.Marked(one, "marked: nobody was there; the box had said a house finch, 84 % sure")
+    assert marks.make(row.state, two, "wren", NOON, group_of=GROUPS).text.startswith("marked: it was a wren")
+    assert marks.make(row.state, one, "keep", NOON).visit == one
+    assert marks.kept(row.state) == {one}
+    assert [mark.kind for mark in marks.marks_after(row.state, 1)] == [Kind.NAME, Kind.KEEP]
+    assert marks.make(row.state, one, "undo", NOON).text == "taken back: kept for good"
+    assert marks.make(row.state, one, "undo", NOON).text == "taken back: nobody was there"
+    with pytest.raises(StoreError, match="there is no mark"):
+        marks.make(row.state, one, "undo", NOON)
+    assert marks.kept(row.state) == frozenset()
+
+
+def test_a_visit_that_is_not_there_or_not_one(row):
+    row.add((NOON, FINCH, Outcome.TELL), (NOON, SQUIRREL, Outcome.TELL))
+    for visit in ("nonsense", "", "019"):
+        with pytest.raises(StoreError, match="begins or ends with"):
+            marks.make(row.state, visit, "nobody", NOON)
+
+
+def test_marks_survive_and_a_newer_notebook_is_not_touched(row):
+    [one] = row.add((NOON, FINCH, Outcome.TELL))
+    marks.make(row.state, one, "hide", NOON)
+    notebook = Notebook(row.state)
+    assert notebook.said()[one].hide
+    notebook.close()
+    with sqlite3.connect(row.state / "journal.sqlite3") as db:
+        db.execute("PRAGMA user_version = 9")
+    db.close()
+    with pytest.raises(StoreError, match="version 9"):
+        Notebook(row.state)
+
+
+def test_a_damaged_notebook_is_said(row):
+    row.state.mkdir()
+    (row.state / "journal.sqlite3").write_bytes(b"no database at all" * 100)
+    with pytest.raises(StoreError, match="move it away"):
+        Notebook(row.state)
+
+
+def test_the_notebook_keeps_within_bounds(row):
+    row.state.mkdir()
+    notebook = Notebook(row.state)
+    notebook.mark("a", Kind.KEEP, NOON)
+    notebook.off(NOON, NOON, "heat")  # empty: not written
+    notebook.reading(NOON, "cpu", 50.0)
+    notebook.held(NOON.date(), "sway")
+    notebook.held(NOON.date(), "sway", 4)
+    assert notebook.held_on(NOON.date()) == [("sway", 5)]
+    assert notebook.off_times(NOON.replace(hour=0), NOON.replace(hour=23)) == []
+    notebook.forget_before(NOON.replace(day=15), ["a"])
+    assert notebook.marks() == []
+    assert notebook.warmth(NOON.replace(hour=0), NOON.replace(hour=23)) == []
+    assert notebook.held_on(NOON.date()) == []
+    notebook.close()

@@ -1,0 +1,85 @@
+"""What the README says is so: every command, exit code, key and sample."""
+
+from __future__ import annotations
+
+import argparse
+import io
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import readme
+from dooryard import cli, errors
+from dooryard.check import check
+from dooryard.classify.known import known_visitors
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def commands():
+    (actions,) = [a for a in cli._parser()._actions if isinstance(a, argparse._SubParsersAction)]
+    return actions.choices
+
+
+def test_the_generated_parts_are_up_to_date():
+    assert readme.filled(README) == README, "run python tools/readme.py"
+
+
+@pytest.mark.parametrize("name", sorted(commands()))
+def test_every_command_is_in_the_readme_with_its_options(name):
+    (row,) = re.findall(rf"^\| `dooryard {name}.*$", README, re.MULTILINE)
+    for action in commands()[name]._actions:
+        for option in action.option_strings:
+            if option.startswith("--") and option not in {"--help", "--verbose"}:
+                assert option in row, f"{option} is not in the README's row of {name}"
+
+
+def test_the_readme_names_no_command_that_is_not_there():
+    named = set(re.findall(r"`dooryard ([a-z-]+)", README))
+    assert named <= set(commands())
+
+
+def test_exit_codes_are_unique_and_each_error_has_one():
+    kinds = errors.DooryardError.__subclasses__()
+    codes = [kind.exit_code for kind in kinds]
+    assert len(set(codes)) == len(codes)
+    assert not {0, 1, 2} & set(codes)
+    assert all(kind.__doc__ for kind in kinds)
+
+
+@pytest.mark.parametrize("file", sorted((ROOT / "policies").glob("*.toml")), ids=lambda f: f.name)
+def test_every_sample_policy_is_right_for_the_sample_box(file):
+    out = io.StringIO()
+    visitors, group_of = known_visitors()
+    code = check([ROOT / "systemd" / "box.toml", file], out, visitors=visitors, group_of=group_of)
+    assert code == 0, out.getvalue()
+    assert "warning" not in out.getvalue()
+
+
+@pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
+def test_every_file_that_is_named_exists(text):
+    named = set(re.findall(r"`((?:tools|daemon|tests|policies|systemd)/[\w./-]*\w)`", text))
+    assert named
+    assert {name for name in named if not (ROOT / name.split("::")[0]).exists()} == set()
+
+
+def test_the_command_line_is_quick_and_loads_no_model_runtime():
+    """Half a second is the bound; what loads is what counts, so that is what is checked."""
+    code = (
+        "import sys, dooryard.cli\n"
+        "loaded = {'onnxruntime', 'numpy', 'pydantic', 'PIL', 'requests'} & set(sys.modules)\n"
+        "sys.exit(str(loaded) if loaded else 0)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_help_tells_of_every_command(capsys):
+    with pytest.raises(SystemExit):
+        cli.main(["--help"])
+    text = capsys.readouterr().out
+    assert all(name in text for name in commands())

@@ -1,0 +1,169 @@
+from __future__ import annotations
+
+import errno
+import logging
+from dataclasses import replace
+
+import pytest
+
+from dooryard import visits
+from dooryard.clock import FakeClock
+from dooryard.effects import Record, Update
+from dooryard.errors import StoreError
+from dooryard.gate import GateSettings
+from dooryard.ledger import MOST_UNSTORED, Ledger
+from dooryard.outbox.durable import Disk
+from dooryard.outbox.store import Store
+from dooryard.pipeline import Conditions, State
+from dooryard.policy.decide import decide
+from dooryard.policy.parse import parse_policy
+from dooryard.policy.state import PolicyState
+from dooryard.visits import VisitSettings, VisitsState
+from helpers import moment, sighting
+
+POLICY = """
+[place]
+name = "Alder Row"
+time_zone = "Europe/London"
+[summary]
+at = "20:00"
+[[rule]]
+name = "anybody"
+visitor = ["anything"]
+cooldown_min = 0
+"""
+
+
+class FullDisk(Disk):
+    """Refuses pictures, or everything, while told to."""
+
+    def __init__(self):
+        self.full = False
+
+    def write(self, descriptor, data):
+        if self.full:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return super().write(descriptor, data)
+
+
+@pytest.fixture
+def disk():
+    return FullDisk()
+
+
+@pytest.fixture
+def store(tmp_path, disk):
+    opened = Store.open(tmp_path / "state", FakeClock(), disk=disk)
+    yield opened
+    opened.close()
+
+
+def conditions(text=POLICY):
+    policy = parse_policy(text, "test.toml").value
+    return Conditions(policy, GateSettings(), VisitSettings(), frozenset({"phone"}))
+
+
+def visit_at(t, salt=b"ledger"):
+    state = VisitsState(salt)
+    for i in range(4):
+        state, changes = visits.advance(state, (sighting(t + i),), moment(t + i), VisitSettings())
+    return changes.settled[0]
+
+
+def record(rules, t=0.0, salt=b"ledger"):
+    visit = visit_at(t, salt)
+    _, decision = decide(rules.policy, PolicyState(), visit, moment(t), True, sinks=rules.sinks)
+    return Record(visit, decision)
+
+
+def test_a_visit_is_stored_with_its_alert_and_then_told(store):
+    woken = []
+    rules, ledger = conditions(), Ledger(store, lambda: woken.append(1), "boot")
+    effect = record(rules)
+    ledger.record(effect, rules, moment(4))
+    assert woken == [1]
+    assert store.visit(effect.visit.id).picture is not None
+    assert store.alert(effect.visit.id).title == "A bird, species not sure, at Alder Row, 14:00"
+    assert ledger.status() == "1 visits, 1 told, 1 to send"
+
+
+def test_an_alert_whose_rule_wants_no_picture_has_none(store):
+    rules = conditions(POLICY + "with_picture = false\n")
+    ledger = Ledger(store, lambda: None, "boot")
+    effect = record(rules)
+    ledger.record(effect, rules, moment(4))
+    assert store.visit(effect.visit.id).picture is not None
+    assert store.alert(effect.visit.id).picture is None
+
+
+def test_with_no_room_for_the_picture_the_words_are_stored_and_told(store, disk, caplog):
+    rules, ledger = conditions(), Ledger(store, lambda: None, "boot")
+    effect = record(rules)
+    disk.full = True
+    with caplog.at_level(logging.ERROR):
+        ledger.record(effect, rules, moment(4))
+    assert store.visit(effect.visit.id).picture is None
+    assert "stored without its picture" in caplog.text
+    assert "to_do=" in caplog.text
+
+
+class Refusing:
+    """A store that refuses every visit until told otherwise; else the real one."""
+
+    def __init__(self, store):
+        self._store, self.refuses = store, True
+
+    def record_visit(self, *args, **kwargs):
+        if self.refuses:
+            raise StoreError("storing a visit: the disk is full", "make room")
+        return self._store.record_visit(*args, **kwargs)
+
+    def __getattr__(self, name):
+        return getattr(self._store, name)
+
+
+def test_what_the_disk_refuses_waits_and_is_stored_with_its_end_once_there_is_room(store, caplog):
+    refusing = Refusing(store)
+    rules, ledger = conditions(), Ledger(refusing, lambda: None, "boot")
+    effect = record(rules)
+    with caplog.at_level(logging.ERROR):
+        ledger.record(effect, rules, moment(4))
+    assert "1 not stored: the disk refuses" in ledger.status()
+    over = replace(effect.visit, end=effect.visit.last_seen)
+    ledger.update(Update(over, effect.decision), rules)
+    ledger.retry(rules, moment(60))
+    assert store.visit(effect.visit.id) is None
+    refusing.refuses = False
+    ledger.retry(rules, moment(120))
+    assert store.visit(effect.visit.id).end is not None
+    assert "not stored" not in ledger.status()
+
+
+def test_what_waits_is_bounded_and_the_loss_is_counted(store):
+    refusing = Refusing(store)
+    rules, ledger = conditions(), Ledger(refusing, lambda: None, "boot")
+    for i in range(MOST_UNSTORED + 3):
+        ledger.record(record(rules, t=i * 100.0, salt=bytes([i])), rules, moment(i * 100.0))
+    assert ledger.tally.lost == 3
+    assert f"{MOST_UNSTORED} not stored" in ledger.status()
+
+
+def test_the_summary_is_told_once(store):
+    rules, ledger = conditions(), Ledger(store, lambda: None, "boot")
+    ledger.record(record(rules), rules, moment(4))
+    at_eight = 6 * 3600.0 + 60  # 14:00 and six hours
+    ledger.summary(rules, moment(at_eight - 120))
+    assert store.alert("summary-2026-06-14") is None
+    for _ in range(3):
+        ledger.summary(rules, moment(at_eight))
+    alert = store.alert("summary-2026-06-14")
+    assert alert.text == "Bird, species not sure: at 14:00 (1 told)"
+    assert store.counts()["phone"]["waiting"] == 2
+
+
+def test_state_saved_is_state_found(store):
+    ledger = Ledger(store, lambda: None, "boot")
+    state = State(VisitsState(b"s"), PolicyState())
+    ledger.save(state, moment(50))
+    assert PolicyState.from_json(store.load_state("policy").decode(), moment(50), "boot") == state.policy
+    assert store.load_state("last_frame").decode() == moment(50).wall.isoformat()

@@ -1,0 +1,175 @@
+"""The gates that are compared: this project's, OpenCV's two background models, and frame difference.
+
+Each takes one luma after another and gives, for every setting of its grid, the boxes that it would let
+through. A background model comes in two forms: as usually built (mask, opening, components, least area,
+persistence), and with this project's own blob judge behind it (shape, crowd, evidence, the place's bars),
+which is the fair comparison.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, Protocol
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from dooryard.gate import GateSettings, watch
+from dooryard.gate.background import BODY_RADIUS, View, against, gain_between, rate, toward
+from dooryard.gate.grid import box_mean, cell_means
+from dooryard.gate.state import GateState, fresh
+from dooryard.gate.watch import decide
+from dooryard.records import Box
+from gate_bench.clip import Luma
+
+Mask = NDArray[np.uint8]
+Through = dict[str, list[Box]]  # setting -> boxes let through
+
+BARS = (0.8, 0.95, 1.1, 1.3, 1.6, 2.0)
+AREAS = (30, 80, 200)  # least area of a component in pixels of 320x240
+FRAMES = (1, 3, 6)  # frames that a component must have been there before
+SCORER_BARS = (0.5, 0.8, 1.1, 1.6, 2.4)
+OPENING = np.ones((3, 3), np.uint8)
+
+
+class Gate(Protocol):
+    """One method with a grid of settings."""
+
+    name: str
+
+    def step(self, luma: Luma, mono_s: float) -> Through: ...
+
+
+class Own:
+    """This project's gate, one state for each bar."""
+
+    name = "dooryard"
+
+    def __init__(self, bars: tuple[float, ...] = BARS) -> None:
+        self._settings = {f"bar {bar}": GateSettings(bar=bar) for bar in bars}
+        self._states: dict[str, GateState | None] = dict.fromkeys(self._settings)
+
+    def step(self, luma: Luma, mono_s: float) -> Through:
+        out = {}
+        for key, settings in self._settings.items():
+            self._states[key], motions = watch(self._states[key], luma, mono_s, settings)
+            out[key] = [motion.box for motion in motions if motion.held is None]
+        return out
+
+
+class Model:
+    """A background model of OpenCV's, with components or with this project's judge behind it."""
+
+    def __init__(self, name: str, make: Callable[[], Any], scorer: bool) -> None:
+        self.name = f"{name} + same scorer" if scorer else name
+        self._model = make()
+        self._behind = Judged() if scorer else Components()
+
+    def step(self, luma: Luma, mono_s: float) -> Through:
+        found = (self._model.apply(luma) == 255).astype(np.uint8)  # 127 marks shadows
+        if isinstance(self._behind, Components):
+            return self._behind.step(found)
+        return self._behind.step(found, luma, self._model.getBackgroundImage(), mono_s)
+
+
+class Difference:
+    """Absolute difference to the frame before."""
+
+    name = "frame difference"
+
+    def __init__(self, least: int) -> None:
+        self._least = least
+        self._before: Luma | None = None
+        self._behind = Components()
+
+    def step(self, luma: Luma, mono_s: float) -> Through:
+        del mono_s
+        before, self._before = self._before, luma
+        if before is None:
+            return self._behind.step(np.zeros_like(luma))
+        return self._behind.step((cv2.absdiff(luma, before) > self._least).astype(np.uint8))
+
+
+class Components:
+    """Opening, components, least area, persistence; all settings at once."""
+
+    def __init__(self) -> None:
+        self._recent: dict[int, list[list[Box]]] = {area: [] for area in AREAS}
+
+    def step(self, mask: Mask) -> Through:
+        opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, OPENING)
+        _, _, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=8)
+        h, w = mask.shape
+        out = {}
+        for area in AREAS:
+            rows = [row for row in stats[1:] if row[cv2.CC_STAT_AREA] >= area]
+            boxes = [
+                Box(x / w, y / h, (x + wide) / w, (y + tall) / h) for x, y, wide, tall, _ in map(tuple, rows)
+            ]
+            recent = self._recent[area]
+            for frames in FRAMES:
+                lasting = boxes if len(recent) >= frames else []
+                for old in recent[-frames:]:
+                    lasting = [box for box in lasting if any(box.overlap(other) > 0 for other in old)]
+                out[f"area {area}, {frames} frames"] = lasting
+            self._recent[area] = [*recent, boxes][-max(FRAMES) :]
+        return out
+
+
+class Judged:
+    """The mask's share in each cell, averaged over a body and a second, put before the gate's own judge."""
+
+    def __init__(self) -> None:
+        self._settings = {f"bar {bar}": GateSettings(bar=bar) for bar in SCORER_BARS}
+        self._states: dict[str, GateState] = {}
+
+    def step(self, mask: Mask, luma: Luma, background: Luma, mono_s: float) -> Through:
+        if not self._states:
+            self._states = {key: fresh(luma, mono_s) for key in self._settings}
+            return {key: [] for key in self._settings}
+        any_state = next(iter(self._states.values()))
+        level, behind = cell_means(luma), cell_means(background)
+        gain = gain_between(level, behind)
+        raw, _ = against(level, behind, gain)
+        share = box_mean(cell_means(mask), BODY_RADIUS)
+        sign = np.where(box_mean(raw, BODY_RADIUS) < 0, np.float32(-1), np.float32(1))
+        out = {}
+        for key, settings in self._settings.items():
+            state = self._states[key]
+            dt_s = mono_s - state.last_s
+            # The judge's cells count from a ratio of 0.9: here that is three tenths of the mask.
+            mean = toward(state.mean, share * sign * np.float32(3), rate(dt_s, settings.smooth_s))
+            view = View(
+                level=level, repeated=False, gain=gain, shift=(0.0, 0.0), even=behind, raw=raw, change=share,
+                mean=mean, quick=mean, unrest=any_state.unrest, usual=np.ones_like(mean), ratio=np.abs(mean),
+            )  # fmt: skip
+            after, motions = decide(state, view, mono_s, settings)
+            self._states[key] = after
+            out[key] = [motion.box for motion in motions if motion.held is None]
+        return out
+
+
+def mog2(threshold: float) -> Callable[[], Any]:
+    """Zivkovic 2004; Zivkovic & van der Heijden 2006."""
+    return lambda: cv2.createBackgroundSubtractorMOG2(history=500, varThreshold=threshold, detectShadows=True)
+
+
+def knn(threshold: float) -> Callable[[], Any]:
+    """Zivkovic & van der Heijden 2006."""
+    return lambda: cv2.createBackgroundSubtractorKNN(history=500, dist2Threshold=threshold, detectShadows=True)
+
+
+def every_gate() -> list[Gate]:
+    """All methods, each with its grid."""
+    out: list[Gate] = [Own()]
+    for threshold in (16.0, 40.0):
+        out += [Model(f"MOG2 {threshold:g}", mog2(threshold), scorer) for scorer in (False, True)]
+    for threshold in (400.0, 1200.0):
+        out += [Model(f"KNN {threshold:g}", knn(threshold), scorer) for scorer in (False, True)]
+    return [*out, Difference(15)]
+
+
+def few_gates() -> list[Gate]:
+    """For a quick look: this gate as it ships, and one usual peer."""
+    return [Own((GateSettings().bar,)), Model("MOG2 16", mog2(16.0), scorer=False)]
