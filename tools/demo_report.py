@@ -12,6 +12,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from PIL import Image, ImageDraw
+
 from dooryard.camera.garden.families import alder_row_afternoon
 from dooryard.camera.garden.plan import GardenPlan
 from dooryard.records import Visitor
@@ -55,7 +57,8 @@ def report(out: Path) -> int:
             "What arrived at the receiver and at the mail server is what was stored, each alert once or more"
         )
         print("under one id, with the very picture that was stored.")
-    print(f"\nPictures: {out / 'pictures'}    log: {out / 'daemon.log'}")
+    contact_sheet(out)
+    print(f"\nPictures: {out / 'pictures'} (all on one: {out / 'told.jpg'})    log: {out / 'daemon.log'}")
     return 1 if faults else 0
 
 
@@ -156,6 +159,23 @@ def copy_pictures(visits: list[Stored], out: Path) -> dict[str, str]:
             names[visit.id] = f"{visit.start.astimezone(ZONE):%H%M%S}-{word}.jpg"
             shutil.copyfile(out / "state" / "pictures" / visit.picture, folder / names[visit.id])
     return names
+
+
+def contact_sheet(out: Path) -> None:
+    """All told pictures on one sheet, three across, each with its name."""
+    files = sorted((out / "pictures").glob("*.jpg"))
+    width, height, gap, words = 320, 240, 6, 18
+    rows = -(-len(files) // 3)
+    size = (3 * width + 4 * gap, rows * (height + words + gap) + gap)
+    sheet = Image.new("RGB", size, (250, 246, 238))
+    draw = ImageDraw.Draw(sheet)
+    for i, file in enumerate(files):
+        x, y = gap + i % 3 * (width + gap), gap + i // 3 * (height + words + gap)
+        with Image.open(file) as picture:
+            sheet.paste(picture.resize((width, height)), (x, y))
+        time, _, who = file.stem.partition("-")
+        draw.text((x, y + height + 3), f"{time[:2]}:{time[2:4]}:{time[4:]}  {who}", fill=(60, 48, 36))
+    sheet.save(out / "told.jpg", quality=85)
 
 
 def compare(db: sqlite3.Connection, out: Path) -> list[str]:

@@ -3,7 +3,8 @@
 It takes a free port on 127.0.0.1 and prints ``listening PORT``. Each event or mail that arrives becomes a
 line of JSON in FOLDER/received.jsonl (id, title, picture, picture_sha256, time) and its picture a file
 beside it, FOLDER/ID.jpg; a mail is kept as it came, too, in FOLDER/ID.eml. An id that comes again gives
-another line: the receiver hides no repeats. SIGTERM or SIGINT ends it.
+another line: the receiver hides no repeats. SIGTERM or SIGINT ends it, and with --with-parent the end of
+whoever started it, however that came about.
 
 The webhook peer needs only Python; the mail peer needs the package aiosmtpd as well.
 """
@@ -17,6 +18,7 @@ import binascii
 import hashlib
 import json
 import signal
+import sys
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -149,10 +151,16 @@ def mail_peer(keeper: Keeper) -> tuple[int, Callable[[], None]]:
     return server.sockets[0].getsockname()[1], stop
 
 
+def wait_for_the_end_of_input(end: threading.Event) -> None:
+    sys.stdin.read()
+    end.set()
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description="A plain receiver on a free port of 127.0.0.1.")
     parser.add_argument("kind", choices=["webhook", "mail"])
     parser.add_argument("folder", type=Path, help="where what arrives is written")
+    parser.add_argument("--with-parent", action="store_true", help="end when standard input is closed")
     arguments = parser.parse_args()
     end = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -160,6 +168,8 @@ def main() -> None:
     make = webhook_peer if arguments.kind == "webhook" else mail_peer
     port, stop = make(Keeper(arguments.folder))
     print(f"listening {port}", flush=True)
+    if arguments.with_parent:
+        threading.Thread(target=wait_for_the_end_of_input, args=(end,), daemon=True).start()
     end.wait()
     stop()
 
