@@ -11,7 +11,8 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from dooryard import __version__
+from dooryard import __version__, trials
+from dooryard.commands import back, out, unit
 from dooryard.errors import DooryardError
 
 
@@ -46,6 +47,8 @@ def _parser() -> argparse.ArgumentParser:
     check = commands.add_parser("check", help="check policy and box files")
     check.add_argument("files", type=Path, nargs="+", metavar="FILE")
     check.set_defaults(command=_check)
+    for group in (trials, unit, out, back):
+        group.add(commands)
     return parser
 
 

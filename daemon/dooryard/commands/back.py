@@ -1,0 +1,99 @@
+"""Looking back: journal, mark, export."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dooryard.commands.shared import add_unit, unit_of
+
+if TYPE_CHECKING:
+    from dooryard.journal.commands import House
+
+
+def add(commands: Any) -> None:
+    """Add the commands to `commands`, what `ArgumentParser.add_subparsers` returned."""
+    journal = commands.add_parser("journal", help="build the pages of what came, or show them for a while")
+    add_unit(journal)
+    journal.add_argument(
+        "--folder", type=Path, metavar="FOLDER", help="where to (default: in the state folder)"
+    )
+    journal.add_argument(
+        "--address", metavar="URL", help="where the pages will stand, for feeds and previews"
+    )
+    journal.add_argument("--with-position", action="store_true", help="write the place into the pictures")
+    journal.add_argument("--serve", metavar="ADDRESS", help="show them on this address of the local network")
+    journal.add_argument("--port", type=int, default=8080, metavar="N", help="with --serve (default: 8080)")
+    journal.add_argument(
+        "--minutes", type=float, default=30.0, metavar="N", help="for how long (default: 30)"
+    )
+    journal.set_defaults(command=_journal)
+
+    mark = commands.add_parser("mark", help="say who a visit really was, keep it or hide it")
+    add_unit(mark)
+    mark.add_argument("visit", metavar="VISIT", help="its id, or enough of its beginning or end")
+    mark.add_argument("what", metavar="WHAT", help="nobody, a name, keep, hide, or undo")
+    mark.set_defaults(command=_mark)
+
+    export = commands.add_parser("export", help="hand the data on: Camtrap DP, or a plain table")
+    add_unit(export)
+    export.add_argument("target", type=Path, metavar="TARGET", help="a folder for Camtrap DP, or a .csv file")
+    export.add_argument("--owner", metavar="NAME", help="whose data it is (default: the place's name)")
+    export.add_argument("--decimals", type=int, default=2, metavar="N", help="of the position (default: 2)")
+    export.add_argument("--from", type=date.fromisoformat, dest="first", metavar="DATE", help="first day")
+    export.add_argument("--to", type=date.fromisoformat, dest="last", metavar="DATE", help="last day")
+    export.set_defaults(command=_export)
+
+
+def _house(arguments: argparse.Namespace) -> House:
+    from dooryard.clock import SystemClock
+    from dooryard.journal.commands import House
+
+    unit = unit_of(arguments)
+    return House(unit.state_folder, unit.policy, SystemClock(), sys.stdout, unit.box.name)
+
+
+def _group_of() -> dict[str, str]:
+    from dooryard.classify.known import known_visitors
+
+    return known_visitors()[1]
+
+
+def _journal(arguments: argparse.Namespace) -> int:
+    from dooryard.journal import commands
+
+    house = _house(arguments)
+    code = commands.journal(
+        house, arguments.folder, base_url=arguments.address, with_position=arguments.with_position
+    )
+    if arguments.serve is None:
+        return code
+    return commands.look(
+        house, arguments.serve, arguments.port, arguments.minutes, _group_of(), arguments.folder
+    )
+
+
+def _mark(arguments: argparse.Namespace) -> int:
+    from dooryard.journal import commands
+
+    return commands.mark(_house(arguments), arguments.visit, arguments.what, _group_of())
+
+
+def _export(arguments: argparse.Namespace) -> int:
+    from dooryard.build import card_path
+    from dooryard.classify.known import model_name
+    from dooryard.journal import commands
+
+    unit = unit_of(arguments)
+    return commands.export(
+        _house(arguments),
+        arguments.target,
+        model=model_name(card_path(unit.box, unit.base)),
+        owner=arguments.owner,
+        decimals=arguments.decimals,
+        first=arguments.first,
+        last=arguments.last,
+    )

@@ -1,0 +1,63 @@
+"""What was told and what waits: outbox, try-sinks."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from typing import Any
+
+from dooryard.commands.shared import add_unit, unit_of
+
+
+def add(commands: Any) -> None:
+    """Add the commands to `commands`, what `ArgumentParser.add_subparsers` returned."""
+    outbox = commands.add_parser("outbox", help="what was not told yet: list it, try again, or drop it")
+    add_unit(outbox)
+    outbox.add_argument("--retry", nargs="+", metavar="ALERT", help='try these again, or "all"')
+    outbox.add_argument("--drop", nargs="+", metavar="ALERT", help='never tell these, or "all"')
+    outbox.add_argument("--sure", action="store_true", help="with --drop: ask nothing")
+    outbox.add_argument("--sink", metavar="NAME", help="only of this sink")
+    outbox.add_argument("--everything", action="store_true", help="list what was told, too")
+    outbox.add_argument("--json", action="store_true", help="list it for other programs")
+    outbox.set_defaults(command=_outbox)
+
+    trial = commands.add_parser("try-sinks", help="send one message with a picture to each sink")
+    add_unit(trial)
+    trial.set_defaults(command=_try_sinks)
+
+
+def _outbox(arguments: argparse.Namespace) -> int:
+    from dooryard import outbox_command
+
+    folder = unit_of(arguments).state_folder
+    if arguments.retry:
+        return outbox_command.retry(folder, arguments.retry, sys.stdout, sink=arguments.sink)
+    if arguments.drop:
+        return outbox_command.drop(
+            folder, arguments.drop, sys.stdout, input, sink=arguments.sink, sure=arguments.sure
+        )
+    return outbox_command.listing(
+        folder,
+        sys.stdout,
+        sink=arguments.sink,
+        everything=arguments.everything,
+        as_json=arguments.json,
+    )
+
+
+def _try_sinks(arguments: argparse.Namespace) -> int:
+    from dooryard import build
+    from dooryard.clock import SystemClock
+    from dooryard.sensors.clock_state import clock_is_set
+    from dooryard.try_sinks import try_sinks
+
+    unit, now = unit_of(arguments), SystemClock().now()
+    return try_sinks(
+        build.sinks(unit.box, unit.base, os.environ),
+        unit.box.name,
+        now,
+        os.urandom(16),
+        sys.stdout,
+        clock_set=clock_is_set(now.wall),
+    )

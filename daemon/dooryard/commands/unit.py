@@ -1,0 +1,47 @@
+"""The box itself: survey, gate-report."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+from dooryard.commands.shared import add_unit, unit_of
+
+
+def add(commands: Any) -> None:
+    """Add the commands to `commands`, what `ArgumentParser.add_subparsers` returned."""
+    survey = commands.add_parser(
+        "survey", help="check camera, sensors, model, disk, clock, network and sinks"
+    )
+    add_unit(survey)
+    survey.add_argument("--json", action="store_true", help="print it for other programs")
+    survey.set_defaults(command=_survey)
+
+    report = commands.add_parser("gate-report", help="where the view is restless, and what that costs")
+    add_unit(report)
+    report.add_argument("--picture", type=Path, metavar="FILE", help="write the map as a PNG")
+    report.set_defaults(command=_gate_report)
+
+
+def _survey(arguments: argparse.Namespace) -> int:
+    from dooryard.clock import SystemClock
+    from dooryard.sensors.registry import Machine, build
+    from dooryard.survey.assemble import checks
+    from dooryard.survey.lines import survey
+
+    unit = unit_of(arguments)
+    sensors = build((), Machine(state_folder=unit.base))
+    found = survey(checks(unit.box, unit.base, unit.policy, SystemClock(), os.environ, sensors=sensors))
+    print(found.json() if arguments.json else found.text())
+    return found.exit_code
+
+
+def _gate_report(arguments: argparse.Namespace) -> int:
+    from dooryard.gate_report import gate_report
+
+    unit = unit_of(arguments)
+    size = (unit.box.camera.luma_height, unit.box.camera.luma_width)
+    return gate_report(unit.state_folder, size, arguments.picture, sys.stdout)
