@@ -8,44 +8,25 @@ One that turns out to be nobody is dropped and counted, and the gate is told.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from dooryard.ids import id_for
 from dooryard.looks import near
-from dooryard.records import Box, Moment, Naming, Sighting, Visit, Visitor
+from dooryard.records import Box, Moment, Sighting, Visit
+from dooryard.tracks import (
+    Track,
+    VisitSettings,
+    as_one,
+    found_empty,
+    is_settled,
+    joined_by,
+    opened,
+    was_somebody,
+    widened,
+)
 
-
-@dataclass(frozen=True, slots=True)
-class VisitSettings:
-    """When a visit opens, settles and ends."""
-
-    open_at: float = 0.35  # probability of somebody that opens a visit
-    settle_s: float = 1.5  # seen over at least this long ...
-    settle_sightings: int = 3  # ... and at least this often, before anything is said of it
-    gone_after_s: float = 6.0  # unseen this long: departed
-    reach: float = 0.2  # how far a visitor moves between two looks, in picture widths
-    species_sure: float = 0.9  # mean probability from which a species is named rather than its group
-    empty_below: float = 0.15  # a look with less than this shows that nobody is there (any more)
-    single_sure: float = 0.8  # a visit seen only once counts from this probability on
-    look_worth: float = 0.25  # how much of an independent look each further one is worth
-    most_open: int = 4  # each open visit holds one large picture in memory
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Track:
-    """A visit that lasts, with the evidence so far (sums over its sightings)."""
-
-    visit: Visit
-    groups: Mapping[str, float]
-    species: Mapping[str, float]
-    names: Mapping[str, Naming]
-    empty_looks: int = 0  # looks that showed nobody there, before the visit was settled
-
-    @property
-    def somebody(self) -> float:
-        """Mean probability that there was somebody, over all looks."""
-        return sum(self.groups.values()) / (self.visit.sightings + self.empty_looks)
+__all__ = ["Changes", "VisitSettings", "VisitsState", "advance", "finish"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,6 +36,7 @@ class VisitsState:
     salt: bytes  # random at each start of the program, so that ids never repeat
     counter: int = 0
     tracks: tuple[Track, ...] = ()
+    departed: tuple[Visit, ...] = ()  # established visits that ended a moment ago, without their pictures
 
     @property
     def occupied(self) -> tuple[Box, ...]:
@@ -89,22 +71,31 @@ def advance(
     for sighting in sightings:
         at = _nearest(work.tracks, sighting, settings)
         if at is not None and sighting.somebody < settings.empty_below:
-            work.tracks[at] = _found_empty(work.tracks[at], settings)
+            work.tracks[at] = found_empty(work.tracks[at], settings)
         elif at is not None and work.tracks[at].visit.id in work.seen:
-            work.tracks[at] = _widened(work.tracks[at], sighting)  # two pieces of one frame are one look
+            work.tracks[at] = widened(work.tracks[at], sighting)  # two pieces of one frame are one look
         elif at is not None:
-            work.tracks[at] = _joined(work.tracks[at], sighting, settings)
+            work.tracks[at] = joined_by(work.tracks[at], sighting, settings)
             work.seen.add(work.tracks[at].visit.id)
         elif sighting.somebody >= settings.open_at and len(work.tracks) < settings.most_open:
             counter += 1
-            work.tracks.append(_opened(id_for(state.salt, counter, sighting.wall), sighting, settings))
+            work.tracks.append(opened(id_for(state.salt, counter, sighting.wall), sighting, settings))
             work.seen.add(work.tracks[-1].visit.id)
     tracks, merged = _merged(work.tracks, settings)
     stay, ended, nobody = _parted(tracks, now, settings)
+    established = [*state.departed, *(track.visit for track in tracks if is_settled(track, settings))]
+    scraps = tuple(visit for visit in ended if _is_scrap(visit, established, settings))
+    ended = tuple(visit for visit in ended if visit not in scraps)
     settled = tuple(
-        track.visit for track in stay if track.visit.id in work.seen and _is_settled(track, settings)
+        track.visit for track in stay if track.visit.id in work.seen and is_settled(track, settings)
     )
-    new = VisitsState(salt=state.salt, counter=counter, tracks=tuple(stay))
+    new = VisitsState(
+        salt=state.salt,
+        counter=counter,
+        tracks=tuple(stay),
+        departed=_lately(state.departed, ended, now, settings),
+    )
+    merged = (*merged, *scraps)
     return new, Changes(settled=settled, ended=ended, nobody=nobody, merged=merged)
 
 
@@ -134,41 +125,6 @@ def _could_be_same(track: Track, sighting: Sighting) -> bool:
     return probability < 0.5 or track.visit.visitor.sure < 0.5 or group == track.visit.visitor.group
 
 
-def _opened(visit_id: str, sighting: Sighting, settings: VisitSettings) -> Track:
-    start = Moment(sighting.wall, sighting.mono_s)
-    nobody_yet = Visitor(group="animal", sure=0.0)
-    empty = Visit(visit_id, start, start, nobody_yet, 0, sighting.box, None, -math.inf)
-    return _joined(Track(empty, {}, {}, {}), sighting, settings)
-
-
-def _joined(track: Track, sighting: Sighting, settings: VisitSettings) -> Track:
-    """`track` with one more sighting in its sums, its place and its best picture."""
-    species = {naming.species: naming.probability for naming in sighting.species if naming.species}
-    names = {naming.species: naming for naming in sighting.species if naming.species}
-    grown = replace(
-        track,
-        groups=_added(track.groups, sighting.groups),
-        species=_added(track.species, species),
-        names={**track.names, **names},
-    )
-    visit, score = track.visit, _picture_score(sighting)
-    better = score > visit.best_score
-    counted = replace(
-        visit,
-        sightings=visit.sightings + 1,
-        last_seen=Moment(sighting.wall, sighting.mono_s),
-        box=sighting.box if sighting.somebody >= settings.open_at else visit.box,
-        best=sighting.picture if better else visit.best,
-        best_score=score if better else visit.best_score,
-    )
-    grown = replace(grown, visit=counted)
-    return replace(grown, visit=replace(counted, visitor=_who(grown, settings)))
-
-
-def _widened(track: Track, sighting: Sighting) -> Track:
-    return replace(track, visit=replace(track.visit, box=track.visit.box.joined(sighting.box)))
-
-
 def _merged(tracks: Sequence[Track], settings: VisitSettings) -> tuple[list[Track], tuple[Visit, ...]]:
     """Make one visit of two in the same place with the same sort of visitor; the older goes on."""
     apart: list[Track] = []
@@ -177,7 +133,7 @@ def _merged(tracks: Sequence[Track], settings: VisitSettings) -> tuple[list[Trac
         for at, older in enumerate(apart):
             same = older.visit.visitor.group == track.visit.visitor.group
             if same and older.visit.box.overlap(track.visit.box) > 0:
-                apart[at] = _as_one(older, track, settings)
+                apart[at] = as_one(older, track, settings)
                 merged.append(replace(track.visit, end=track.visit.last_seen))
                 break
         else:
@@ -185,86 +141,27 @@ def _merged(tracks: Sequence[Track], settings: VisitSettings) -> tuple[list[Trac
     return apart, tuple(merged)
 
 
-def _as_one(older: Track, younger: Track, settings: VisitSettings) -> Track:
-    first, second = older.visit, younger.visit
-    latest = max(first, second, key=lambda visit: visit.last_seen.mono_s)
-    best = max(first, second, key=lambda visit: visit.best_score)
-    visit = replace(
-        first,
-        last_seen=latest.last_seen,
-        box=latest.box,
-        sightings=first.sightings + second.sightings,
-        best=best.best,
-        best_score=best.best_score,
-    )
-    one = Track(
-        visit=visit,
-        groups=_added(older.groups, younger.groups),
-        species=_added(older.species, younger.species),
-        names={**older.names, **younger.names},
-        empty_looks=older.empty_looks + younger.empty_looks,
-    )
-    return replace(one, visit=replace(visit, visitor=_who(one, settings)))
-
-
-def _found_empty(track: Track, settings: VisitSettings) -> Track:
-    """A look that shows nobody speaks against a visit that is young; an old one has just departed."""
-    if _is_settled(track, settings):
-        return track
-    return replace(track, empty_looks=track.empty_looks + 1)
-
-
-def _added(sums: Mapping[str, float], more: Mapping[str, float]) -> dict[str, float]:
-    return {key: sums.get(key, 0.0) + more.get(key, 0.0) for key in {**sums, **more}}
-
-
-def _picture_score(sighting: Sighting) -> float:
-    """Higher is a better picture: somebody in it, large, sharp (logs, so that none swamps the others)."""
-    return (
-        2.0 * sighting.somebody
-        + 0.5 * math.log(max(sighting.box.area, 1e-6))
-        + 0.25 * math.log(max(sighting.sharpness, 1e-6))
+def _is_scrap(visit: Visit, established: Sequence[Visit], settings: VisitSettings) -> bool:
+    """Whether a short visit is a piece of one beside it: a tail that leaves last, a blurred wing."""
+    if visit.stay_s >= settings.scrap_s:
+        return False
+    start_s, end_s = visit.start.mono_s, visit.last_seen.mono_s
+    return any(
+        other.id != visit.id
+        and other.start.mono_s - settings.scrap_s <= start_s
+        and end_s <= other.last_seen.mono_s + 2 * settings.scrap_s
+        and near(other.box, visit.box, settings.reach)
+        for other in established
     )
 
 
-def _who(track: Track, settings: VisitSettings) -> Visitor:
-    """The group with the most evidence, and a species where it is earned."""
-    n = track.visit.sightings
-    total = sum(track.groups.values())
-    if total <= 0:
-        return Visitor(group="animal", sure=0.0)
-    group, mass = max(track.groups.items(), key=lambda item: item[1])
-    for species, chance in sorted(track.species.items(), key=lambda item: -item[1])[:1]:
-        naming = track.names[species]
-        if naming.group == group and chance / n >= settings.species_sure:
-            return Visitor(group, chance / n, species, naming.scientific)
-    return Visitor(group, mass / total * joint(min(1.0, total / n), n, settings.look_worth))
-
-
-def joint(mean: float, looks: int, look_worth: float) -> float:
-    """Probability of somebody from `looks` looks with the mean probability `mean`.
-
-    Were the looks independent, all would have to be wrong together: 1 - (1 - mean)^looks. They are not
-    (the same animal in the same light), so each after the first counts as `look_worth` of a look, and all
-    together as no more than four. The exponent is a choice, not a measurement.
-    """
-    effective = min(4.0, 1.0 + (looks - 1) * look_worth)
-    return 1.0 - math.pow(1.0 - mean, effective)
-
-
-def _is_settled(track: Track, settings: VisitSettings) -> bool:
-    visit = track.visit
-    return (
-        visit.sightings >= settings.settle_sightings
-        and visit.stay_s >= settings.settle_s
-        and track.somebody >= settings.open_at
-    )
-
-
-def _was_somebody(track: Track, settings: VisitSettings) -> bool:
-    if track.visit.sightings < 2:
-        return track.somebody >= settings.single_sure
-    return track.somebody >= settings.open_at
+def _lately(
+    departed: Sequence[Visit], ended: Sequence[Visit], now: Moment, settings: VisitSettings
+) -> tuple[Visit, ...]:
+    """Established visits that a scrap may yet prove to be a piece of; pictures are let go."""
+    since_s = now.mono_s - 2 * settings.gone_after_s - 2 * settings.scrap_s
+    fresh = [replace(visit, best=None) for visit in ended if visit.stay_s >= settings.scrap_s]
+    return tuple(visit for visit in (*departed, *fresh) if visit.last_seen.mono_s >= since_s)[-8:]
 
 
 def _parted(
@@ -279,5 +176,5 @@ def _parted(
             stay.append(track)
             continue
         over = replace(track.visit, end=track.visit.last_seen)
-        (ended if _was_somebody(track, settings) else nobody).append(over)
+        (ended if was_somebody(track, settings) else nobody).append(over)
     return stay, tuple(ended), tuple(nobody)

@@ -18,6 +18,7 @@ CORE = (
     "records",
     "effects",
     "visits",
+    "tracks",
     "looks",
     "ids",
     "gate",

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dooryard import visits
+from dooryard import tracks, visits
 from dooryard.records import Naming
 from dooryard.visits import VisitSettings, VisitsState
 from helpers import moment, sighting
@@ -61,10 +61,10 @@ def test_a_visit_that_comes_to_nothing_is_dropped_and_named():
 
 
 def test_more_looks_make_surer_but_never_much():
-    """The exponent is the stated choice of `visits.joint`."""
-    assert visits.joint(0.45, 1, 0.25) == pytest.approx(0.45)
-    assert visits.joint(0.45, 5, 0.25) == pytest.approx(1 - 0.55**2)
-    assert visits.joint(0.45, 1000, 0.25) == pytest.approx(1 - 0.55**4)
+    """The exponent is the stated choice of `tracks.joint`."""
+    assert tracks.joint(0.45, 1, 0.25) == pytest.approx(0.45)
+    assert tracks.joint(0.45, 5, 0.25) == pytest.approx(1 - 0.55**2)
+    assert tracks.joint(0.45, 1000, 0.25) == pytest.approx(1 - 0.55**4)
 
 
 def test_looks_at_the_empty_place_do_not_prolong_a_visit():
@@ -79,6 +79,23 @@ def test_one_doubtful_look_is_nobody_and_one_clear_look_is_somebody():
     for p, sort in ((0.6, "nobody"), (0.85, "ended")):
         _, log = run(stay(looks=1, p=p), until=10)
         assert len(getattr(log[-1], sort)) == 1
+
+
+def test_a_tail_that_leaves_last_is_no_visit_of_its_own():
+    """A squirrel sits for six seconds; what is left of it in the picture looks like a dog."""
+    tail = [
+        (6.4, (sighting(6.4, "dog", 0.9, at=(0.3, 0.5)),)),
+        (7.2, (sighting(7.2, "dog", 0.9, at=(0.2, 0.5)),)),
+    ]
+    _, log = run(stay("squirrel", looks=7) + tail, until=30)
+    assert [v.visitor.group for changes in log for v in changes.ended] == ["squirrel"]
+    assert [v.visitor.group for changes in log for v in changes.merged] == ["dog"]
+
+
+def test_a_dog_that_comes_and_stays_after_the_squirrel_is_one():
+    dog = stay("dog", start=7.5, looks=5, at=(0.3, 0.5))
+    _, log = run(stay("squirrel", looks=7) + dog, until=30)
+    assert [v.visitor.group for changes in log for v in changes.ended] == ["squirrel", "dog"]
 
 
 def test_a_weak_sighting_opens_nothing():
