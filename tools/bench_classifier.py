@@ -1,11 +1,14 @@
-"""What one look costs: the whole classifier against the bare runtime on the same input.
+"""What one look of the classifier costs, whether its memory stays flat, and what it tells.
 
-    python tools/bench_classifier.py [--looks 200] [--threads 1] [--side 300]
+    python tools/bench_classifier.py [--looks 200] [--threads 1] [--side 300] [--steady 10000]
+                                     [--species-card CARD] [--accuracy FOLDER]
 
-Both are measured by turns in one process, in CPU time, so that a busy machine disturbs them alike; the
-figure is the median of the pairs' differences. Memory is the peak with the classifier alone, before the
-bare runtime joins it, and the growth over the second half of the looks. Figures hold for the machine
-they were made on; it is printed first.
+The whole classifier and the bare runtime on the same input are measured by turns in one process, in CPU
+time, so that a busy machine disturbs them alike; the figure is the median of the pairs' differences. With a
+species model both networks count as bare, and every look asks both. Memory is the resident set, sampled
+over `--steady` looks. `--accuracy` prints tables of what is told on the simulated garden (see
+tools/measure_memory_model.py for what FOLDER holds). Figures hold for the machine they were made on; it is
+printed first.
 """
 
 from __future__ import annotations
@@ -16,17 +19,20 @@ import resource
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import psutil
+from numpy.typing import NDArray
 
-from dooryard.classify.crop import prepare
+from dooryard.classify import card, crop, memory, onnx
 from dooryard.classify.onnx import BUILT_IN, OnnxClassifier
 from dooryard.records import Box, Frame
 
 WIDTH, HEIGHT = 1640, 1232  # pixels, a usual large picture
 _MIB = 2**20
+_SAMPLES = 20
 
 
 def a_frame() -> Frame:
@@ -37,15 +43,18 @@ def a_frame() -> Frame:
     return Frame(1, datetime(2026, 6, 14, 14, 0, tzinfo=UTC), 0.0, luma, lambda: large)
 
 
-def bare_session(threads: int) -> Any:
-    """Return a runtime session set up in the plainest way."""
+def bare(path: Path, threads: int, frame: Frame, box: Box) -> Callable[[], object]:
+    """Return a run of the bare runtime on one prepared crop, set up in the plainest way."""
     import onnxruntime
 
+    facts = card.parse(path.read_text(encoding="utf-8"), str(path))
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = threads
-    return onnxruntime.InferenceSession(
-        BUILT_IN.with_name("lite0.onnx"), options, providers=["CPUExecutionProvider"]
+    session: Any = onnxruntime.InferenceSession(
+        path.with_name(facts.model), options, providers=["CPUExecutionProvider"]
     )
+    part = crop.prepare(frame.large(), box, None, side=facts.side_px, mean=facts.mean, scale=facts.scale)
+    return lambda: session.run(None, {facts.input_name: part.tensor})
 
 
 def cpu_ms(work: Callable[[], object]) -> float:
@@ -55,20 +64,52 @@ def cpu_ms(work: Callable[[], object]) -> float:
     return (time.process_time() - before) * 1000
 
 
-def by_turns(
-    classifier: OnnxClassifier, frame: Frame, box: Box, looks: int, threads: int
-) -> tuple[list[tuple[float, float]], float]:
-    """Return (bare, whole) CPU milliseconds of each pair, and the growth in memory (MiB) at the end."""
-    card = classifier.card
-    crop = prepare(frame.large(), box, None, side=card.side_px, mean=card.mean, scale=card.scale)
-    bare = bare_session(threads)
-    process, pairs, halfway = psutil.Process(), [], 0
-    for number in range(looks):
-        if number == looks // 2:
-            halfway = process.memory_info().rss
-        raw = cpu_ms(lambda: bare.run(None, {card.input_name: crop.tensor}))
-        pairs.append((raw, cpu_ms(lambda: classifier.look(frame, [box]))))
-    return pairs, (process.memory_info().rss - halfway) / _MIB
+def by_turns(one: Callable[[], object], other: Callable[[], object], count: int) -> NDArray[np.float64]:
+    """Return (count, 2) CPU milliseconds of `one` and `other`."""
+    for work in (one, other):
+        work()
+    return np.array([(cpu_ms(one), cpu_ms(other)) for _ in range(count)])
+
+
+def steady_mib(work: Callable[[], object], count: int) -> list[float]:
+    """Return the resident set in MiB, sampled `_SAMPLES` times over `count` runs."""
+    process, found = psutil.Process(), []
+    for _ in range(_SAMPLES):
+        for _ in range(max(1, count // _SAMPLES)):
+            work()
+        found.append(process.memory_info().rss / _MIB)
+    return found
+
+
+def remembering(classifier: OnnxClassifier, frame: Frame, box: Box) -> Callable[[], object]:
+    """A look with the site memory asked, as full as it gets."""
+    random = np.random.default_rng(2)
+    state = memory.blank(classifier.card.feature_count)
+    for features in random.random((600, classifier.card.feature_count), dtype=np.float32):
+        x, y = random.uniform(0.1, 0.9, 2)
+        state = memory.learn(state, Box(x - 0.1, y - 0.1, x + 0.1, y + 0.1), features)
+
+    def look() -> None:
+        (sighting,) = classifier.look(frame, [box])
+        if sighting.features is not None:
+            memory.ratio(memory.strangeness(state, sighting.features))
+
+    return look
+
+
+def accuracy(folder: Path) -> None:
+    """Print what is told of the test scenes, with and without the site memory."""
+    import measure_memory_model as measure
+    import model_looks
+    import model_scenes
+
+    places = [
+        measure.place(model_looks.site(kind, noise, folder))
+        for kind in model_scenes.TEST
+        for noise in measure.NOISES
+    ]
+    measure.report("test scenes", places)
+    measure.table(places)
 
 
 def main() -> None:
@@ -76,22 +117,34 @@ def main() -> None:
     arguments.add_argument("--looks", type=int, default=200)
     arguments.add_argument("--threads", type=int, default=1)
     arguments.add_argument("--side", type=int, default=300, help="side of the box, in picture pixels")
+    arguments.add_argument("--steady", type=int, default=1000, help="looks over which memory is sampled")
+    arguments.add_argument("--species-card", type=Path)
+    arguments.add_argument("--accuracy", type=Path, help="folder of kept looks")
     given = arguments.parse_args()
-
-    classifier = OnnxClassifier(threads=given.threads)
-    classifier.warm_up()
-    alone_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024  # Linux counts in KiB
-    box = Box(0.3, 0.3, 0.3 + given.side / WIDTH, 0.3 + given.side / HEIGHT)
-    pairs, growth_mib = by_turns(classifier, a_frame(), box, given.looks, given.threads)
-
-    raw_ms, look_ms = np.median(np.array(pairs), axis=0)
-    extra_ms = float(np.median([look - raw for raw, look in pairs]))
     print(f"{platform.processor() or platform.machine()}, Python {platform.python_version()}")
+    if given.accuracy:
+        accuracy(given.accuracy)
+        return
+
+    onnx.ASK_WHICH_FROM = 0.0  # both networks at every look
+    classifier = OnnxClassifier(threads=given.threads, species_card=given.species_card)
+    classifier.warm_up()
+    frame, box = a_frame(), Box(0.3, 0.3, 0.3 + given.side / WIDTH, 0.3 + given.side / HEIGHT)
+    look = remembering(classifier, frame, box)
+    held = steady_mib(look, given.steady)
+    peak_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024  # Linux counts in KiB
+
+    networks = [bare(path, given.threads, frame, box) for path in (BUILT_IN, given.species_card) if path]
+    pairs = by_turns(lambda: [run() for run in networks], look, given.looks)
+    raw_ms, look_ms = np.median(pairs, axis=0)
+    extra_ms = float(np.median(pairs[:, 1] - pairs[:, 0]))
     print(f"{given.looks} looks at a box of {given.side} px in {WIDTH} x {HEIGHT}, {given.threads} thread(s)")
-    print(f"bare runtime   {raw_ms:6.2f} ms CPU")
+    print(f"bare runtime   {raw_ms:6.2f} ms CPU, {len(networks)} network(s)")
     print(f"whole look     {look_ms:6.2f} ms CPU, {extra_ms:+.2f} ms ({extra_ms / raw_ms:+.0%})")
-    print(f"memory         {alone_mib:6.1f} MiB peak with the classifier loaded and run once")
-    print(f"               {growth_mib:+6.1f} MiB over the second half of the looks")
+    print(
+        f"memory         {peak_mib:6.1f} MiB peak; over {given.steady} looks {held[0]:.1f} after the first 5 %,"
+    )
+    print(f"               {max(held):.1f} at most, {held[-1]:.1f} at the end")
 
 
 if __name__ == "__main__":

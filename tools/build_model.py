@@ -52,6 +52,13 @@ classes = 1000
 features = "{features}"
 feature_count = 1280
 
+[evidence]
+# log-odds against nobody = slope * log(group / none of them) + offset; see classify/calibration.py.
+# Bird and mammal are fitted by tools/calibrate_model.py on development scenes and photographs, animal is set.
+bird = [1.808, 0.685]
+mammal = [1.871, 1.615]
+animal = [2.0, -2.8]
+
 [origin]
 architecture = "Tan & Le 2019, EfficientNet, in its Lite form"
 training = "ImageNet 2012 challenge, 1,000 classes, by the publishers of the weights"
@@ -82,6 +89,13 @@ int8_against_float32 = [
 birds_and_nobody = [
   "16 house sparrows: bird >= 0.35 on 11, >= 0.5 on 9; 3 of the other 5 are under 60 px",
   "520 crops with nobody there: bird >= 0.35 on 1, >= 0.5 on 0; somebody >= 0.35 on 17, >= 0.5 on 3",
+]
+
+calibration = [
+  "python tools/calibrate_model.py --looks FOLDER --media FOLDER; kinds of scene and birds not fitted on",
+  "5858 looks at the simulated garden: expected calibration error 0.020 (fitted scenes: 0.021)",
+  "252 photographs of sparrows and empty places: 0.035",
+  "The line of other animals was set after the badger of the unfitted scenes was seen: there it is too kind.",
 ]
 
 [caveats]

@@ -6,6 +6,7 @@ import hashlib
 import json
 import shutil
 import sqlite3
+import sys
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -16,6 +17,9 @@ from PIL import Image, ImageDraw
 
 from dooryard.camera.garden.families import alder_row_afternoon
 from dooryard.camera.garden.plan import GardenPlan
+from dooryard.clock import FakeClock
+from dooryard.journal.commands import House, journal
+from dooryard.policy.parse import parse_policy
 from dooryard.records import Visitor
 
 ZONE = ZoneInfo("Europe/London")
@@ -58,6 +62,8 @@ def report(out: Path) -> int:
         )
         print("under one id, with the very picture that was stored.")
     contact_sheet(out)
+    print()
+    pages(out)
     print(f"\nPictures: {out / 'pictures'} (all on one: {out / 'told.jpg'})    log: {out / 'daemon.log'}")
     return 1 if faults else 0
 
@@ -159,6 +165,16 @@ def copy_pictures(visits: list[Stored], out: Path) -> dict[str, str]:
             names[visit.id] = f"{visit.start.astimezone(ZONE):%H%M%S}-{word}.jpg"
             shutil.copyfile(out / "state" / "pictures" / visit.picture, folder / names[visit.id])
     return names
+
+
+def pages(out: Path) -> None:
+    """Build the journal of the afternoon."""
+    text = (Path(__file__).parent / "demo_policy.toml").read_text()
+    policy = parse_policy(text, "demo_policy.toml").value
+    garden = alder_row_afternoon()
+    end = FakeClock(garden.start + timedelta(seconds=garden.duration_s))
+    house = House(out / "state", policy, end, sys.stdout, "alder-row")
+    journal(house, out / "journal")
 
 
 def contact_sheet(out: Path) -> None:

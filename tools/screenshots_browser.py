@@ -134,11 +134,15 @@ class Browser:
         """Go to `address`, wait until it is loaded, and return the addresses of all requests it made."""
         self.events.clear()
         self.call("Page.navigate", {"url": address})
-        if not any(event["method"] == "Page.loadEventFired" for event in self.events):
-            self._until(lambda got: got.get("method") == "Page.loadEventFired")
+        self.wait_loaded()
         self.run(_PICTURES_READY)
         sent = [event for event in self.events if event["method"] == "Network.requestWillBeSent"]
         return [event["params"]["request"]["url"] for event in sent]
+
+    def wait_loaded(self) -> None:
+        """Wait until a page has loaded since `events` was cleared."""
+        if not any(event["method"] == "Page.loadEventFired" for event in self.events):
+            self._until(lambda got: got.get("method") == "Page.loadEventFired")
 
     def run(self, script: str) -> Any:
         """The value of `script`, waited for."""
@@ -149,8 +153,10 @@ class Browser:
         return result["result"].get("value")
 
     def shot(self, file: Path, *, whole: bool = True) -> None:
-        """A picture of the page as PNG; the `whole` page, or what the window shows."""
+        """The `whole` page, or what the window shows, as PNG or JPEG by the name of `file`."""
         values: dict[str, Any] = {"format": "png", "captureBeyondViewport": whole}
+        if file.suffix == ".jpg":
+            values |= {"format": "jpeg", "quality": 82}
         if whole:
             size = self.call("Page.getLayoutMetrics")["cssContentSize"]
             values["clip"] = {

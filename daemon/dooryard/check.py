@@ -9,7 +9,7 @@ from typing import Literal, TextIO, TypeVar
 from dooryard.box import BoxFile, box_in
 from dooryard.errors import EXIT_OK, ConfigError
 from dooryard.policy.document import Document, Parsed, read
-from dooryard.policy.parse import policy_in
+from dooryard.policy.parse import parse_policy, policy_in
 from dooryard.policy.reference import table
 from dooryard.policy.schema import Policy
 
@@ -42,6 +42,28 @@ def check(
     policies = [_result(document, policy, out) for document in documents if sort_of(document) == "policy"]
     sound = len(documents) == len(paths) and all([*boxes, *policies])
     return EXIT_OK if sound else ConfigError.exit_code
+
+
+def reread(
+    path: Path,
+    *,
+    sinks: frozenset[str],
+    visitors: frozenset[str] | None = None,
+    group_of: Mapping[str, str] | None = None,
+    sensors: frozenset[str] | None = None,
+) -> tuple[Policy | None, str]:
+    """Read a policy that was changed while the box runs: all of it, or nothing.
+
+    Returns the policy and its warnings, one a line; or None and the first problem of the file.
+    """
+    try:
+        text = read_text(path)
+        parsed = parse_policy(
+            text, str(path), sinks=sinks, visitors=visitors, group_of=group_of, sensors=sensors
+        )
+    except ConfigError as error:
+        return None, error.what.split("\n")[0]
+    return parsed.value, "\n".join(parsed.warnings)
 
 
 def reference() -> str:

@@ -15,11 +15,12 @@ from functools import wraps
 from typing import ParamSpec
 
 from dooryard import gate
+from dooryard.daybook import Daybook
 from dooryard.effects import Record, Update
 from dooryard.errors import StoreError
 from dooryard.log import say
 from dooryard.outbox.schedule import State as DeliveryState
-from dooryard.outbox.store import Store
+from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.picture import encode
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.say import DayVisit, alert_for, summary_alert, summary_due
@@ -57,8 +58,9 @@ def _while_the_disk_works(work: Callable[P, None]) -> Callable[P, None]:
 class Ledger:
     """The store, as the loop uses it. `wake` is called when there is something new to tell."""
 
-    def __init__(self, store: Store, wake: Callable[[], None], boot: str) -> None:
+    def __init__(self, store: Store, daybook: Daybook, wake: Callable[[], None], boot: str) -> None:
         self._store = store
+        self.daybook = daybook
         self._wake = wake
         self._boot = boot
         self._unstored: deque[Record] = deque(maxlen=MOST_UNSTORED)
@@ -150,10 +152,18 @@ class Ledger:
     @_while_the_disk_works
     def save(self, state: State, now: Moment) -> None:
         """Keep what a restart needs: cooldowns, the gate's memory, and how far a recording was read."""
-        self._store.save_state("policy", state.policy.to_json(now, self._boot).encode())
+        states = {
+            "policy": state.policy.to_json(now, self._boot).encode(),
+            "last_frame": now.wall.isoformat().encode(),
+        }
         if state.gate is not None:
-            self._store.save_state("gate", gate.save(state.gate))
-        self._store.save_state("last_frame", now.wall.isoformat().encode())
+            states["gate"] = gate.save(state.gate)
+        self._store.save_states(states)
+
+    @_while_the_disk_works
+    def note(self, state: State, conditions: Conditions, now: Moment) -> None:
+        """Give the journal what the gate held back."""
+        self.daybook.note(now, state.gate, conditions.policy)
 
     def status(self) -> str:
         """How many were stored, told, and wait."""
@@ -175,4 +185,13 @@ def _jpeg(visit: Visit, conditions: Conditions) -> bytes | None:
 def _alerts(effect: Record, conditions: Conditions, now: Moment) -> list[Alert]:
     if effect.decision.outcome is not Outcome.TELL:
         return []
-    return [alert_for(conditions.policy, effect.visit, effect.decision, now, conditions.clock_set)]
+    return [
+        alert_for(
+            conditions.policy,
+            effect.visit,
+            effect.decision,
+            now,
+            conditions.clock_set,
+            picture=VISIT_PICTURE,
+        )
+    ]

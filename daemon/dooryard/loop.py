@@ -66,6 +66,7 @@ class Loop:
         self.state, effects = pipeline.finish(self.state, self.conditions, now)
         self._do(effects, now)
         self._parts.ledger.save(self.state, now)
+        self._parts.ledger.note(self.state, self.conditions, now)
 
     def turn(self) -> None:
         """One frame, or a short wait where there is none."""
@@ -79,6 +80,7 @@ class Loop:
         for name in self._parts.timed.due(now):
             if name == "upkeep":
                 self._parts.ledger.upkeep(self.conditions, now)
+                self._parts.ledger.note(self.state, self.conditions, now)
             else:
                 self._minute(now)
         self._alive()

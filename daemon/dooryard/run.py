@@ -23,6 +23,7 @@ from dooryard.camera.keeper import CameraKeeper, Patience
 from dooryard.check import read_text
 from dooryard.classify.known import known_visitors
 from dooryard.clock import Clock, FrameClock, SystemClock
+from dooryard.daybook import Daybook
 from dooryard.gate.tally import totals
 from dooryard.ledger import Ledger
 from dooryard.log import say
@@ -83,7 +84,9 @@ def run(
         now, boot = clock.now(), build.boot_id(live=camera.live)
         rules = build.conditions(box, policy, clock_set=clock_set)
         state = build.state(store, box, rules, now, boot)
-        ledger = Ledger(store, delivery.wake, boot)
+        daybook = stack.enter_context(contextlib.closing(Daybook(store.folder)))
+        daybook.began(now, build.last_frame(store), state.gate, policy)
+        ledger = Ledger(store, daybook, delivery.wake, boot)
         parts = Parts(keeper, classifier, ledger, delivery, clock, timed, notifier, system)
         loop = Loop(parts, state, rules, stop)
         say(_log, logging.INFO, "ready", box=box.name, camera=camera.name, state=store.folder)

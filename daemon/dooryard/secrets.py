@@ -61,6 +61,18 @@ def resolve(reference: str, environ: Mapping[str, str], credentials_folder: Path
     )
 
 
+def path_of(reference: str, credentials_folder: Path | None) -> Path:
+    """Where a secret file is, for another program that reads it (an ssh key).
+
+    Raises `SinkError` when it is missing, empty, readable by others, or not in a file at all.
+    """
+    kind, _, name = reference.partition(":")
+    if kind == "env":
+        raise SinkError("a key cannot come from an environment variable", 'use "credential:" or "file:"')
+    resolve(reference, {}, credentials_folder)
+    return Path(name) if kind == "file" else (credentials_folder or Path()) / name
+
+
 def _credential(name: str, folder: Path | None) -> Secret:
     if folder is None:
         raise SinkError(

@@ -20,8 +20,9 @@ class VisitSettings:
     reach: float = 0.2  # how far a visitor moves between two looks, in picture widths
     species_sure: float = 0.9  # mean probability from which a species is named rather than its group
     empty_below: float = 0.15  # a look with less than this shows that nobody is there (any more)
+    stays_at: float = 0.2  # a settled visit goes on with a look that gives its group at least this much
     single_sure: float = 0.8  # a visit seen only once counts from this probability on
-    scrap_s: float = 2.0  # so short a stay right beside, and right after, an established visit is part of it
+    scrap_s: float = 2.0  # so short a stay beside an established visit, or so soon after, is part of it
     look_worth: float = 0.25  # how much of an independent look each further one is worth
     most_open: int = 4  # each open visit holds one large picture in memory
 
@@ -142,6 +143,13 @@ def joint(mean: float, looks: int, look_worth: float) -> float:
     """
     effective = min(4.0, 1.0 + (looks - 1) * look_worth)
     return 1.0 - math.pow(1.0 - mean, effective)
+
+
+def goes_on(track: Track, sighting: Sighting, settings: VisitSettings) -> bool:
+    """Whether `sighting` shows that the visitor is still there; a settled visit asks for its own group."""
+    if is_settled(track, settings):
+        return sighting.groups.get(track.visit.visitor.group, 0.0) >= settings.stays_at
+    return sighting.somebody >= settings.empty_below
 
 
 def is_settled(track: Track, settings: VisitSettings) -> bool:

@@ -19,6 +19,7 @@ from dooryard.tracks import (
     VisitSettings,
     as_one,
     found_empty,
+    goes_on,
     is_settled,
     joined_by,
     opened,
@@ -70,7 +71,7 @@ def advance(
     counter = state.counter
     for sighting in sightings:
         at = _nearest(work.tracks, sighting, settings)
-        if at is not None and sighting.somebody < settings.empty_below:
+        if at is not None and not goes_on(work.tracks[at], sighting, settings):
             work.tracks[at] = found_empty(work.tracks[at], settings)
         elif at is not None and work.tracks[at].visit.id in work.seen:
             work.tracks[at] = widened(work.tracks[at], sighting)  # two pieces of one frame are one look
@@ -142,14 +143,16 @@ def _merged(tracks: Sequence[Track], settings: VisitSettings) -> tuple[list[Trac
 
 
 def _is_scrap(visit: Visit, established: Sequence[Visit], settings: VisitSettings) -> bool:
-    """Whether a short visit is a piece of one beside it: a tail that leaves last, a blurred wing."""
-    if visit.stay_s >= settings.scrap_s:
+    """Whether a visit is a piece of one beside it: a tail that leaves last, a blurred wing.
+
+    It was hardly seen, and began beside an established visit while that lasted or just after.
+    """
+    if visit.stay_s >= settings.scrap_s and visit.sightings > settings.settle_sightings:
         return False
-    start_s, end_s = visit.start.mono_s, visit.last_seen.mono_s
     return any(
         other.id != visit.id
-        and other.start.mono_s - settings.scrap_s <= start_s
-        and end_s <= other.last_seen.mono_s + 2 * settings.scrap_s
+        and other.start.mono_s - settings.scrap_s <= visit.start.mono_s
+        and visit.start.mono_s <= other.last_seen.mono_s + settings.scrap_s
         and near(other.box, visit.box, settings.reach)
         for other in established
     )

@@ -205,6 +205,48 @@ def test_a_pin_that_stays_away_is_told_once_and_tried_on(caplog: pytest.LogCaptu
     assert pin.fault is None  # it works again
 
 
+class Broken:
+    """A device whose driver has gone away."""
+
+    @property
+    def is_pressed(self) -> bool:
+        raise LgpioError("bad handle")
+
+    def close(self) -> None:
+        raise LgpioError("bad handle")
+
+
+def test_a_pin_that_fails_while_it_is_open_is_opened_anew(
+    factory: MockFactory, caplog: pytest.LogCaptureFixture
+):
+    clock = FakeClock()
+    button = PushButton(BUTTON, clock, factory=factory)
+    button.turn()
+    button.pin.device.close()
+    button.pin.device = Broken()
+    clock.advance(button.turn() or 0.0)
+    assert "pin lost" in caplog.text
+    pass_time(button, clock, 1.0)
+    factory.pin(BUTTON).drive_low()
+    pass_time(button, clock, 0.2)
+    factory.pin(BUTTON).drive_high()
+    pass_time(button, clock, 0.2)
+    assert button.presses() == [Press.SHORT]
+    button.stop()
+
+
+def test_a_lamp_that_fails_is_opened_anew(factory: MockFactory):
+    clock = FakeClock()
+    lamp = Lamp(LAMP, clock, factory=factory)
+    lamp.show(Shows.SEEING)
+    lamp.turn()
+    lamp.pin.device.close()
+    clock.advance(lamp.turn())  # gpiozero raises GPIODeviceClosed
+    lamp.turn()
+    assert factory.pin(LAMP).state == 1
+    lamp.stop()
+
+
 def test_before_its_time_it_is_not_tried():
     make = Failing(9)
     pin = Pin("lamp on pin 27", make)

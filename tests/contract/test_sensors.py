@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from dooryard.sensors.base import Sensor, Unit
-from dooryard.sensors.registry import KINDS, Machine, SensorSpec, build_one
+from dooryard.sensors.registry import Machine, build_one
+from dooryard.sensors.spec import KINDS, SensorSpec
 from fakes.sysfs_tree import whole_board
 from helpers import moment
 

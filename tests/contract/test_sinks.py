@@ -11,13 +11,16 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from email import message_from_bytes, policy
 from typing import Any
+from urllib.parse import parse_qs
 
 import pytest
 
 from dooryard.records import Alert, Visitor
 from dooryard.sinks.base import Answer, Fate, Sink
+from dooryard.sinks.body import BodyPlan
 from dooryard.sinks.email import EmailSink
 from dooryard.sinks.memory import MemorySink
+from dooryard.sinks.template import parse_template
 from dooryard.sinks.webhook import WebhookSink
 from servers import web
 from servers.post_office import DROP, PostOffice, Script
@@ -78,6 +81,23 @@ def webhook_case(fate: Fate) -> Iterator[Case]:
 
 
 @contextmanager
+def own_body_case(fate: Fate) -> Iterator[Case]:
+    """A webhook with a body of the owner's own, whose id stands in a form's field."""
+    behaviour = {
+        Fate.SENT: web.answers("200 OK"),
+        Fate.NOT_SENT: web.answers("429 Too Many Requests"),
+        Fate.MAYBE_SENT: web.closes_without_a_word,
+        Fate.REFUSED: web.answers("422 Unprocessable Content"),
+    }[fate]
+    with web.Peer(behaviour, web.answers("200 OK")) as peer:
+        plan = BodyPlan("form", fields={"id": parse_template("$id"), "say": parse_template("$title $text")})
+        sink = WebhookSink(
+            NAME, peer.url, basic=("wren", SECRETS[0]), body=plan, read_timeout_s=0.2, now=lambda: 0.0
+        )
+        yield Case(sink, lambda: [parse_qs(each.body.decode())["id"][0] for each in peer.requests])
+
+
+@contextmanager
 def mail_case(fate: Fate) -> Iterator[Case]:
     script = {
         Fate.SENT: Script(),
@@ -100,7 +120,12 @@ def memory_case(fate: Fate) -> Iterator[Case]:
     yield Case(sink, lambda: [told.id for told, _ in sink.received])
 
 
-CASES: dict[str, Any] = {"webhook": webhook_case, "email": mail_case, "memory": memory_case}
+CASES: dict[str, Any] = {
+    "webhook": webhook_case,
+    "own body": own_body_case,
+    "email": mail_case,
+    "memory": memory_case,
+}
 
 
 @pytest.fixture(params=CASES)

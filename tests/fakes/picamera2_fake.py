@@ -46,6 +46,18 @@ class Board:
         self.slept_s = 1_000.0  # CLOCK_BOOTTIME counts sleep, the monotonic clock does not
         self.stamped = True
         self.stop_may_go_on: threading.Event | None = None  # a driver that does not answer
+        self.open_may_go_on: threading.Event | None = None  # the same, when it is opened
+        self.whole_view = (0, 0, 3280, 2464)  # of the sensor's pixels
+        self.controls: dict[str, Any] = {  # name: (least, most, default)
+            "AeEnable": (False, True, True),
+            "AnalogueGain": (1.0, 16.0, None),
+            "AwbEnable": (False, True, None),
+            "ColourGains": (0.0, 32.0, None),
+            "ExposureTime": (75, 11_766_829, None),
+            "FrameDurationLimits": (47_183, 11_767_556, None),
+            "ScalerCrop": ((0, 0, 64, 64), self.whole_view, self.whole_view),
+        }
+        self.crop_used: tuple[int, int, int, int] | None = None  # a driver that has a will of its own
         self.calls: list[str] = []
         self.open_devices = 0
         self.frames = 0
@@ -135,6 +147,8 @@ class FakePicamera2:
     ):
         board = self.board
         board.calls.append("open")
+        if board.open_may_go_on is not None:
+            board.open_may_go_on.wait()
         range(board.cameras)[camera_num]  # IndexError, as global_camera_info()[camera_num] gives
         if board.held_elsewhere or board.open_devices:
             raise RuntimeError("Camera __init__ sequence did not complete.") from RuntimeError(
@@ -148,7 +162,7 @@ class FakePicamera2:
         self.held = 0
         board.unplugged = False
 
-    def create_video_configuration(  # noqa: PLR0917 (the library's own signature)
+    def create_video_configuration(
         self,
         main: dict[str, Any] = {},  # noqa: B006 (the library's own signature)
         lores: dict[str, Any] | None = None,
@@ -172,7 +186,8 @@ class FakePicamera2:
             if given is not None and (bad := set(given) - {"format", "size", "stride", "preserve_ar"}):
                 raise ValueError(f"Bad key {bad.pop()!r}: valid stream configuration keys are ...")
             streams[name] = None if given is None else start | given
-        return {"buffer_count": buffer_count, "controls": controls, "queue": queue, **streams}
+        shared = {"buffer_count": buffer_count, "controls": controls, "queue": queue, "transform": transform}
+        return shared | streams
 
     def configure(self, camera_config: dict[str, Any]) -> None:
         board = self.board
@@ -200,6 +215,16 @@ class FakePicamera2:
 
     def camera_configuration(self) -> dict[str, Any]:
         return self.camera_config
+
+    @property
+    def camera_controls(self) -> dict[str, Any]:
+        return self.board.controls
+
+    def set_controls(self, controls: dict[str, Any]) -> None:
+        for name in controls:
+            if name not in self.board.controls:
+                raise RuntimeError(f"Control {name} is not advertised by libcamera")
+        self.camera_config["controls"] = self.camera_config["controls"] | controls
 
     def start(self, config: Any = None, show_preview: bool = False) -> None:
         if not self.camera_config:
@@ -267,6 +292,8 @@ class FakePicamera2:
         board.clock.advance(duration_s)
         board.frames += 1
         metadata = {"ExposureTime": 8_000, "AnalogueGain": 2.0, "DigitalGain": 1.5}
+        crop = self.camera_config["controls"].get("ScalerCrop", board.whole_view)
+        metadata["ScalerCrop"] = board.crop_used or crop
         if board.stamped:
             metadata["SensorTimestamp"] = board.boottime_ns() - round(board.latency_s * 1e9)
         self.held += 1

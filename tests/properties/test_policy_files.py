@@ -1,7 +1,11 @@
-"""Damaged files: every one is either read, or refused with lines that point into it. Never a traceback."""
+"""Damaged files: every one is either read, or refused with lines that point into it. Never a traceback.
+
+With DOORYARD_LONG=1 in the environment, 100,000 damaged policies are tried instead of 2,000.
+"""
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable
 from datetime import timedelta
@@ -14,6 +18,7 @@ from hypothesis import strategies as st
 from dooryard.box import BoxFile, parse_box
 from dooryard.errors import ConfigError
 from dooryard.policy.decide import decide
+from dooryard.policy.heat import steps_of
 from dooryard.policy.hours import next_change, quiet, watching
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
@@ -106,11 +111,12 @@ def try_policy(policy: Policy) -> None:
         watching(policy, at, True)
         quiet(policy, at, True)
     next_change(policy, START.wall)
+    steps_of(policy)
     _, decision = decide(policy, PolicyState(), visit("bird"), START, True, sinks=SINKS)
     assert decision.reason
 
 
-@settings(max_examples=2000, deadline=None)
+@settings(max_examples=100_000 if os.environ.get("DOORYARD_LONG") else 2000, deadline=None)
 @given(damaged(POLICIES))
 def test_damaged_policies(text):
     try:

@@ -30,6 +30,12 @@ RULES = st.fixed_dictionaries(
         "cooldown_min": st.sampled_from([0.0, 0.5, 4.0, 240.0, 3000.0]),
         "cooldown_per": st.sampled_from(["visitor", "rule"]),
         "at_most_per_day": st.integers(1, 5),
+        "at_most_per_hour": st.sampled_from([None, None, 1, 3]),
+        "only_first_of_day": st.sampled_from([False, False, True]),
+        "urgent": st.booleans(),
+        "hours": st.sampled_from(
+            [[], [], [{"from": "sunrise", "to": "sunset"}], [{"from": "22:00", "to": "03:00"}]]
+        ),
         "send_to": st.sampled_from([["all"], ["phone"], ["bell"], []]),
     }
 )
@@ -187,6 +193,27 @@ def test_a_cap_is_never_exceeded_on_a_true_local_date(policy, steps, start):
     counts = Counter((event.day, event.decision.rule) for event in told(live(policy, steps, start)))
     for (_day, rule), count in counts.items():
         assert count <= caps[rule]
+
+
+@settings(max_examples=250, deadline=None)
+@given(policies(), st.lists(st.one_of(STEPS, JUMPY), max_size=40), st.sampled_from(BEGINNINGS))
+def test_a_cap_of_an_hour_is_never_exceeded_in_any_hour(policy, steps, start):
+    caps = {rule.name: rule.at_most_per_hour for rule in policy.rule}
+    alerts = told(live(policy, steps, start))
+    for i, event in enumerate(alerts):
+        cap = caps[event.decision.rule]
+        if cap is not None:
+            hour = [e for e in alerts[: i + 1] if event.true_s - e.true_s < 3600 - 1e-6]
+            assert sum(e.decision.rule == event.decision.rule for e in hour) <= cap
+
+
+@settings(max_examples=250, deadline=None)
+@given(policies(), st.lists(STEPS, max_size=40), st.sampled_from(BEGINNINGS))
+def test_only_the_first_of_a_true_local_date_is_told(policy, steps, start):
+    once = {rule.name for rule in policy.rule if rule.only_first_of_day}
+    alerts = told(live(policy, steps, start))
+    firsts = Counter((e.day, e.decision.rule, e.visit.visitor.key) for e in alerts if e.decision.rule in once)
+    assert all(count == 1 for count in firsts.values())
 
 
 @settings(max_examples=250, deadline=None)

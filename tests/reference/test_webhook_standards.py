@@ -22,8 +22,10 @@ from standardwebhooks.webhooks import Webhook, WebhookVerificationError
 
 from dooryard.records import Alert, Visitor
 from dooryard.sinks.base import Fate
+from dooryard.sinks.body import BodyPlan
 from dooryard.sinks.event import CONTENT_TYPE, event_body
 from dooryard.sinks.signing import signed_headers, signing_key
+from dooryard.sinks.template import parse_json_template
 from dooryard.sinks.webhook import WebhookSink
 from servers import web
 from unit.outbox.builders import JPEG, START, alert, visit
@@ -52,6 +54,12 @@ def test_the_signature_is_verified_by_the_specifications_library() -> None:
         Webhook(SECRET).verify(forged, request.headers)
     with pytest.raises(WebhookVerificationError):
         Webhook("whsec_" + base64.b64encode(bytes(32)).decode()).verify(request.body, request.headers)
+
+
+def test_a_body_of_ones_own_is_signed_too() -> None:
+    plan = BodyPlan("json", parse_json_template('{"say": "$title"}'))
+    request = request_for(TOLD, JPEG, body=plan)
+    assert Webhook(SECRET).verify(request.body, request.headers) == {"say": TOLD.title}
 
 
 def test_the_signature_equals_what_the_library_would_make() -> None:

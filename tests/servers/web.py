@@ -37,7 +37,7 @@ class Exchange:
             data += self._some()
         head, _, body = data.partition(b"\r\n\r\n")
         line, _, rest = head.partition(b"\r\n")
-        headers = {name.lower(): value for name, value in message_from_bytes(rest + b"\r\n\r\n").items()}
+        headers = {name.lower(): value for name, value in message_from_bytes(rest + b"\r\n\r\n").raw_items()}
         while len(body) < int(headers.get("content-length", 0)):
             body += self._some()
         request = Request(line.decode(), headers, body)

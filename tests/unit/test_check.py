@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.check import check, read_text
+from dooryard.check import check, read_text, reread
 from dooryard.errors import ConfigError
 
 POLICY = '[[rule]]\nname = "x"\nvisitor = "bird"\nsend_to = "phone"\n'
@@ -110,3 +110,16 @@ def test_checking_needs_neither_the_model_runtime_nor_the_sun():
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout == "[]\n"
+
+
+def test_a_changed_policy_is_taken_up_whole_or_not_at_all(tmp_path):
+    path = tmp_path / "policy.toml"
+    path.write_text(POLICY)
+    policy, text = reread(path, sinks=frozenset({"phone", "post"}))
+    assert (policy is not None, text) == (True, "")
+    path.write_text(POLICY + "[keeping]\ndays = 0\nmegabytes = 0\n")
+    policy, text = reread(path, sinks=frozenset({"phone", "post"}))
+    assert policy is None
+    assert text.endswith("keeping.days: must be at least 1")
+    path.unlink()
+    assert reread(path, sinks=frozenset())[0] is None

@@ -8,6 +8,7 @@ import pytest
 
 from dooryard import visits
 from dooryard.clock import FakeClock
+from dooryard.daybook import Daybook
 from dooryard.effects import Record, Update
 from dooryard.errors import StoreError
 from dooryard.gate import GateSettings
@@ -58,6 +59,13 @@ def store(tmp_path, disk):
     opened.close()
 
 
+@pytest.fixture
+def daybook(tmp_path, store):
+    opened = Daybook(tmp_path / "state")
+    yield opened
+    opened.close()
+
+
 def conditions(text=POLICY):
     policy = parse_policy(text, "test.toml").value
     return Conditions(policy, GateSettings(), VisitSettings(), frozenset({"phone"}))
@@ -76,9 +84,9 @@ def record(rules, t=0.0, salt=b"ledger"):
     return Record(visit, decision)
 
 
-def test_a_visit_is_stored_with_its_alert_and_then_told(store):
+def test_a_visit_is_stored_with_its_alert_and_then_told(store, daybook):
     woken = []
-    rules, ledger = conditions(), Ledger(store, lambda: woken.append(1), "boot")
+    rules, ledger = conditions(), Ledger(store, daybook, lambda: woken.append(1), "boot")
     effect = record(rules)
     ledger.record(effect, rules, moment(4))
     assert woken == [1]
@@ -87,17 +95,17 @@ def test_a_visit_is_stored_with_its_alert_and_then_told(store):
     assert ledger.status() == "1 visits, 1 told, 1 to send"
 
 
-def test_an_alert_whose_rule_wants_no_picture_has_none(store):
+def test_an_alert_whose_rule_wants_no_picture_has_none(store, daybook):
     rules = conditions(POLICY + "with_picture = false\n")
-    ledger = Ledger(store, lambda: None, "boot")
+    ledger = Ledger(store, daybook, lambda: None, "boot")
     effect = record(rules)
     ledger.record(effect, rules, moment(4))
     assert store.visit(effect.visit.id).picture is not None
     assert store.alert(effect.visit.id).picture is None
 
 
-def test_with_no_room_for_the_picture_the_words_are_stored_and_told(store, disk, caplog):
-    rules, ledger = conditions(), Ledger(store, lambda: None, "boot")
+def test_with_no_room_for_the_picture_the_words_are_stored_and_told(store, daybook, disk, caplog):
+    rules, ledger = conditions(), Ledger(store, daybook, lambda: None, "boot")
     effect = record(rules)
     disk.full = True
     with caplog.at_level(logging.ERROR):
@@ -122,9 +130,9 @@ class Refusing:
         return getattr(self._store, name)
 
 
-def test_what_the_disk_refuses_waits_and_is_stored_with_its_end_once_there_is_room(store, caplog):
+def test_what_the_disk_refuses_waits_and_is_stored_with_its_end_once_there_is_room(store, daybook, caplog):
     refusing = Refusing(store)
-    rules, ledger = conditions(), Ledger(refusing, lambda: None, "boot")
+    rules, ledger = conditions(), Ledger(refusing, daybook, lambda: None, "boot")
     effect = record(rules)
     with caplog.at_level(logging.ERROR):
         ledger.record(effect, rules, moment(4))
@@ -139,17 +147,17 @@ def test_what_the_disk_refuses_waits_and_is_stored_with_its_end_once_there_is_ro
     assert "not stored" not in ledger.status()
 
 
-def test_what_waits_is_bounded_and_the_loss_is_counted(store):
+def test_what_waits_is_bounded_and_the_loss_is_counted(store, daybook):
     refusing = Refusing(store)
-    rules, ledger = conditions(), Ledger(refusing, lambda: None, "boot")
+    rules, ledger = conditions(), Ledger(refusing, daybook, lambda: None, "boot")
     for i in range(MOST_UNSTORED + 3):
         ledger.record(record(rules, t=i * 100.0, salt=bytes([i])), rules, moment(i * 100.0))
     assert ledger.tally.lost == 3
     assert f"{MOST_UNSTORED} not stored" in ledger.status()
 
 
-def test_the_summary_is_told_once(store):
-    rules, ledger = conditions(), Ledger(store, lambda: None, "boot")
+def test_the_summary_is_told_once(store, daybook):
+    rules, ledger = conditions(), Ledger(store, daybook, lambda: None, "boot")
     ledger.record(record(rules), rules, moment(4))
     at_eight = 6 * 3600.0 + 60  # 14:00 and six hours
     ledger.summary(rules, moment(at_eight - 120))
@@ -161,8 +169,8 @@ def test_the_summary_is_told_once(store):
     assert store.counts()["phone"]["waiting"] == 2
 
 
-def test_state_saved_is_state_found(store):
-    ledger = Ledger(store, lambda: None, "boot")
+def test_state_saved_is_state_found(store, daybook):
+    ledger = Ledger(store, daybook, lambda: None, "boot")
     state = State(VisitsState(b"s"), PolicyState())
     ledger.save(state, moment(50))
     assert PolicyState.from_json(store.load_state("policy").decode(), moment(50), "boot") == state.policy

@@ -9,10 +9,11 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from dooryard.policy.changes import policy_changes
 from dooryard.policy.schema import Policy
 from dooryard.records import Outcome
 from dooryard.rehearse import machine, table
-from dooryard.rehearse.differ import differences, policy_changes
+from dooryard.rehearse.differ import differences
 from dooryard.rehearse.page import page
 from dooryard.rehearse.timeline import days_picture, recording_picture
 from dooryard.rehearse.truth import TrueVisit, score

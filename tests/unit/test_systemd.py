@@ -214,6 +214,29 @@ def test_the_services_user_may_power_off_and_nothing_else():
     assert rule_answers("robin", off) == "1 undefined"
 
 
+@pytest.mark.process
+def test_a_real_polkitd_lets_the_services_user_power_off_and_nothing_else(tmp_path: Path):
+    """With this system's own polkitd and logind's own list of actions, in a root that is thrown away."""
+    if os.geteuid() != 0 or not Path("/usr/lib/polkit-1/polkitd").exists():
+        pytest.skip("needs root and polkitd: the rule is NOT tried on it")
+    for name in ("unshare", "pkcheck", "dbus-daemon", "dbus-send", "setpriv", "systemd-sysusers"):
+        tool(name)
+    script = Path(__file__).with_name("ask_polkit.sh")
+    # A process namespace of its own: what the script starts ends with it.
+    own = ("unshare", "--mount", "--pid", "--fork", "--kill-child")
+    ran = run(*own, str(script), str(tmp_path), str(UNITS))
+    if ran.returncode != 0 and "mount" in ran.stderr:
+        pytest.skip(f"no mounts here: the rule is NOT tried on polkitd ({ran.stderr.strip()})")
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    answers = dict(line.split() for line in ran.stdout.splitlines())
+    assert answers == {
+        "power-off": "0",
+        "power-off-multiple-sessions": "0",
+        "power-off-ignore-inhibit": "2",  # pkcheck(1): a person would have to authenticate
+        "reboot": "2",
+    }, ran.stderr
+
+
 def test_the_rules_actions_are_ones_that_logind_has():
     policy = Path("/usr/share/polkit-1/actions/org.freedesktop.login1.policy")
     if not policy.exists():

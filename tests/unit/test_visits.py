@@ -75,6 +75,12 @@ def test_looks_at_the_empty_place_do_not_prolong_a_visit():
     assert ended[0].visitor.sure == pytest.approx(0.99)
 
 
+def test_doubtful_looks_of_another_kind_do_not_prolong_a_visit():
+    shadow = [(6.0 + t, (sighting(6.0 + t, "rabbit", p=0.28),)) for t in range(1, 8)]
+    _, log = run(stay("squirrel", looks=7) + shadow)
+    assert [v.stay_s for changes in log for v in changes.ended] == [6.0]
+
+
 def test_one_doubtful_look_is_nobody_and_one_clear_look_is_somebody():
     for p, sort in ((0.6, "nobody"), (0.85, "ended")):
         _, log = run(stay(looks=1, p=p), until=10)

@@ -34,7 +34,9 @@ def wind(rng: np.random.Generator, count: int, dt_s: float, mean: float, gusts_p
     return np.maximum(out, 0.0)
 
 
-def swing(rng: np.random.Generator, force: NDArray[np.float64], hertz: float, damping: float, dt_s: float) -> Series:
+def swing(
+    rng: np.random.Generator, force: NDArray[np.float64], hertz: float, damping: float, dt_s: float
+) -> Series:
     """A damped oscillator of natural frequency `hertz`, driven by `force` (where it would rest).
 
     Ten semi-implicit Euler steps per sample.

@@ -32,7 +32,10 @@ def _stays(plan: GardenPlan) -> tuple[Stay, ...]:
     out = []
     for visit in plan.visits:
         boxes: dict[int, Box] = {}
-        first, last = int(visit.start_s * rate), min(plan.settings.frame_count - 1, int(visit.end_s * rate) + 1)
+        first, last = (
+            int(visit.start_s * rate),
+            min(plan.settings.frame_count - 1, int(visit.end_s * rate) + 1),
+        )
         for number in range(first, last + 1):
             for one in plan.scene(number).present:
                 if one.visit == visit.number and one.visible >= LEAST_VISIBLE:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dooryard.gate import GateSettings, watch
-from dooryard.gate.background import BODY_RADIUS, View, against, gain_between, rate, toward
+from dooryard.gate.background import BODY_RADIUS, CANDIDATE, View, against, gain_between, rate, toward
 from dooryard.gate.grid import box_mean, cell_means
 from dooryard.gate.state import GateState, fresh
 from dooryard.gate.watch import decide
@@ -24,31 +24,33 @@ from dooryard.records import Box
 from gate_bench.clip import Luma
 
 Mask = NDArray[np.uint8]
-Through = dict[str, list[Box]]  # setting -> boxes let through
+Choice = tuple[str, str]  # gate, setting
+Through = dict[Choice, list[Box]]  # boxes let through
 
-BARS = (0.8, 0.95, 1.1, 1.3, 1.6, 2.0)
+BARS = (0.6, 0.8, 0.95, 1.1, 1.4)
 AREAS = (30, 80, 200)  # least area of a component in pixels of 320x240
 FRAMES = (1, 3, 6)  # frames that a component must have been there before
-SCORER_BARS = (0.5, 0.8, 1.1, 1.6, 2.4)
+SCORER_BARS = (0.4, 0.7, 0.95, 1.4)
 OPENING = np.ones((3, 3), np.uint8)
 
 
 class Gate(Protocol):
-    """One method with a grid of settings."""
+    """One method, or two that share a background model, with a grid of settings."""
 
-    name: str
+    @property
+    def names(self) -> tuple[str, ...]: ...
 
     def step(self, luma: Luma, mono_s: float) -> Through: ...
 
 
 class Own:
-    """This project's gate, one state for each bar."""
+    """The gate of this project, one state for each bar."""
 
-    name = "dooryard"
+    names: tuple[str, ...] = ("dooryard",)
 
     def __init__(self, bars: tuple[float, ...] = BARS) -> None:
-        self._settings = {f"bar {bar}": GateSettings(bar=bar) for bar in bars}
-        self._states: dict[str, GateState | None] = dict.fromkeys(self._settings)
+        self._settings = {("dooryard", f"bar {bar}"): GateSettings(bar=bar) for bar in bars}
+        self._states: dict[Choice, GateState | None] = dict.fromkeys(self._settings)
 
     def step(self, luma: Luma, mono_s: float) -> Through:
         out = {}
@@ -59,42 +61,45 @@ class Own:
 
 
 class Model:
-    """A background model of OpenCV's, with components or with this project's judge behind it."""
+    """A background model of OpenCV's: with components, and with this project's judge behind it."""
 
-    def __init__(self, name: str, make: Callable[[], Any], scorer: bool) -> None:
-        self.name = f"{name} + same scorer" if scorer else name
+    def __init__(self, name: str, make: Callable[[], Any], *, scorer: bool = True) -> None:
         self._model = make()
-        self._behind = Judged() if scorer else Components()
+        self._components = Components(name)
+        self._judged = Judged(f"{name} + same scorer") if scorer else None
+        self.names: tuple[str, ...] = (name, f"{name} + same scorer") if scorer else (name,)
 
     def step(self, luma: Luma, mono_s: float) -> Through:
         found = (self._model.apply(luma) == 255).astype(np.uint8)  # 127 marks shadows
-        if isinstance(self._behind, Components):
-            return self._behind.step(found)
-        return self._behind.step(found, luma, self._model.getBackgroundImage(), mono_s)
+        out = self._components.step(found)
+        if self._judged:
+            out |= self._judged.step(found, luma, self._model.getBackgroundImage(), mono_s)
+        return out
 
 
 class Difference:
     """Absolute difference to the frame before."""
 
-    name = "frame difference"
+    names: tuple[str, ...] = ("frame difference",)
 
     def __init__(self, least: int) -> None:
         self._least = least
         self._before: Luma | None = None
-        self._behind = Components()
+        self._components = Components(self.names[0])
 
     def step(self, luma: Luma, mono_s: float) -> Through:
         del mono_s
         before, self._before = self._before, luma
         if before is None:
-            return self._behind.step(np.zeros_like(luma))
-        return self._behind.step((cv2.absdiff(luma, before) > self._least).astype(np.uint8))
+            return self._components.step(np.zeros_like(luma))
+        return self._components.step((cv2.absdiff(luma, before) > self._least).astype(np.uint8))
 
 
 class Components:
     """Opening, components, least area, persistence; all settings at once."""
 
-    def __init__(self) -> None:
+    def __init__(self, name: str) -> None:
+        self._name = name
         self._recent: dict[int, list[list[Box]]] = {area: [] for area in AREAS}
 
     def step(self, mask: Mask) -> Through:
@@ -112,7 +117,7 @@ class Components:
                 lasting = boxes if len(recent) >= frames else []
                 for old in recent[-frames:]:
                     lasting = [box for box in lasting if any(box.overlap(other) > 0 for other in old)]
-                out[f"area {area}, {frames} frames"] = lasting
+                out[self._name, f"area {area}, {frames} frames"] = lasting
             self._recent[area] = [*recent, boxes][-max(FRAMES) :]
         return out
 
@@ -120,9 +125,9 @@ class Components:
 class Judged:
     """The mask's share in each cell, averaged over a body and a second, put before the gate's own judge."""
 
-    def __init__(self) -> None:
-        self._settings = {f"bar {bar}": GateSettings(bar=bar) for bar in SCORER_BARS}
-        self._states: dict[str, GateState] = {}
+    def __init__(self, name: str) -> None:
+        self._settings = {(name, f"bar {bar}"): GateSettings(bar=bar) for bar in SCORER_BARS}
+        self._states: dict[Choice, GateState] = {}
 
     def step(self, mask: Mask, luma: Luma, background: Luma, mono_s: float) -> Through:
         if not self._states:
@@ -143,6 +148,7 @@ class Judged:
             view = View(
                 level=level, repeated=False, gain=gain, shift=(0.0, 0.0), even=behind, raw=raw, change=share,
                 mean=mean, quick=mean, unrest=any_state.unrest, usual=np.ones_like(mean), ratio=np.abs(mean),
+                differ=int(np.count_nonzero(np.abs(mean) > CANDIDATE)),
             )  # fmt: skip
             after, motions = decide(state, view, mono_s, settings)
             self._states[key] = after
@@ -157,19 +163,23 @@ def mog2(threshold: float) -> Callable[[], Any]:
 
 def knn(threshold: float) -> Callable[[], Any]:
     """Zivkovic & van der Heijden 2006."""
-    return lambda: cv2.createBackgroundSubtractorKNN(history=500, dist2Threshold=threshold, detectShadows=True)
+    return lambda: cv2.createBackgroundSubtractorKNN(
+        history=500, dist2Threshold=threshold, detectShadows=True
+    )
 
 
 def every_gate() -> list[Gate]:
     """All methods, each with its grid."""
-    out: list[Gate] = [Own()]
-    for threshold in (16.0, 40.0):
-        out += [Model(f"MOG2 {threshold:g}", mog2(threshold), scorer) for scorer in (False, True)]
-    for threshold in (400.0, 1200.0):
-        out += [Model(f"KNN {threshold:g}", knn(threshold), scorer) for scorer in (False, True)]
-    return [*out, Difference(15)]
+    models: list[Gate] = [Model(f"MOG2 {threshold:g}", mog2(threshold)) for threshold in (16.0, 40.0)]
+    models += [Model(f"KNN {threshold:g}", knn(threshold)) for threshold in (400.0, 1200.0)]
+    return [Own(), *models, Difference(15)]
 
 
 def few_gates() -> list[Gate]:
     """For a quick look: this gate as it ships, and one usual peer."""
     return [Own((GateSettings().bar,)), Model("MOG2 16", mog2(16.0), scorer=False)]
+
+
+def own_only() -> list[Gate]:
+    """The gate of this project alone, for many hours."""
+    return [Own((0.8, 0.95, 1.1))]

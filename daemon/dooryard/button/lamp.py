@@ -20,7 +20,7 @@ class Lamp:
         self._shows = Shows.RUNNING
         self._since_s = clock.now().mono_s
         self._bell = threading.Event()
-        self._stopping = False
+        self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
 
     def start(self) -> None:
@@ -35,7 +35,7 @@ class Lamp:
 
     def stop(self, timeout_s: float = 5.0) -> None:
         """Dark, and let go of the pin. May be called twice."""
-        self._stopping = True
+        self._stopping.set()
         self._bell.set()
         if self._thread is not None:
             self._thread.join(timeout_s)
@@ -49,7 +49,11 @@ class Lamp:
         if not self.pin.open(now_s):
             return self.pin.wait_s(now_s)
         at_present = light(self._shows, now_s - self._since_s)
-        self.pin.device.value = int(at_present.lit)
+        try:
+            self.pin.device.value = int(at_present.lit)
+        except Exception as error:  # noqa: BLE001  (pin drivers raise classes of their own)
+            self.pin.lost(now_s, error)
+            return self.pin.wait_s(now_s)
         return at_present.for_s
 
     def _make(self, pin: int) -> Any:
@@ -58,8 +62,8 @@ class Lamp:
         return LED(pin, pin_factory=self._factory)
 
     def _run(self) -> None:
-        while not self._stopping:
+        while not self._stopping.is_set():
             self._bell.clear()
             sleep_s = self.turn()
-            if not self._stopping:
+            if not self._stopping.is_set():
                 self._clock.wait(self._bell, sleep_s)

@@ -14,6 +14,7 @@ from dooryard.log import say
 _log = logging.getLogger("dooryard.button")
 WAITS_S = (0.5, 1.0, 2.0, 4.0, 8.0, 15.0, 30.0)
 """Between tries; a minute in all, which is more than a slow board's devices take to appear."""
+_ROUNDING_S = 1e-6  # who comes back after exactly `wait_s` must not be sent away again
 LATER_S = 60.0  # between tries once it has been told
 
 
@@ -36,7 +37,7 @@ class Pin:
         """Try, if it is time to. True when the device is open."""
         if self.device is not None:
             return True
-        if now_s < self._retry_at_s:
+        if now_s < self._retry_at_s - _ROUNDING_S:
             return False
         try:
             self.device = self._make()
@@ -46,6 +47,16 @@ class Pin:
         say(_log, logging.INFO, "pin open", what=self.what, tries=self._tries + 1)
         self.fault = None
         return True
+
+    def lost(self, now_s: float, error: Exception) -> None:
+        """An open pin failed: let go of it, and try anew as at the start."""
+        say(_log, logging.WARNING, "pin lost", what=self.what, why=f"{type(error).__name__}: {error}")
+        try:
+            self.close()
+        except Exception as closing:  # noqa: BLE001  (as in `open`; the pin is gone either way)
+            say(_log, logging.WARNING, "pin not let go of", what=self.what, why=str(closing))
+        self._tries = 0
+        self._failed(now_s, error)
 
     def wait_s(self, now_s: float) -> float:
         """Seconds until `open` tries again."""

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+_ROUNDING_S = 1e-6  # who wakes after exactly `wait_s` must find it done, whatever the sums round to
+
 
 class Press(StrEnum):
     """What somebody did."""
@@ -50,13 +52,13 @@ def edge(state: PressState, at_s: float, *, down: bool) -> PressState:
 
 def tick(state: PressState, now_s: float, settings: PressSettings) -> tuple[PressState, Press | None]:
     """Let time pass; the press that it makes, if any."""
-    settled = now_s - state.edge_s >= settings.settle_s
+    settled = now_s >= state.edge_s + settings.settle_s - _ROUNDING_S
     if settled and state.raw != state.down:
         if state.raw:
             return replace(state, down=True, down_s=state.edge_s, spent=False), None
         press = None if state.spent else Press.SHORT
         return replace(state, down=False, spent=False), press
-    held = state.down and state.raw and now_s - state.down_s >= settings.hold_s
+    held = state.down and state.raw and now_s >= state.down_s + settings.hold_s - _ROUNDING_S
     if held and not state.spent:
         return replace(state, spent=True), Press.HELD
     return state, None

@@ -28,8 +28,8 @@ class PushButton:
         self.pin = Pin(f"button on pin {pin}", lambda: self._make(pin))
         self._state: PressState | None = None
         self._edges: queue.SimpleQueue[float] = queue.SimpleQueue()
-        self._bell = threading.Event()
-        self._stopping = False
+        self.bell = threading.Event()
+        self._stopping = threading.Event()
         self._presses: queue.SimpleQueue[Press] = queue.SimpleQueue()
         self._thread: threading.Thread | None = None
 
@@ -39,8 +39,8 @@ class PushButton:
 
     def stop(self, timeout_s: float = 5.0) -> None:
         """End the thread and let go of the pin. May be called twice."""
-        self._stopping = True
-        self._bell.set()
+        self._stopping.set()
+        self.bell.set()
         if self._thread is not None:
             self._thread.join(timeout_s)
         self.pin.close()
@@ -62,7 +62,12 @@ class PushButton:
         now_s = self._clock.now().mono_s
         if not self.pin.open(now_s):
             return self.pin.wait_s(now_s)
-        down = bool(self.pin.device.is_pressed)
+        try:
+            down = bool(self.pin.device.is_pressed)
+        except Exception as error:  # noqa: BLE001  (pin drivers raise classes of their own)
+            self._state = None
+            self.pin.lost(now_s, error)
+            return self.pin.wait_s(now_s)
         if self._state is None:
             self._state = press.begin(now_s, down=down)
         while not self._edges.empty():
@@ -85,15 +90,15 @@ class PushButton:
     def _edge(self) -> None:
         """Called by the pin library on a thread of its own."""
         self._edges.put(self._clock.now().mono_s)
-        self._bell.set()
+        self.bell.set()
 
     def _run(self) -> None:
-        while not self._stopping:
-            self._bell.clear()  # before looking, so that an edge while looking is not lost
+        while not self._stopping.is_set():
+            self.bell.clear()  # before looking, so that an edge while looking is not lost
             sleep_s = self.turn()
-            if self._stopping:
+            if self._stopping.is_set():
                 return
             if sleep_s is None:
-                self._bell.wait()
+                self.bell.wait()
             else:
-                self._clock.wait(self._bell, sleep_s)
+                self._clock.wait(self.bell, sleep_s)

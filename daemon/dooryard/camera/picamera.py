@@ -26,7 +26,14 @@ from typing import Any
 import numpy as np
 
 from dooryard.camera.base import CameraStalledError
-from dooryard.camera.picamera_faults import LIBRARY_ERRORS, camera_error, import_picamera2
+from dooryard.camera.picamera_faults import (
+    LIBRARY_ERRORS,
+    camera_error,
+    import_picamera2,
+    upside_down_transform,
+)
+from dooryard.camera.picamera_opening import Opening
+from dooryard.camera.picamera_options import PicameraOptions, controls, crop_fault, problems
 from dooryard.clock import Clock
 from dooryard.errors import CameraError, StuckError
 from dooryard.records import Exposure, Frame, Luma, Moment, Rgb
@@ -53,12 +60,14 @@ class PicameraCamera:
     large_size, luma_size : (width, height), even numbers; luma no larger than large
     frames_per_s : held by fixing the frame duration
     buffers : at least 3: one in hand, one finished, the rest being filled
-    close_within_s : how long letting go may take before the device counts as stuck
+    options : exposure, white balance, focus, region, half a turn
+    open_within_s, close_within_s : how long each may take before the device counts as stuck
     boottime : nanoseconds of CLOCK_BOOTTIME now; None: the machine's
     """
 
     live = True
 
+    # Longer than most: it only puts down what it is given.
     def __init__(
         self,
         clock: Clock,
@@ -68,24 +77,32 @@ class PicameraCamera:
         luma_size: tuple[int, int] = (320, 240),
         frames_per_s: float = 10.0,
         buffers: int = 4,
+        options: PicameraOptions | None = None,
+        open_within_s: float = 20.0,
         close_within_s: float = 5.0,
         boottime: Callable[[], int] | None = None,
     ) -> None:
+        self._options = options or PicameraOptions()
         _check_options(large_size, luma_size, frames_per_s, buffers)
+        faults = problems(self._options, frames_per_s)
+        if faults:
+            raise CameraError("; ".join(faults), "mend the [camera] table of the box file")
         self.name = f"board camera {camera_index}"
         self._clock = clock
         self._index = camera_index
         self._large_size, self._luma_size = large_size, luma_size
         self._frame_us = round(1e6 / frames_per_s)
         self._buffers = buffers
-        self._close_within_s = close_within_s
+        self._open_within_s, self._close_within_s = open_within_s, close_within_s
         self._boottime = boottime or boottime_ns
         self._library: Any = None  # the module
         self._device: Any = None  # its Picamera2 object while open
         self._job: Any = None  # a capture that was asked for and has not come yet
         self._request: Any = None  # the frame in hand; its buffers are ours until released
         self._owner: int | None = None
+        self._opening: Opening | None = None
         self._closing: threading.Thread | None = None
+        self._crop: Any = None  # what was asked for, until a frame has shown what came of it
         self._number = 0
         self._last_mono_s = float("-inf")
         self._doubted_time = False
@@ -93,22 +110,23 @@ class PicameraCamera:
     def open(self, after: datetime | None = None) -> None:
         del after  # a live camera has no past
         self.close()
-        if self._closing is not None and self._closing.is_alive():
+        opening, closing = self._opening, self._closing
+        if (opening is not None and opening.hangs()) or (closing is not None and closing.is_alive()):
             raise StuckError(
                 f"{self.name} has not been let go of: the driver does not answer",
                 "end the program; if the camera stays away after a restart, restart the board",
             )
         self._library = import_picamera2()
         buffers_mib = self._buffers * (self._large_size[0] * self._large_size[1] * 3) / 2**20
+        self._opening = Opening(self._start, partial(_let_go, name=self.name))
         try:
-            self._device = self._library.Picamera2(self._index)
-            self._configure(self._device)
-            self._device.start()
-        except CameraError:
-            self.close()
-            raise
+            self._device = self._opening.wait(self._open_within_s)
+        except TimeoutError:
+            raise CameraError(
+                f"{self.name} did not start within {self._open_within_s:g} s",
+                "see the camera's lines in the system journal; power off and seat its ribbon anew",
+            ) from None
         except LIBRARY_ERRORS as error:
-            self.close()
             raise camera_error(error, self._index, buffers_mib) from error
         self._owner = threading.get_ident()
 
@@ -151,15 +169,28 @@ class PicameraCamera:
             atexit.unregister(device.close)  # the library's own; it would hold up the program's end
             _log.error("%s: the driver did not let go within %g s", self.name, self._close_within_s)
 
+    def _start(self) -> Any:
+        """Open, configure and start a device; on the opening thread."""
+        device = self._library.Picamera2(self._index)
+        try:
+            self._configure(device)
+            device.start()
+        except BaseException:
+            _let_go(device, self.name)
+            raise
+        return device
+
     def _configure(self, device: Any) -> None:
         """Configure both streams once; raise `CameraError` if the camera gives others than asked for."""
         wanted = {
             "main": {"size": self._large_size, "format": "BGR888"},
             "lores": {"size": self._luma_size, "format": "YUV420"},
         }
+        turned = {"transform": upside_down_transform()} if self._options.upside_down else {}
         device.configure(
             device.create_video_configuration(
                 **wanted,
+                **turned,
                 raw=None,
                 buffer_count=self._buffers,
                 controls={"FrameDurationLimits": (self._frame_us, self._frame_us)},
@@ -173,9 +204,17 @@ class PicameraCamera:
                     f"{self.name} gives {got} instead of {asked}",
                     "choose sizes that the camera has; widths that are multiples of 64 are the safest",
                 )
+        # After configuring, which sets a crop of its own; in force from the first frame.
+        chosen = controls(self._options, device.camera_controls, self._large_size)
+        self._crop = chosen.get("ScalerCrop")
+        if chosen:
+            device.set_controls(chosen)
 
     def _frame(self, request: Any) -> Frame:
         metadata = request.get_metadata()
+        fault, self._crop = crop_fault(self._crop, metadata.get("ScalerCrop")), None
+        if fault:
+            _log.warning("%s: %s", self.name, fault)
         moment = self._taken_at(metadata)
         self._number += 1
         self._last_mono_s = moment.mono_s

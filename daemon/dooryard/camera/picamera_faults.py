@@ -37,6 +37,17 @@ def import_picamera2() -> Any:
         ) from error
 
 
+def upside_down_transform() -> Any:
+    """Return libcamera's transform for half a turn. Raises `CameraError` when its Python part is missing."""
+    try:
+        return importlib.import_module("libcamera").Transform(hflip=1, vflip=1)
+    except ImportError as error:
+        raise CameraError(
+            f"the picture cannot be turned: {error}",
+            "install it with `apt install python3-libcamera`, or hang the camera the right way up",
+        ) from error
+
+
 def camera_error(error: BaseException, camera_index: int, buffers_mib: float) -> CameraError:
     """Return what `error`, raised while the camera was being opened, means and what to do."""
     chain = _chain(error)

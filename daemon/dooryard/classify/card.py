@@ -6,6 +6,7 @@ import tomllib
 from dataclasses import dataclass
 from typing import Any
 
+from dooryard.classify.calibration import Calibration, Line
 from dooryard.errors import ModelError
 
 
@@ -26,6 +27,8 @@ class Card:
     classes: int
     features: str | None = None  # output (1, feature_count)
     feature_count: int = 0
+    evidence: Calibration | None = None  # None: the network's own numbers are taken as they are
+    temperature: float = 1.0  # logits are divided by it before a species' probability is taken
 
 
 _LAYOUT = {"layout": "NCHW", "channels": "RGB"}  # the only one that is understood so far
@@ -68,13 +71,25 @@ def _card(data: dict[str, Any]) -> Card:
         classes=_of(out, "classes", int),
         features=_of(out, "features", str) if "features" in out else None,
         feature_count=_of(out, "feature_count", int) if "features" in out else 0,
+        evidence=_calibration(_of(data, "evidence", dict)) if "evidence" in data else None,
+        temperature=float(_of(data, "temperature", float, int)) if "temperature" in data else 1.0,
     )
-    if card.scale <= 0 or card.side_px < 1 or card.classes < 1:
-        raise ValueError("scale, side_px and classes must be above zero")
+    if min(card.scale, card.side_px, card.classes, card.temperature) <= 0:
+        raise ValueError("scale, side_px, classes and temperature must be above zero")
     for name in (card.model, card.labels):
         if "/" in name or "\\" in name:
             raise ValueError(f"{name!r} must be the name of a file beside the card")
     return card
+
+
+def _calibration(table: dict[str, Any]) -> Calibration:
+    lines = {}
+    for key in Calibration._fields:
+        values = _of(table, key, list)
+        if len(values) != 2 or not all(type(value) in (int, float) for value in values) or values[0] <= 0:
+            raise ValueError(f"evidence.{key} is {values!r}; it must be [slope above 0, offset]")
+        lines[key] = Line(float(values[0]), float(values[1]))
+    return Calibration(**lines)
 
 
 def _of(table: dict[str, Any], key: str, *kinds: type) -> Any:

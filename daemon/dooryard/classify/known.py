@@ -1,29 +1,53 @@
-"""Which visitors a model can tell, without loading the model. Edge: reads the card and its labels."""
+"""Which visitors can be told, without loading a model. Edge: reads cards and their labels."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from dooryard.classify import card as cards
 from dooryard.classify import labels
 from dooryard.classify.onnx import BUILT_IN
+from dooryard.classify.species import may_be_told
+from dooryard.classify.taught import Mark
 from dooryard.errors import ModelError
 
 
-def known_visitors(card_path: Path | None = None) -> tuple[frozenset[str], dict[str, str]]:
+def known_visitors(
+    card_path: Path | None = None,
+    *,
+    species_card: Path | None = None,
+    region: frozenset[str] | None = None,
+    marks: Sequence[Mark] = (),
+) -> tuple[frozenset[str], dict[str, str]]:
     """Every group, species and scientific name that can be told, in lower case, and each one's group.
 
-    Raises ModelError when the card or its labels cannot be read.
+    As `OnnxClassifier` is built: a species model and a region's list as there, and what the owner taught.
+    Raises ModelError when a card or its labels cannot be read.
     """
-    path = card_path or BUILT_IN
+    group_of = {group: group for group in labels.GROUPS}
+    for path in (card_path or BUILT_IN, species_card):
+        for label in _labels(path) if path else ():
+            listed = label.group != "bird" or may_be_told(label.scientific, region)
+            if label.trusted and label.group and listed:
+                group_of |= {name.lower(): label.group for name in (label.name, label.scientific) if name}
+    group_of |= {mark.name.lower(): mark.group for mark in marks}
+    return frozenset(group_of), group_of
+
+
+def _labels(path: Path) -> tuple[labels.Label, ...]:
     try:
         card = cards.parse(path.read_text(encoding="utf-8"), str(path))
         table = path.with_name(card.labels)
-        known = labels.parse(table.read_text(encoding="utf-8"), card.classes, str(table))
+        return labels.parse(table.read_text(encoding="utf-8"), card.classes, str(table))
     except (OSError, UnicodeDecodeError) as error:
         raise ModelError(f"{path}: cannot be read: {error}", "install the package again") from error
-    group_of = {group: group for group in labels.GROUPS}
-    for label in known:
-        if label.trusted and label.group:
-            group_of |= {name.lower(): label.group for name in (label.name, label.scientific) if name}
-    return frozenset(group_of), group_of
+
+
+def model_name(card_path: Path | None = None) -> str:
+    """What the model is called. Raises ModelError when its card cannot be read."""
+    path = card_path or BUILT_IN
+    try:
+        return cards.parse(path.read_text(encoding="utf-8"), str(path)).name
+    except (OSError, UnicodeDecodeError) as error:
+        raise ModelError(f"{path}: cannot be read: {error}", "install the package again") from error

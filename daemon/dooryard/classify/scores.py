@@ -5,9 +5,10 @@ birds (tools/measure_model.py measures both anew):
 
 - A network that does not know spreads its answer thinly over hundreds of classes, and sums over them
   come to a third and more. So a class counts only from ten times chance upwards.
-- What is left for "animal" (mostly animals that no garden has) still tells little. So "animal" is never
-  somebody by itself: it counts at most as much as all named groups together. A skunk may so be missed
-  where the network says skunk and nothing else; a bush is not told as an animal.
+- What is left for "animal" (mostly animals that no garden has) still tells little. So in `Reading.groups`
+  "animal" is never somebody by itself: it counts at most as much as all named groups together. A model
+  that is calibrated (classify/calibration.py) starts from `Reading.totals` instead, where its own line for
+  "animal" holds a bush back and lets a badger through.
 """
 
 from __future__ import annotations
@@ -29,7 +30,8 @@ TIMES_CHANCE = 10.0
 class Reading(NamedTuple):
     """What one crop's logits say."""
 
-    groups: dict[str, float]  # every group of `GROUPS`; what is missing to 1 is nobody
+    totals: dict[str, float]  # what each group of `GROUPS` gets from the classes that count
+    groups: dict[str, float]  # the same as evidence; what is missing to 1 is nobody
     species: tuple[Naming, ...]  # trusted ones only, best first
 
 
@@ -88,4 +90,4 @@ def read(
     """
     chances = probabilities(logits)
     found = sums(chances, positions(labels) if places is None else places)
-    return Reading(evidence(found), species(chances, labels))
+    return Reading(found, evidence(found), species(chances, labels))

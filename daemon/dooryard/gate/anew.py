@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from dooryard.gate.background import CANDIDATE
 from dooryard.gate.blobs import components
 
 if TYPE_CHECKING:
@@ -21,9 +18,9 @@ NEWS = "most of the view has changed: learning it anew"
 
 def is_upset(view: View) -> bool:
     """Does most of the view look different, other than by one large visitor?"""
-    differ = int(np.count_nonzero(view.ratio > CANDIDATE))
-    if differ < UPSET_PART * view.ratio.size:
+    if view.differ < UPSET_PART * view.ratio.size:
         return False
-    largest = max(components(view.signs()), key=lambda blob: len(blob.cells))
+    blobs, _ = components(view.signs())
+    largest = max(blobs, key=lambda blob: len(blob.cells))
     box = (largest.y1 - largest.y0) * (largest.x1 - largest.x0)
-    return not (len(largest.cells) >= ALONE * differ and box < BODY_PART * view.ratio.size)
+    return not (len(largest.cells) >= ALONE * view.differ and box < BODY_PART * view.ratio.size)

@@ -48,11 +48,12 @@ class View(NamedTuple):
     unrest: Map
     usual: Map  # how far `mean` usually strays here
     ratio: Map  # |mean| / usual
+    differ: int  # how many cells have a ratio above CANDIDATE
 
     def signs(self) -> Signs:
         """-1 or 1 in cells that are darker or lighter than they usually stray, else 0."""
-        signs: Signs = (self.ratio > CANDIDATE).astype(np.int8)
-        signs[self.mean < 0] *= -1
+        signs: Signs = (self.ratio > CANDIDATE).view(np.int8)
+        np.negative(signs, out=signs, where=self.mean < 0)
         return signs
 
 
@@ -66,12 +67,12 @@ def rate(dt_s: float, tau_s: float, learned_s: float = math.inf) -> float:
 
 def gain_between(level: Map, background: Map) -> float:
     """Log of the median ratio of the two, over every second cell of every second row."""
-    few = np.log(level[::2, ::2] + np.float32(DARK))
-    few -= np.log(background[::2, ::2] + np.float32(DARK))
+    few = level[::2, ::2] + np.float32(DARK)
+    few /= background[::2, ::2] + np.float32(DARK)
     flat = few.ravel()
     middle = flat.size // 2
     flat.partition(middle)
-    return float(flat[middle])
+    return math.log(float(flat[middle]))
 
 
 def look(state: GateState, luma: Luma, dt_s: float, settings: GateSettings) -> View:
@@ -88,7 +89,8 @@ def look(state: GateState, luma: Luma, dt_s: float, settings: GateSettings) -> V
     usual = usual_straying(state.spread, unrest, settings.least_contrast)
     ratio = np.abs(mean)
     ratio /= usual
-    return View(level, repeated, gain, shift, even, raw, change, mean, quick, unrest, usual, ratio)
+    differ = int(np.count_nonzero(ratio > CANDIDATE))
+    return View(level, repeated, gain, shift, even, raw, change, mean, quick, unrest, usual, ratio, differ)
 
 
 def against(level: Map, background: Map, gain: float) -> tuple[Map, Map]:
@@ -117,8 +119,9 @@ def toward(old: Map, new: Map, weight: float | Map) -> Map:
 
 def usual_straying(spread: Map, unrest: Map, least_contrast: float) -> Map:
     """How far the signed mean may stray at each cell before that means anything, in log brightness."""
-    usual: Map = np.sqrt(neighbour_max(spread))
-    usual += neighbour_max(unrest)
+    straying = np.sqrt(spread)
+    straying += unrest
+    usual = neighbour_max(straying)
     usual += np.float32(least_contrast)
     return usual
 
@@ -138,12 +141,11 @@ def learned(
     state: GateState, view: View, keep: Mask, dt_s: float, settings: GateSettings
 ) -> tuple[Map, Map, Map]:
     """Background, spread and unrest after this frame; cells in `keep` stay as they were."""
-    weight: Map = np.where(view.ratio > CANDIDATE, HELD_RATE, 1).astype(np.float32)
-    if state.learned_s < settings.settle_s:
-        weight = np.ones_like(weight)
-    weight[keep] = 0
     pace = rate(dt_s, settings.memory_s, state.learned_s)
-    weight *= np.float32(pace)
+    weight = np.full_like(view.ratio, pace)
+    if view.differ and state.learned_s >= settings.settle_s:
+        weight[view.ratio > CANDIDATE] *= np.float32(HELD_RATE)
+    weight[keep] = 0
     background = toward(state.background, view.even, weight)
     square = view.mean * view.mean
     np.minimum(square, state.spread * 9 + np.float32(1e-4), out=square)

@@ -21,8 +21,10 @@ class Blob(NamedTuple):
     x1: int  # exclusive
 
 
-def components(signs: Signs) -> list[Blob]:
+def components(signs: Signs, least_cells: int = 1) -> tuple[list[Blob], int]:
     """8-connected components of equal non-zero values of `signs`, in the order of their first cell.
+
+    Those of fewer than `least_cells` cells are only counted: the second result.
 
     Lighter and darker cells side by side are two components: one body is mostly one or the other, and
     what swings shows both. Each row is cut into runs; a run joins those of the next row that it touches,
@@ -30,7 +32,7 @@ def components(signs: Signs) -> list[Blob]:
     """
     starts, ends, values, stride = _runs(signs)
     if not len(starts):
-        return []
+        return [], 0
     parent = list(range(len(starts)))
     first = np.searchsorted(ends, starts + stride, side="left").tolist()
     last = np.searchsorted(starts, ends + stride, side="right").tolist()
@@ -40,7 +42,7 @@ def components(signs: Signs) -> list[Blob]:
             if kind[run] == kind[other]:
                 _join(parent, run, other)
     roots = np.array([_root(parent, run) for run in range(len(parent))])
-    return _collect(signs, roots, ends - starts)
+    return _collect(signs, roots, ends - starts, least_cells)
 
 
 def _runs(signs: Signs) -> tuple[Index, Index, Signs, int]:
@@ -69,17 +71,26 @@ def _join(parent: list[int], one: int, other: int) -> None:
         parent[max(a, b)] = min(a, b)
 
 
-def _collect(signs: Signs, roots: Index, lengths: Index) -> list[Blob]:
+def _collect(signs: Signs, roots: Index, lengths: Index, least_cells: int) -> tuple[list[Blob], int]:
     """Sort the cells by component and cut the list."""
     labels = np.repeat(roots, lengths)
+    sizes = np.bincount(labels)
+    large = sizes >= least_cells
+    specks = int(np.count_nonzero(sizes)) - int(np.count_nonzero(large))
+    cells = np.flatnonzero(signs)
+    if specks:
+        chosen = large[labels]
+        labels, cells = labels[chosen], cells[chosen]
+    if not len(cells):
+        return [], specks
     order = np.argsort(labels, kind="stable")
-    cells = np.flatnonzero(signs)[order]
-    cuts = np.flatnonzero(np.diff(labels[order])) + 1
-    begins = np.concatenate(([0], cuts))
+    cells, labels = cells[order], labels[order]
+    begins = np.flatnonzero(np.diff(labels, prepend=-1))
     ys, xs = np.divmod(cells, signs.shape[1])
-    y0 = np.minimum.reduceat(ys, begins).tolist()
-    x0 = np.minimum.reduceat(xs, begins).tolist()
-    y1 = np.maximum.reduceat(ys, begins).tolist()
-    x1 = np.maximum.reduceat(xs, begins).tolist()
-    parts = np.split(cells, cuts)
-    return [Blob(part, y0[i], x0[i], y1[i] + 1, x1[i] + 1) for i, part in enumerate(parts)]
+    y0, x0 = np.minimum.reduceat(ys, begins).tolist(), np.minimum.reduceat(xs, begins).tolist()
+    y1, x1 = np.maximum.reduceat(ys, begins).tolist(), np.maximum.reduceat(xs, begins).tolist()
+    ends = [*begins[1:].tolist(), len(cells)]
+    return [
+        Blob(cells[begin:end], y0[i], x0[i], y1[i] + 1, x1[i] + 1)
+        for i, (begin, end) in enumerate(zip(begins.tolist(), ends, strict=True))
+    ], specks

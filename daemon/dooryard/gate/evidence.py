@@ -18,12 +18,14 @@ if TYPE_CHECKING:
 
 ENOUGH_S = 0.25  # seconds times log score: a score of 3 needs 0.23 s, one of 1.2 needs 1.4 s
 MOST_S = 1.0  # the sum goes no higher, so that it ends soon after the change does
-STEEPEST = 1.2  # log score that counts at most: a single frame never passes at 5 frames a second
+STEEPEST = 1.2  # log score that counts at most
+ONE_FRAME_S = 0.2  # what a single frame can add at most: it takes two, at any rate of frames
 
 
 def gathered(before: Map, blob: Blob, score: float, dt_s: float) -> float:
     """Evidence for `blob` with this frame; `before` is the last map, widened by a cell."""
     step = max(-STEEPEST, min(STEEPEST, math.log(max(score, 1e-3)))) * dt_s
+    step = min(step, ONE_FRAME_S)
     return max(0.0, min(MOST_S, float(before.ravel()[blob.cells].max()) + step))
 
 
@@ -32,9 +34,11 @@ def widened(evidence: Map) -> Map:
     return neighbour_max(evidence)
 
 
-def spread_out(shape: tuple[int, int], found: list[tuple[Blob, float]]) -> Map:
-    """The map of evidence after a frame."""
-    out = np.zeros(shape, np.float32)
+def spread_out(before: Map, found: list[tuple[Blob, float]]) -> Map:
+    """The map of evidence after a frame; `before` is the last one."""
+    if not found and not before.any():
+        return before
+    out = np.zeros_like(before)
     for blob, amount in found:
         out.ravel()[blob.cells] = amount
     return out

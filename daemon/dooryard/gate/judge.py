@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, NamedTuple
 
-import numpy as np
-
 from dooryard.gate.background import View
 from dooryard.gate.blobs import Blob, components
 from dooryard.gate.evidence import ENOUGH_S, gathered, widened
@@ -56,11 +54,10 @@ def judge(
     state: GateState, view: View, settings: GateSettings, occupied: tuple[Box, ...], dt_s: float
 ) -> list[Judged]:
     """Cut the map into blobs and judge the strongest of them."""
-    signs = view.signs()
-    if np.count_nonzero(signs) < LEAST_CELLS:
+    if view.differ < LEAST_CELLS:
         return []
-    every = components(signs)
-    blobs = [blob for blob in every if len(blob.cells) >= LEAST_CELLS]
+    signs = view.signs()
+    blobs, specks = components(signs, LEAST_CELLS)
     if not blobs:
         return []
     flat = view.ratio.ravel()
@@ -74,7 +71,7 @@ def judge(
         polygon_mask(settings.ignore, signs.shape),
         mask_of(occupied, signs.shape),
         [peak for peak, _ in ranked],
-        len(every) - len(blobs),
+        specks,
     )
     return [_judged(scene, blobs[i]) for _, i in ranked[:MOST_BLOBS]]
 

@@ -30,22 +30,24 @@ class Region:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GateReport:
-    """See `text` for how it reads; `restless` is a picture of it."""
+    """See `text` for how it reads; `restless` is the map that goes with it."""
 
     watched_h: float
     learned_s: float
     per_hour: dict[str, float]  # reason -> times an hour, at least 5 s apart; "let through" among them
     regions: tuple[Region, ...]  # most costly first
     restless: Map  # (rows, cols): smallest contrast that gets through at each place
+    calm_contrast: float  # the same for a place where nothing ever stirs
 
     def text(self) -> str:
         """The report in plain lines."""
         lines = [f"watched for {self.watched_h:.1f} h; this view learned for {self.learned_s / 60:.0f} min"]
         lines += [f"  {count:7.1f} an hour  {reason}" for reason, count in self.per_hour.items()]
-        lines.append("where the place is restless (contrast needed; a calm place needs 3 %):")
+        calm = f"{100 * self.calm_contrast:.1f} %"
+        lines.append(f"where the place is restless (contrast that is needed; {calm} where nothing stirs):")
         for region in self.regions:
             lines.append(
-                f"  {region.where}: {100 * region.smallest_contrast:.0f} %, bar {region.bar:.2f}, "
+                f"  {region.where}: {100 * region.smallest_contrast:.1f} %, bar {region.bar:.2f}, "
                 f"nobody {region.nobody}, somebody {region.somebody}"
             )
         return "\n".join(lines)
@@ -58,11 +60,13 @@ def report(state: GateState, settings: GateSettings | None = None, most_regions:
         "let through" if reason is None else str(reason): count / max(watched_h, 1 / HOUR_S)
         for reason, count in totals(state.tally).items()
     }
-    needed = _needed(state, settings or GateSettings())
+    settings = settings or GateSettings()
+    needed = _needed(state, settings)
     rows, cols = REGIONS
     found = [_region(state, needed, row, col) for row in range(rows) for col in range(cols)]
     found.sort(key=lambda region: region.smallest_contrast, reverse=True)
-    return GateReport(watched_h, state.learned_s, per_hour, tuple(found[:most_regions]), needed)
+    calm = settings.bar * settings.least_contrast
+    return GateReport(watched_h, state.learned_s, per_hour, tuple(found[:most_regions]), needed, calm)
 
 
 def _needed(state: GateState, settings: GateSettings) -> Map:

@@ -12,6 +12,7 @@ import numpy as np
 from dooryard.gate.grid import BLACK, Map
 
 CLIP = 0.3  # log brightness: one cell's say in the shift is bounded
+CALM = 0.02  # log brightness, root mean square: less than this is not worth the trouble
 LEAST_CELLS = 0.04  # a smaller shift is left alone
 MOST_CELLS = 1.5  # beyond this the first order does not hold
 LEAST_SHARE = 0.15  # of the change must be explained, or it is no shift
@@ -22,17 +23,19 @@ def steadied(raw: Map, background: Map) -> tuple[Map, tuple[float, float]]:
 
     `raw` is the log of what is seen against `background` (grey levels), both (rows, cols).
     """
+    change = np.clip(raw[1:-1:2, 1:-1:2], -CLIP, CLIP)
+    total = float(np.vdot(change, change))
+    if total < CALM**2 * change.size:
+        return raw, (0.0, 0.0)
     few = background[1:-1:2, 1:-1:2] + np.float32(BLACK)
     across = (
         background[1:-1:2, 2::2][:, : few.shape[1]] - background[1:-1:2, 0:-2:2][:, : few.shape[1]]
     ) / few
     down = (background[2::2, 1:-1:2][: few.shape[0]] - background[0:-2:2, 1:-1:2][: few.shape[0]]) / few
-    change = np.clip(raw[1:-1:2, 1:-1:2], -CLIP, CLIP)
     xx, yy, xy = (float(np.vdot(a, b)) for a, b in ((across, across), (down, down), (across, down)))
     xt, yt = float(np.vdot(across, change)), float(np.vdot(down, change))
-    total = float(np.vdot(change, change))
     det = xx * yy - xy * xy
-    if det <= 1e-6 * (xx + yy) ** 2 or total <= 0:
+    if det <= 1e-6 * (xx + yy) ** 2:
         return raw, (0.0, 0.0)
     # The differences span two cells, so these are half shifts.
     u, v = (yy * xt - xy * yt) / det, (xx * yt - xy * xt) / det

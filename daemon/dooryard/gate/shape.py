@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from dooryard.gate.background import BODY_RADIUS
 from dooryard.gate.grid import BLACK, Map
 
 if TYPE_CHECKING:
@@ -43,11 +44,17 @@ def shape_of(view: View, background: Map, blob: Blob) -> Shape:
     cols = slice(max(0, blob.x0 - MARGIN), blob.x1 + MARGIN)
     behind = np.log(background[rows, cols] + np.float32(BLACK))
     tight = (
-        slice(blob.y0 - rows.start, blob.y1 - rows.start),
-        slice(blob.x0 - cols.start, blob.x1 - cols.start),
+        _inner(blob.y0 - rows.start, blob.y1 - rows.start),
+        _inner(blob.x0 - cols.start, blob.x1 - cols.start),
     )
     raw = view.raw[rows, cols]
     return Shape(_kept(behind[tight], raw[tight]), _explained(behind, raw), _halo(view, blob))
+
+
+def _inner(start: int, stop: int) -> slice:
+    """Without the rim that averaging over a body has added, but at least three cells if there are so many."""
+    rim = max(0, min(BODY_RADIUS, (stop - start - 3) // 2))
+    return slice(start + rim, stop - rim)
 
 
 def _kept(behind: Map, raw: Map) -> float:
@@ -94,5 +101,5 @@ def _halo(view: View, blob: Blob) -> float:
 
 def likeness(shape: Shape) -> float:
     """Factor 0..1 on a blob's strength: 1 for an object with an edge that hides what is behind it."""
-    hidden = min(1 / (1 + shape.texture), math.sqrt(max(0.0, 1 - shape.texture**2)))
+    hidden = min(1 / (1 + shape.texture), 1 - min(1.0, shape.texture**2))
     return hidden * (1 - shape.halo) * math.sqrt(1 - shape.shift)

@@ -37,6 +37,7 @@ class GateState:
     unrest: Map  # mean absolute deviation from `quick`
     evidence: Map  # seconds times log score, summed while a change lasts (see evidence.py)
     guarded_s: Map  # for how long a cell's background has been kept under a standing visitor
+    linger_s: Map  # for how long it will be kept if nobody is seen there again
     upset_s: float = 0.0  # for how long most of the view has looked different
     unsteady_s: float = 0.0  # how long light that jumped still holds everything back
     news: str = ""  # what happened to the view with the last frame, in words; mostly empty
@@ -73,6 +74,7 @@ def renewed(
         unrest=nothing,
         evidence=nothing,
         guarded_s=nothing,
+        linger_s=nothing,
         news=news,
         tally=before.tally if before else Tally(),
         site=before.site if before else new_site(),

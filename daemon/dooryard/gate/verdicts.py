@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from dooryard.records import Box
 
 TAKE_IN = np.float32(0.5)  # how much of what nobody stands behind becomes background at once
+MOST_SPREAD = np.float32(0.3**2)  # a wrong verdict must not blind the place for long
 BACK_RATIO = 0.9  # below this many times its usual straying a cell is as it was
 BACK_PART = 0.1  # of the box's cells may still differ
 
@@ -36,7 +37,7 @@ def learn(state: GateState, box: Box, somebody: bool, mono_s: float, settings: G
     where = cells_of(box, state.mean.shape)
     background, spread = state.background.copy(), state.spread.copy()
     background[where] *= np.exp(TAKE_IN * state.mean[where])
-    spread[where] = np.maximum(spread[where], state.mean[where] ** 2)
+    spread[where] = np.maximum(spread[where], np.minimum(state.mean[where] ** 2, MOST_SPREAD))
     mean, quick = state.mean.copy(), state.quick.copy()
     mean[where] *= 1 - TAKE_IN
     quick[where] *= 1 - TAKE_IN

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 JUMP = 0.10  # change of log brightness from one frame to the next: all light at once
 JUMP_S = 2.0
+LINGER_S = 4.0  # the background is kept for so long after a visitor was last seen there
 _SITE_LEARNS = (None, Held.SWAY, Held.WEAK, Held.BRIEF)
 
 
@@ -69,9 +70,8 @@ def decide(
     upset_s = state.upset_s + dt_s if state.ready and is_upset(view) else max(0.0, state.upset_s - dt_s)
     if upset_s >= UPSET_S:
         return renewed(state.luma_shape, view.level, mono_s, state, NEWS), ()
-    state = replace(state, upset_s=upset_s)
     judged = judge(state, view, settings, occupied, dt_s)
-    keep, guarded = _guarded(state, judged, occupied, dt_s, settings)
+    keep, guarded, linger = _guarded(state, judged, occupied, dt_s, settings)
     background, spread, unrest = learned(state, view, keep, dt_s, settings)
     jumped = abs(view.gain - state.gain) > JUMP
     motions = tuple(one.motion for one in judged)
@@ -87,8 +87,10 @@ def decide(
         quick=view.quick,
         spread=spread,
         unrest=unrest,
-        evidence=spread_out(state.evidence.shape, [(one.blob, one.evidence) for one in judged]),
+        evidence=spread_out(state.evidence, [(one.blob, one.evidence) for one in judged]),
         guarded_s=guarded,
+        linger_s=linger,
+        upset_s=upset_s,
         unsteady_s=JUMP_S if jumped else max(0.0, state.unsteady_s - dt_s),
         news="",
         site=observe(state.site, _stirs(state, judged, occupied), dt_s, settings.target_false_per_hour),
@@ -116,18 +118,19 @@ def _guarded(
     occupied: tuple[Box, ...],
     dt_s: float,
     settings: GateSettings,
-) -> tuple[Mask, Map]:
-    """Cells whose background is kept, and for how long each has been kept so far.
+) -> tuple[Mask, Map, Map]:
+    """Cells whose background is kept, for how long each has been kept, and for how long it still will be.
 
     Under a known visitor it is kept for long; under what was let through, until the visits stage has had
-    time to say who it is.
+    time to say who it is. Both linger, since a visitor that pecks comes and goes from one cell to the next.
     """
     shape = state.mean.shape
     through = tuple(one.motion.box for one in judged if one.motion.held is None)
-    if not occupied and not through and not state.guarded_s.any():
-        return np.zeros(shape, np.bool_), state.guarded_s
+    if not occupied and not through and not state.linger_s.any():
+        return np.zeros(shape, np.bool_), state.linger_s, state.linger_s
     known = mask_of(occupied, shape, margin=1)
-    seen = mask_of(through, shape, margin=1)
-    step = np.where(known | seen, np.float32(dt_s), np.float32(-dt_s))
-    guarded = np.clip(state.guarded_s + step, 0, np.float32(settings.guard_s))
-    return (known & (guarded < settings.guard_s)) | (seen & (guarded < settings.unknown_guard_s)), guarded
+    linger = np.maximum(state.linger_s - np.float32(dt_s), 0)
+    linger[known | mask_of(through, shape, margin=1)] = LINGER_S
+    guarded = np.where(linger > 0, state.guarded_s + np.float32(dt_s), np.float32(0))
+    limit = np.where(known, np.float32(settings.guard_s), np.float32(settings.unknown_guard_s))
+    return (linger > 0) & (guarded < limit), guarded, linger

@@ -8,7 +8,9 @@ tally      how often the box was right, with its limits                         
 charts, pages, phrases, feed     what stands on a page                              pure
 render, pictures, files          templates, JPEGs and files                         edge
 reading, notebook                the store (read only) and the journal's own notes  edge
-camtrap, tables, export          Camtrap DP and CSV
-serve, forms                     a look on the local network, with marks
+desk, effort, writing            what pages are made from, and their writing        edge
+marks, marking                   a person's word, and what it means
+camtrap, tables, package, export Camtrap DP and CSV
+serve, forms                     a look on the local network, with marks            edge
 commands                         what the command line calls
 """

@@ -51,9 +51,9 @@ def build(
     """Bring the journal in `out_folder` up to date with the store in `state_folder`.
 
     `base_url` is where it will be published: link previews and feed readers need whole addresses.
-    `position` (degrees north and east) is written into the large pictures only if given. Raises
-    `StoreError` when either folder can't be used, `AlreadyRunningError` when another process builds in
-    `out_folder`.
+    `position` (degrees north and east) is written into the large pictures only if given; pictures made
+    before stay as they are. Raises `StoreError` when either folder can't be used, `AlreadyRunningError`
+    when another process builds in `out_folder`.
     """
     shared = site_of(policy, box, base_url)
     with opened(state_folder, policy, now, shared) as desk, held(out_folder, disk) as site:
@@ -77,7 +77,8 @@ def _build(desk: Desk, site: Site, old: Manifest, position: tuple[float, float] 
     changed = _changed_days(desk, site, old)
     wrong = {picture for day in changed for picture in _publish(desk, site, day, position, built)}
     if wrong:
-        new.unreadable = old.unreadable | wrong
+        still_there = {path for path in old.unreadable if (desk.reader.pictures / path).is_file()}
+        new.unreadable = frozenset(still_there | wrong)
         desk.reader.passing_over(new.unreadable)
         desk.look()
     write_pages(desk, Writer(site, old, new, built.pages), worked)

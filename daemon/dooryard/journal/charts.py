@@ -38,6 +38,10 @@ class Chart:
     height: float = HEIGHT
     base: float = HEIGHT - _BOTTOM
 
+    @property
+    def empty(self) -> bool:
+        return not any(bar.height for bar in self.bars)
+
 
 @dataclass(frozen=True, slots=True)
 class Datum:

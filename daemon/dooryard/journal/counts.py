@@ -48,13 +48,13 @@ def watch_spans(policy: Policy, on: date, off: Sequence[Span], until: datetime) 
         dates = {start.date(), (end - timedelta.resolution).date()}
         found = {span for day in dates for span in spans_around(windows, policy.place, day)}
         spans = [(max(a, start), min(b, end)) for a, b in sorted(found)]
-    return without(joined([span for span in spans if span[0] < span[1]]), off)
+    return without(joined(spans), off)
 
 
 def joined(spans: Iterable[Span]) -> list[Span]:
-    """`spans` in order, those that overlap or touch made one."""
+    """`spans` in order, those that overlap or touch made one, empty ones left out."""
     found: list[Span] = []
-    for start, end in sorted(spans):
+    for start, end in sorted(span for span in spans if span[0] < span[1]):
         if found and start <= found[-1][1]:
             found[-1] = (found[-1][0], max(found[-1][1], end))
         else:

@@ -38,8 +38,9 @@ class Desk:
         """Pass over all visits."""
         self.survey = survey(self.reader.scan(), self.policy.place.zone, self.today)
         dates = self.survey.dates()
-        around = zip([None, *dates[:-1]], dates, [*dates[1:], None], strict=True)
-        self.neighbours = {day: (before, after) for before, day, after in around}
+        before: dict[date, date | None] = dict(zip(dates, [None, *dates], strict=False))
+        after: dict[date, date | None] = dict(zip(dates, [*dates[1:], None], strict=False))
+        self.neighbours = {day: (before[day], after[day]) for day in dates}
 
     def entries(self, day: date | None) -> list[Entry]:
         """The visits of one date, in order of arrival."""

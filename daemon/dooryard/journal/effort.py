@@ -14,6 +14,7 @@ from dooryard.policy.hours import Span
 from dooryard.policy.schema import Policy
 
 _DAY = timedelta(days=1)
+_MOST_DATES = timedelta(days=3660)  # as long as a policy can keep visits
 
 
 def effort(first: date | None, today: date, policy: Policy, notebook: Notebook, manifest: Manifest) -> Effort:
@@ -22,6 +23,7 @@ def effort(first: date | None, today: date, policy: Policy, notebook: Notebook, 
         manifest.watched = {}
         return Effort([0.0] * HOURS, {}, 0, first)
     zone = policy.place.zone
+    first = max(first, today - _MOST_DATES)
     off = notebook.off_times(day_span(zone, first)[0], day_span(zone, today)[0])
     hours, weeks, kept = [0.0] * HOURS, dict[Week, float](), dict[str, tuple[str, list[float]]]()
     day = first

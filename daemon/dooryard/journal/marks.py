@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from dooryard.errors import StoreError
@@ -88,6 +88,20 @@ def kept(state_folder: Path) -> frozenset[str]:
     """Ids of visits to keep for good, for upkeep."""
     with contextlib.closing(Notebook(state_folder)) as notebook:
         return frozenset(visit for visit, said in notebook.said().items() if said.keep)
+
+
+def upkeep(state_folder: Path, keep_days: float, now: datetime) -> int:
+    """Forget marks on visits that keeping took away, and the box's notes older than `keep_days`.
+
+    Returns how many marked visits were forgotten.
+    """
+    with (
+        contextlib.closing(Notebook(state_folder)) as notebook,
+        contextlib.closing(Reader(state_folder, {})) as reader,
+    ):
+        gone = [visit for visit in notebook.said() if reader.entry(visit) is None]
+        notebook.forget_before(now - timedelta(days=keep_days), gone)
+        return len(gone)
 
 
 def _word(kind: Kind, visitor: Visitor | None) -> str:

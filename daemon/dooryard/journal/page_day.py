@@ -9,7 +9,17 @@ from datetime import date, datetime
 from dooryard.journal import counts, paths
 from dooryard.journal.cards import Card, card
 from dooryard.journal.entries import Entry
-from dooryard.journal.phrases import clock, hours, listed, long_date, many, minutes_from, short_date, title_of
+from dooryard.journal.phrases import (
+    clock,
+    hours,
+    listed,
+    long_date,
+    many,
+    minutes_from,
+    rate,
+    short_date,
+    title_of,
+)
 from dooryard.policy.hours import Span, sun_times
 from dooryard.policy.schema import Policy
 from dooryard.policy.words import sentence, spoken
@@ -138,9 +148,9 @@ def fact_list(counted: Sequence[Entry], facts: DayFacts, policy: Policy) -> list
     watched_s = counts.seconds(facts.watched)
     so_far = f" until {clock(facts.until, zone)}" if facts.until else ""
     found.append(("Watched", f"{hours(watched_s)}{so_far}"))
-    rate = counts.rate_per_h(len(counted), watched_s)
-    if rate is not None:
-        found.append(("Visits an hour of watching", f"{rate:.2g}"))
+    per_h = counts.rate_per_h(len(counted), watched_s)
+    if per_h is not None:
+        found.append(("Visits an hour of watching", rate(per_h)))
     if counted:
         at_once = counts.most_at_once((entry.start, entry.last_seen) for entry in counted)
         found.append(("Most at once", str(at_once)))
@@ -171,7 +181,7 @@ def who_came(counted: Sequence[Entry], facts: DayFacts, policy: Policy) -> list[
     watched_s = counts.seconds(facts.watched)
     lines = []
     for key, mine in sorted(groups.items(), key=lambda item: (-len(item[1]), item[0])):
-        rate = counts.rate_per_h(len(mine), watched_s) if facts.on else None
+        per_h = counts.rate_per_h(len(mine), watched_s) if facts.on else None
         dated = facts.on is not None
         lines.append(
             Who(
@@ -181,7 +191,7 @@ def who_came(counted: Sequence[Entry], facts: DayFacts, policy: Policy) -> list[
                 first=clock(mine[0].start, zone) if dated else "not known",
                 last=clock(mine[-1].start, zone) if dated else "not known",
                 at_once=counts.most_at_once((entry.start, entry.last_seen) for entry in mine),
-                rate="not known" if rate is None else f"{rate:.2g}",
+                rate=rate(per_h) if dated else "not known",
             )
         )
     return lines

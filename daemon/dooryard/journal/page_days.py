@@ -28,7 +28,6 @@ class Cell:
     number: int
     href: str | None
     visits: int
-    text: str  # "14 June: 23 visits"
     level: int  # 0..4
 
 
@@ -155,11 +154,9 @@ def year_of(year: int, days: Mapping[date | None, DaySum]) -> list[Month]:
 
 def _cell(day: date, found: DaySum | None, full: int) -> Cell:
     if found is None:
-        return Cell(day.day, None, 0, short_date(day), 0)
+        return Cell(day.day, None, 0, 0)
     level = -(-4 * found.visits // full) if found.visits else 0
-    return Cell(
-        day.day, paths.day_page(day), found.visits, f"{short_date(day)}: {many(found.visits, 'visit')}", level
-    )
+    return Cell(day.day, paths.day_page(day), found.visits, level)
 
 
 @dataclass(frozen=True, slots=True)

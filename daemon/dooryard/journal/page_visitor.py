@@ -11,7 +11,7 @@ from dooryard.journal import paths
 from dooryard.journal.cards import Card, card
 from dooryard.journal.charts import Chart, Datum, bars
 from dooryard.journal.counts import HOURS, rate_per_h
-from dooryard.journal.phrases import clock, many, short_date, title_of
+from dooryard.journal.phrases import clock, many, rate, short_date, title_of
 from dooryard.journal.survey import VisitorSum, Week
 
 _MOST_WEEKS = 53
@@ -76,9 +76,9 @@ def _facts(visitor: VisitorSum, effort: Effort, zone: ZoneInfo) -> list[tuple[st
         if when is not None:
             found.append((name, f"{short_date(when.astimezone(zone).date())}, {clock(when, zone)}"))
     found.append(("Visits", str(visitor.visits)))
-    rate = rate_per_h(sum(visitor.hours), sum(effort.by_hour_s))
-    if rate is not None:
-        found.append(("Visits an hour of watching, to the end of yesterday", f"{rate:.2g}"))
+    per_h = rate_per_h(sum(visitor.hours), sum(effort.by_hour_s))
+    if per_h is not None:
+        found.append(("Visits an hour of watching, to the end of yesterday", rate(per_h)))
     return found
 
 
@@ -89,7 +89,9 @@ def hour_chart(visitor: VisitorSum, effort: Effort) -> Chart:
         label = str(hour) if hour % 3 == 0 else ""
         data.append(_datum(visitor.hours[hour], effort.by_hour_s[hour], f"{hour}:00 to {hour + 1}:00", label))
     busiest = _highest(data)
-    summary = f"Most often from {busiest.name}." if busiest else "Nothing to show until a day is over."
+    summary = (
+        f"Most often from {busiest.name}." if busiest else "There is nothing to show until a day is over."
+    )
     return bars("By hour of day", summary, "visits an hour of watching", data, _HEADS[0])
 
 
@@ -105,7 +107,7 @@ def week_chart(visitor: VisitorSum, effort: Effort) -> Chart:
         for index, week in enumerate(weeks)
     ]  # fmt: skip
     busiest = _highest(data)
-    summary = f"Most often in {busiest.name}." if busiest else "Nothing to show until a day is over."
+    summary = f"Most often in {busiest.name}." if busiest else "There is nothing to show until a day is over."
     return bars("By week", summary, "visits an hour of watching", data, _HEADS[1])
 
 
@@ -113,10 +115,9 @@ _HEADS = (("Hour", "Visits", "Watched", "An hour"), ("Week", "Visits", "Watched"
 
 
 def _datum(visits: int, watched_s: float, name: str, label: str) -> Datum:
-    rate = rate_per_h(visits, watched_s)
-    shown = "not watched" if rate is None else f"{rate:.2g}"
-    text = "not watched" if rate is None else f"{rate:.2g} visits an hour, {many(visits, 'visit')}"
-    return Datum(rate, name, label, text, (str(visits), f"{watched_s / 3600:.1f} h", shown))
+    per_h = rate_per_h(visits, watched_s)
+    text = rate(per_h, " visits an hour") + (f", {many(visits, 'visit')}" if per_h is not None else "")
+    return Datum(per_h, name, label, text, (str(visits), f"{watched_s / 3600:.1f} h", rate(per_h)))
 
 
 def _highest(data: Sequence[Datum]) -> Datum | None:

@@ -65,6 +65,15 @@ def hours(seconds: float) -> str:
     return f"{value} hour" if value == "1" else f"{value} hours"
 
 
+def rate(per_h: float | None, unit: str = "") -> str:
+    """Text like "0.43", or "1 in 40 h" where less than one comes in ten hours; `unit` follows the number."""
+    if per_h is None:
+        return "not watched"
+    if 0 < per_h < 0.1:
+        return f"1 in {1 / per_h:.0f} h"
+    return f"{per_h:.2g}{unit}"
+
+
 def minutes_from(minutes: float, before: str, after: str, event: str) -> str:
     """Text like "12 min after sunrise"; `before` is said where `minutes` is negative."""
     if abs(minutes) < 1:

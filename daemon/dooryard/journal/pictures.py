@@ -9,7 +9,8 @@ from PIL import Image, UnidentifiedImageError
 
 from dooryard.journal.xmp import labelled
 
-SMALL_PX = 480  # the longer side; twice what a card takes on a phone of usual density
+SMALL_PX = 400  # the longer side: a little more than a card is wide, and a quarter of a usual large picture
+_NEAR = 1.1  # a picture this many times as large is left as the decoder gives it
 _SMALL_QUALITY = 78
 
 
@@ -25,8 +26,11 @@ def small(jpeg: bytes) -> bytes | None:
     """`jpeg` made small; None if it can't be opened. The decoder leaves out detail that isn't needed."""
     try:
         with Image.open(io.BytesIO(jpeg)) as picture:
-            picture.draft("RGB", (SMALL_PX, SMALL_PX))
-            picture.thumbnail((SMALL_PX, SMALL_PX), Image.Resampling.BILINEAR, reducing_gap=2.0)
+            shrink = SMALL_PX / max(picture.size)
+            wanted = (max(1, int(picture.width * shrink)), max(1, int(picture.height * shrink)))
+            picture.draft("RGB", wanted)  # decodes at 1/2, 1/4 or 1/8, never smaller than wanted
+            if max(picture.size) > _NEAR * SMALL_PX:
+                picture.thumbnail((SMALL_PX, SMALL_PX), Image.Resampling.BILINEAR, reducing_gap=2.0)
             out = io.BytesIO()
             picture.convert("RGB").save(out, "JPEG", quality=_SMALL_QUALITY)
             return out.getvalue()

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hmac
 import logging
+import sys
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -19,12 +20,14 @@ from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
 from dooryard.clock import Clock
-from dooryard.errors import DooryardError, StoreError
+from dooryard.errors import AlreadyRunningError, DooryardError, StoreError
 from dooryard.journal import desk as desks
 from dooryard.journal import forms, marks, paths, render
 from dooryard.journal.build import build, site_of
+from dooryard.journal.files import Site
 from dooryard.journal.writing import day_html
 from dooryard.log import say
+from dooryard.outbox.durable import Disk
 from dooryard.policy.schema import Policy
 
 _log = logging.getLogger("dooryard")
@@ -60,8 +63,13 @@ class Served:
         return site_of(self.policy, self.box, None)
 
     def rebuild(self) -> None:
+        """Bring the pages up to date; where another process does so at this moment, leave it to that."""
         with self.turn:
-            build(self.state_folder, self.out_folder, self.policy, self.clock.now().wall, box=self.box)
+            now = self.clock.now().wall
+            try:
+                build(self.state_folder, self.out_folder, self.policy, now, box=self.box)
+            except AlreadyRunningError as error:
+                say(_log, logging.INFO, "journal", note=error.what)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +84,8 @@ class Where:
 def serve(served: Served, where: Where, stop: threading.Event, ready: Callable[[str], None]) -> None:
     """Build the journal, then serve it until `stop` is set or the time is up.
 
-    `ready` is called with the page's address, token included. Raises StoreError
-    when the address can't be listened on, or is none in particular.
+    `ready` is called with the page's address, token included. Raises StoreError when the address can't be
+    listened on, or is none in particular.
     """
     if where.address in _ANYWHERE:
         raise StoreError(
@@ -110,6 +118,11 @@ class _Server(ThreadingHTTPServer):
         self.served = served
         super().__init__(address, _Handler)
 
+    def handle_error(self, request: object, client_address: object) -> None:
+        """A peer that went away, or a fault in a handler: one line in the log, no traceback."""
+        del request, client_address
+        say(_log, logging.WARNING, "journal: a request failed", why=repr(sys.exc_info()[1]))
+
 
 class _Handler(BaseHTTPRequestHandler):
     server: _Server
@@ -132,7 +145,7 @@ class _Handler(BaseHTTPRequestHandler):
     def do_POST(self) -> None:
         served = self.server.served
         size = self.headers.get("Content-Length", "")
-        if not size.isdigit() or int(size) > _MOST_FORM_BYTES:
+        if not (size.isascii() and size.isdigit()) or int(size) > _MOST_FORM_BYTES:
             self._refuse(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "That is no mark.")
             return
         values = parse_qs(self.rfile.read(int(size)).decode("utf-8", "replace"))
@@ -175,6 +188,8 @@ class _Handler(BaseHTTPRequestHandler):
 
     def _page(self, path: str) -> None:
         try:
+            if path.endswith(".html"):
+                self.server.served.rebuild()
             body = self._live(path) or _file(self.server.served.out_folder, path)
         except DooryardError as error:
             self._refuse(HTTPStatus.SERVICE_UNAVAILABLE, f"{error.what}. {error.remedy}.")
@@ -193,6 +208,7 @@ class _Handler(BaseHTTPRequestHandler):
         with desks.opened(served.state_folder, served.policy, served.clock.now().wall, served.shared) as desk:
             if path == forms.MARKS:
                 return forms.marks_html(desk, token)
+            desk.reader.passing_over(Site(served.out_folder, Disk()).load().unreadable)
             desk.look()
             days = [day for day in desk.survey.days if paths.day_page(day) == path]
             return day_html(desk, days[0], token) if days else None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 from dooryard.journal import page_day, page_days, page_visitor, paths, render
@@ -25,17 +25,32 @@ class Writer:
     old: Manifest
     new: Manifest
     written: list[str]
+    _waiting: list[tuple[str, Callable[[], bytes]]] = field(default_factory=list)
 
     def put(self, path: str, key: str, make: Callable[[], bytes]) -> None:
-        """Write what `make` makes at `path`, unless what stands there has the fingerprint `key`."""
+        """Have `finish` write what `make` makes, unless what stands there has the fingerprint `key`."""
         self.new.pages[path] = key
-        if self.old.pages.get(path) != key or not self.site.has(path):
-            self.site.write(path, make())
-            self.written.append(path)
+        if not self.site.has(path):
+            self._write(path, make)
+        elif self.old.pages.get(path) != key:
+            self._waiting.append((path, make))
+
+    def finish(self) -> None:
+        """Write the pages that stood there before.
+
+        A page that is new has no link to it until these are written; so no reader comes to a link that
+        leads nowhere, though new pages lead to one another.
+        """
+        for path, make in self._waiting:
+            self._write(path, make)
+
+    def _write(self, path: str, make: Callable[[], bytes]) -> None:
+        self.site.write(path, make())
+        self.written.append(path)
 
 
 def write_pages(desk: Desk, writer: Writer, effort: Effort) -> None:
-    """All of them, the days first: the others lead to them."""
+    """All of them; the first page last of all."""
     writer.put(paths.STYLE, render.fingerprint(), render.style)
     writer.put(paths.ABOUT, desk.key("about"), lambda: _about(desk))
     for day in desk.survey.days:
@@ -43,6 +58,7 @@ def write_pages(desk: Desk, writer: Writer, effort: Effort) -> None:
     _write_visitors(desk, writer, effort)
     _write_years(desk, writer)
     _write_newest(desk, writer)
+    writer.finish()
 
 
 def _write_day(desk: Desk, writer: Writer, day: date | None) -> None:
@@ -84,7 +100,6 @@ def _write_newest(desk: Desk, writer: Writer) -> None:
         counted = [entry for entry in latest if entry.counted]
         lead = page_day.lead(counted, page_day.DayFacts(dates[-1]), desk.policy)
     index = page_days.index_view(desk.survey, latest, lead, place.name, place.zone)
-    writer.put(paths.INDEX, desk.key(index), lambda: _index_html(desk, index))
     recent = dates[: -HELD_DAYS - 1 : -1]
     days = [
         page_days.held_day(day, desk.entries(day), desk.notebook.held_on(day), place.zone) for day in recent
@@ -93,6 +108,7 @@ def _write_newest(desk: Desk, writer: Writer) -> None:
     writer.put(paths.HELD_BACK, desk.key(days), lambda: _held_html(desk, days))
     newest, base_url = _newest(desk, dates), desk.shared.base_url
     writer.put(paths.FEED, desk.key(newest), lambda: feed(newest, place.name, place.zone, base_url, desk.now))
+    writer.put(paths.INDEX, desk.key(index), lambda: _index_html(desk, index))
 
 
 def _newest(desk: Desk, dates: Sequence[date]) -> list[Entry]:
@@ -118,7 +134,7 @@ def _year_html(
     desk: Desk, year: int, months: Sequence[page_days.Month], links: Sequence[tuple[str, str]]
 ) -> bytes:
     visits = sum(each.visits for day, each in desk.survey.days.items() if day and day.year == year)
-    lead = f"{many(visits, 'visit').capitalize()} in {year}. The darker a day, the more came."
+    lead = f"{many(visits, 'visit').capitalize()} in {year}. The stronger the colour of a day, the more came."
     view = {"heading": f"Days of {year}", "lead": lead, "months": months, "years": links, "picture": None}
     return render.page(
         "calendar.html", paths.year_page(year), view, desk.shared,

@@ -3,10 +3,15 @@
 durable    files that are whole or not there
 schema     the database's tables and migrations
 rows       records to rows and back
+queue      what is asked of the deliveries' rows
 folder     the state folder: its lock, leftovers, what is set aside, pictures and rows compared
 store      START HERE: visits, alerts, states and deliveries on disk
 upkeep     keeps the folder within its bounds
 schedule   when to try again, in which order (pure)
+pace       how many attempts in a while (pure)
+gather     late alerts in one message
+notices    what another sink is told of one that fails (pure)
+worker     one sink's deliveries, step by step
 delivery   a thread per sink that tells what is stored
 problems   what went wrong, with a remedy
 """

@@ -10,7 +10,7 @@ from __future__ import annotations
 import logging
 import random
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from dooryard.clock import Clock
 from dooryard.outbox.schedule import Rules
@@ -19,6 +19,7 @@ from dooryard.outbox.worker import STORE_RETRY_S, Worker
 from dooryard.sinks.base import Sink
 
 STUCK_AFTER_S = 600.0  # a send that takes longer has stopped answering
+LOOK_AGAIN_S = 60.0  # how soon an idle thread sees what another program changed in the store
 
 _UNKNOWN = float("-inf")
 
@@ -34,13 +35,33 @@ class Delivery:
         log: logging.Logger,
         *,
         rules: Rules | None = None,
+        rules_of: Mapping[str, Rules] | None = None,
+        notices_to: Sequence[str] | None = None,
+        clock_set: Callable[[], bool] = lambda: True,
         jitter: Callable[[], float] = random.random,
     ) -> None:
+        """`rules` hold for every sink that `rules_of` does not name.
+
+        `notices_to` names the sinks that may be told of a failure of another; None: all of them.
+        """
         self._store = store
         self._clock = clock
         self._log = log
-        rules = rules or Rules()
-        self._workers = [Worker(store, sink, clock, log, rules=rules, jitter=jitter) for sink in sinks]
+        common, own = rules or Rules(), rules_of or {}
+        told = [sink.name for sink in sinks] if notices_to is None else notices_to
+        self._workers = [
+            Worker(
+                store,
+                sink,
+                clock,
+                log,
+                rules=own.get(sink.name, common),
+                jitter=jitter,
+                others=[name for name in told if name != sink.name],
+                clock_set=clock_set,
+            )
+            for sink in sinks
+        ]
         self._bells = [threading.Event() for _ in sinks]
         self._threads: list[threading.Thread] = []
         self._stopping = threading.Event()
@@ -109,7 +130,7 @@ class Delivery:
                     self._due_s[number] = None if wait_s is None else now_s + wait_s
                     self._looked.notify_all()
             if wait_s is None:
-                bell.wait()
+                bell.wait(LOOK_AGAIN_S)  # real time, whatever the clock: another program rings no bell
             elif wait_s > 0:
                 self._clock.wait(bell, wait_s)
 

@@ -51,6 +51,9 @@ class Waiting:
     wait_s: float
     age_s: float
     answer: str
+    kind: str
+    urgent: bool
+    wall: datetime | None  # the alert's time; None: the clock was not set
 
 
 def wall_text(wall: datetime) -> str:
@@ -129,9 +132,10 @@ def insert_alert(db: sqlite3.Connection, alert: Alert, picture: str | None) -> N
 
 
 def update_delivery(db: sqlite3.Connection, errand: Errand, now_s: float) -> None:
+    """Write down where it stands, unless it was ended meanwhile."""
     db.execute(
         "UPDATE deliveries SET state = ?, attempts = ?, maybe = ?, wait_s = ?, age_s = ?, answer = ?"
-        " WHERE alert = ? AND sink = ?",
+        " WHERE alert = ? AND sink = ? AND state = ?",
         (
             errand.state.value,
             errand.attempts,
@@ -141,6 +145,7 @@ def update_delivery(db: sqlite3.Connection, errand: Errand, now_s: float) -> Non
             errand.answer,
             errand.alert,
             errand.sink,
+            State.WAITING.value,
         ),
     )
 
@@ -190,7 +195,18 @@ def alert_of(row: sqlite3.Row) -> Alert:
 
 
 def waiting_of(row: sqlite3.Row) -> Waiting:
-    return Waiting(**dict(row))
+    fields = dict(row)
+    clock_set, wall = fields.pop("clock_set"), fields.pop("wall")
+    fields["urgent"] = bool(fields["urgent"])
+    return Waiting(**fields, wall=_time_or_none(wall) if clock_set else None)
+
+
+def _time_or_none(wall: str) -> datetime | None:
+    """The time in a column that is not needed: a bad one must not hide the row."""
+    try:
+        return datetime.fromisoformat(wall)
+    except ValueError:
+        return None
 
 
 def _changing(visit: Visit) -> dict[str, Any]:

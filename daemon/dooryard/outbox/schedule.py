@@ -13,6 +13,10 @@ In which order:
 - While it fails, the errand with the fewest attempts goes next, the newest of those first. So one alert
   that a receiver cannot stomach does not stand in the way of the rest.
 - When it works again, what is stored from then on goes first, in order; the backlog goes newest first.
+- Urgent alerts go before all others while the line works, and whatever the sink's pace (see `pace`).
+
+Alerts on visits that have grown old on the way are not worth a message each: `too_late` says which of
+them to gather into one.
 """
 
 from __future__ import annotations
@@ -31,6 +35,8 @@ class State(StrEnum):
     SENT = "sent"
     REFUSED = "refused"  # the receiver will never take it
     EXPIRED = "expired"  # still failing past its age
+    GATHERED = "gathered"  # too late for a message of its own: told in another
+    DROPPED = "dropped"  # its owner did not want it told any more
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +47,10 @@ class Rules:
     cap_s: float = 300.0  # the longest wait after any number of failures
     longest_wish_s: float = 6 * 3600.0  # a receiver's own wish is obeyed up to here
     give_up_after_s: float = 7 * 86400.0  # an errand older than this ends with its next failure
+    late_after_s: float = 3600.0  # an alert on a visit older than this is late ...
+    gather_from: int = 3  # ... and this many late ones become one message
+    per_hour: float = 120.0  # attempts in the long run
+    burst: int = 60  # attempts in a row
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +66,9 @@ class Errand:
     attempts: int = 0
     maybe: int = 0  # attempts that may have arrived
     answer: str = ""  # the last answer, in words
+    urgent: bool = False
+    gathers: bool = False  # it may be told together with others once it is late
+    extra_age_s: float = 0.0  # how much older it is by the wall clock: time spent without power
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,25 +127,51 @@ def line_after(
     return line
 
 
-def pick(errands: Iterable[Errand], line: Line, now_s: float) -> Errand | None:
-    """The errand to try now, by the order above, or None when nothing is due."""
+def pick(
+    errands: Iterable[Errand], line: Line, now_s: float, *, free_from_s: float = float("-inf")
+) -> Errand | None:
+    """The errand to try now, by the order above, or None when nothing is due.
+
+    Before `free_from_s`, the sink's pace allows urgent errands only.
+    """
     if now_s < line.rests_until_s:
         return None
     due = [errand for errand in errands if errand.state is State.WAITING and errand.due_s <= now_s]
+    urgent = [errand for errand in due if errand.urgent]
+    if now_s < free_from_s:
+        due = urgent
     if not due:
         return None
     if line.failures:
         return min(due, key=lambda errand: (errand.attempts, -errand.seq))
-    fresh = [errand for errand in due if errand.seq > line.backlog_seq]
+    fresh = urgent or [errand for errand in due if errand.seq > line.backlog_seq]
     if fresh:
         return min(fresh, key=lambda errand: errand.seq)
     return max(due, key=lambda errand: errand.seq)
 
 
-def next_s(errands: Iterable[Errand], line: Line) -> float | None:
+def next_s(errands: Iterable[Errand], line: Line, *, free_from_s: float = float("-inf")) -> float | None:
     """When `pick` will next have something, or None when nothing waits."""
-    waiting = [errand.due_s for errand in errands if errand.state is State.WAITING]
+    waiting = [
+        errand.due_s if errand.urgent else max(errand.due_s, free_from_s)
+        for errand in errands
+        if errand.state is State.WAITING
+    ]
     return max(min(waiting), line.rests_until_s) if waiting else None
+
+
+def too_late(errands: Iterable[Errand], line: Line, now_s: float, rules: Rules) -> list[Errand]:
+    """The errands to gather into one message, newest first; none while the line fails, or for a few."""
+    if line.failures:
+        return []
+    late = [
+        errand
+        for errand in errands
+        if errand.gathers
+        and errand.state is State.WAITING
+        and now_s - errand.since_s + errand.extra_age_s >= rules.late_after_s
+    ]
+    return sorted(late, key=lambda errand: -errand.seq) if len(late) >= rules.gather_from else []
 
 
 def _wait_s(failures: int, answer: Answer, jitter: float, rules: Rules) -> float:

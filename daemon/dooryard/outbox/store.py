@@ -17,12 +17,13 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from dooryard.clock import Clock
+from dooryard.errors import StoreError
 from dooryard.outbox import engine as engines
-from dooryard.outbox import rows
+from dooryard.outbox import queue, rows
 from dooryard.outbox import upkeep as upkeeps
 from dooryard.outbox.durable import Disk
 from dooryard.outbox.schedule import Errand, State
@@ -35,21 +36,28 @@ VISIT_PICTURE = "visit"
 class Store:
     """The state folder, held by this process. Build it with `Store.open`."""
 
-    def __init__(self, engine: engines.Engine, clock: Clock, notes: list[str]) -> None:
+    def __init__(self, engine: engines.Engine, clock: Clock, notes: list[str], boot: str) -> None:
         self.folder = engine.folder
         self.notes = notes  # what `open` found and mended, one sentence each
         self._engine = engine
         self._clock = clock
         self._digests: dict[str, bytes] = {}  # name of a state -> SHA-256 of what is on disk
+        self._first_of_boot = self._first_visit_of(boot)
 
     @classmethod
-    def open(cls, folder: Path, clock: Clock, *, disk: Disk | None = None) -> Store:
+    def open(cls, folder: Path, clock: Clock, *, disk: Disk | None = None, boot: str = "") -> Store:
         """Take hold of `folder` (made if missing) and put it in order; see `notes` for what was mended.
+
+        `boot` names the time since the machine was switched on, for `mend_times`; "": each open is one.
 
         Raises `AlreadyRunningError` when another process holds it, `StoreError` when it cannot be used.
         """
         engine, notes = engines.start(folder, clock.now().wall, disk or Disk())
-        return cls(engine, clock, notes)
+        try:
+            return cls(engine, clock, notes, boot)
+        except BaseException:
+            engine.close()
+            raise
 
     def close(self) -> None:
         """Close the database and let go of the folder. May be called twice."""
@@ -112,15 +120,29 @@ class Store:
         self._engine.remove_pictures(unused)
         return True
 
-    def add_alert(self, alert: Alert) -> None:
+    def add_alert(self, alert: Alert, *, replacing: bool = False) -> None:
         """Store an alert that came with no new visit (a summary, a message about the box).
+
+        With `replacing`, alerts of the same kind that still wait for the same sinks are not told any more:
+        only the newest counts.
 
         `alert.picture` is the path of a stored picture, `VISIT_PICTURE` for that of the stored visit which
         the alert is about, or None.
         """
         with self._engine.writing("storing an alert") as db:
+            if replacing:
+                queue.supersede(db, alert.kind, alert.sinks)
             wanted = alert.picture == VISIT_PICTURE
             rows.insert_alert(db, alert, _picture_of(db, alert.visit) if wanted else alert.picture)
+
+    def mend_times(self, offset_s: float) -> int:
+        """Shift the times of visits stored since the machine was switched on with its clock not set.
+
+        Call it once the clock is set, with the seconds that it was set forward by. Returns how many visits
+        were mended. Their pictures keep their paths and what is written on them.
+        """
+        with self._engine.writing("mending times") as db:
+            return queue.mend_times(db, self._first_of_boot, timedelta(seconds=offset_s))
 
     def visit(self, visit_id: str) -> rows.StoredVisit | None:
         found = self._engine.select(rows.visit_of, "SELECT * FROM visits WHERE id = ?", visit_id)
@@ -188,48 +210,43 @@ class Store:
 
     def pending(self, sink: str, limit: int = 500) -> list[rows.Waiting]:
         """Unfinished deliveries to `sink`, the newest `limit` of them, newest first."""
-        return self._engine.select(
-            rows.waiting_of,
-            "SELECT d.alert, d.sink, a.seq, d.attempts, d.maybe, d.wait_s, d.age_s, d.answer"
-            " FROM deliveries d JOIN alerts a ON a.id = d.alert"
-            " WHERE d.sink = ? AND d.state = ? ORDER BY a.seq DESC LIMIT ?",
-            sink,
-            State.WAITING.value,
-            limit,
-        )
+        return self._engine.select(rows.waiting_of, queue.WAITING_TO, sink, State.WAITING.value, limit)
 
     def newest_alert(self) -> int:
         """The storing number of the newest alert; 0 when there is none."""
         return int(self._engine.select(tuple, "SELECT COALESCE(MAX(seq), 0) FROM alerts")[0][0])
 
-    def mark(self, errand: Errand, now_s: float) -> None:
-        """Write down where a delivery stands at `now_s` (monotonic)."""
+    def mark(self, errand: Errand, now_s: float, *, notice: Alert | None = None) -> None:
+        """Write down where a delivery stands at `now_s` (monotonic), with what is to be told about that.
+
+        A `notice` whose id is stored already is left out.
+        """
         with self._engine.writing("storing a delivery") as db:
             rows.update_delivery(db, errand, now_s)
+            known = notice and db.execute("SELECT 1 FROM alerts WHERE id = ?", (notice.id,)).fetchone()
+            if notice and not known:
+                rows.insert_alert(db, notice, notice.picture)
+
+    def gather(self, late: Sequence[str], sink: str, into: Alert, jpeg: bytes | None) -> None:
+        """End the waiting deliveries of `late` to `sink`; store `into`, with its picture, in their place."""
+        target = engines.picture_path(into.id, into.wall, 1)
+        writing = self._engine.writing_with_picture("storing late alerts as one", target, jpeg, into.wall)
+        with writing as (db, path):
+            rows.insert_alert(db, into, path)
+            queue.end_gathered(db, late, sink, into.id)
 
     def counts(self) -> dict[str, dict[str, int]]:
         """Sink -> state -> how many deliveries."""
-        found: dict[str, dict[str, int]] = {}
-        query = "SELECT sink, state, COUNT(*) FROM deliveries GROUP BY sink, state"
-        for sink, state, count in self._engine.select(tuple, query):
-            found.setdefault(sink, {})[state] = count
-        return found
+        with self._engine.speaking("reading the store") as db:
+            return queue.counts(db)
 
     def end_deliveries_to_others(self, sinks: Sequence[str]) -> dict[str, int]:
         """End what waits for sinks that are not in `sinks`: nobody would ever try. Sink -> how many."""
-        ended = {
-            sink: states[State.WAITING.value]
-            for sink, states in self.counts().items()
-            if sink not in sinks and State.WAITING.value in states
-        }
-        if ended:
-            with self._engine.writing("ending deliveries") as db:
-                db.executemany(
-                    "UPDATE deliveries SET state = ?, answer = 'the box file no longer names this sink'"
-                    " WHERE sink = ? AND state = ?",
-                    [(State.EXPIRED.value, sink, State.WAITING.value) for sink in ended],
-                )
-        return ended
+        waiting = {sink for sink, states in self.counts().items() if State.WAITING.value in states}
+        if waiting <= set(sinks):
+            return {}  # the usual case, without a write
+        with self._engine.writing("ending deliveries") as db:
+            return queue.end_those_to_others(db, sinks)
 
     # --- bounds ---
 
@@ -248,6 +265,19 @@ class Store:
         """Bytes that may still be written to the disk that holds the folder."""
         with self._engine.speaking("looking for free space"):
             return self._engine.disk.free_bytes(self.folder)
+
+    def _first_visit_of(self, boot: str) -> int:
+        """The storing number that the first visit of this boot has, or will have."""
+        saved = (self.load_state("boot") or b"").decode(errors="replace").split()
+        if boot and len(saved) == 2 and saved[0] == boot and saved[1].isdecimal():
+            return int(saved[1])
+        number = int(self._engine.select(tuple, "SELECT COALESCE(MAX(seq), 0) + 1 FROM visits")[0][0])
+        if boot:
+            try:
+                self.save_state("boot", f"{boot} {number}".encode())
+            except StoreError as error:  # a full disk must not keep the box from watching
+                self.notes.append(f"after a restart, times of this boot could not be mended: {error.what}")
+        return number
 
 
 def _picture_of(db: sqlite3.Connection, visit_id: str | None) -> str | None:

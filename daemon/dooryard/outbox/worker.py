@@ -4,17 +4,36 @@ from __future__ import annotations
 
 import logging
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from itertools import islice
 
 from dooryard.clock import Clock
 from dooryard.errors import StoreError
+from dooryard.outbox import pace
+from dooryard.outbox.gather import MOST_PICTURES, contact_sheet, late_alert
+from dooryard.outbox.notices import failure_notice
 from dooryard.outbox.rows import Waiting
-from dooryard.outbox.schedule import Errand, Line, Rules, State, after, line_after, next_s, pick, restored
+from dooryard.outbox.schedule import (
+    Errand,
+    Line,
+    Rules,
+    State,
+    after,
+    line_after,
+    next_s,
+    pick,
+    restored,
+    too_late,
+)
 from dooryard.outbox.store import Store
-from dooryard.records import Alert
+from dooryard.records import Alert, Moment
 from dooryard.sinks.base import Answer, Fate, Sink
 
 STORE_RETRY_S = 30.0  # how long to leave a failing store alone
+# A sink that signs the time waits for the clock this long; then it tries, and no refusal is for good
+# until the clock is set.
+CLOCK_PATIENCE_S = 900.0
+CLOCK_LOOK_S = 20.0
 
 
 class Worker:
@@ -29,7 +48,10 @@ class Worker:
         *,
         rules: Rules,
         jitter: Callable[[], float],
+        others: Sequence[str] = (),
+        clock_set: Callable[[], bool] = lambda: True,
     ) -> None:
+        """`others` are the sinks to tell when this one fails for good."""
         self.sink = sink
         self.sending_since_s: float | None = None
         self._store = store
@@ -37,39 +59,84 @@ class Worker:
         self._log = log
         self._rules = rules
         self._jitter = jitter
-        self._line = Line(backlog_seq=store.newest_alert())  # what was stored before the start is backlog
+        self._others = others
+        self._clock_set = clock_set
+        self._waits_for_clock_until_s = (
+            clock.now().mono_s + CLOCK_PATIENCE_S if getattr(sink, "needs_clock", False) else float("-inf")
+        )
+        self._pace = pace.Pace()
+        self._newest_seen = store.newest_alert()
+        self._line = Line(backlog_seq=self._newest_seen)  # what was stored before the start is backlog
         self._errands: dict[str, Errand] = {}
         self._unwritten: dict[str, Errand] = {}  # outcomes that the store could not take yet
         self._store_failed = False
 
     def turn(self) -> float | None:
         """Make at most one attempt. Return the seconds until the next is due, or None if nothing waits."""
+        now_s = self._clock.now().mono_s
         try:
             self._take_in()
+            if self._errands and now_s < self._waits_for_clock_until_s and not self._clock_set():
+                return CLOCK_LOOK_S
+            self._gather()
         except StoreError as error:
             self._tell_store_failure(error)
             return STORE_RETRY_S
-        now_s = self._clock.now().mono_s
-        errand = pick(self._errands.values(), self._line, now_s)
+        free_from_s = pace.free_from_s(self._pace, self._rules.per_hour, self._rules.burst)
+        errand = pick(self._errands.values(), self._line, now_s, free_from_s=free_from_s)
         if errand is None:
-            due_s = next_s(self._errands.values(), self._line)
+            due_s = next_s(self._errands.values(), self._line, free_from_s=free_from_s)
             return None if due_s is None else max(0.0, due_s - now_s)
+        self._pace = pace.poured(self._pace, now_s, self._rules.per_hour)
         self._conclude(errand, self._attempt(errand))
         return 0.0
 
     def _take_in(self) -> None:
         """Bring memory in line with the store: new alerts in, dropped ones out, late outcomes written."""
         for alert_id, errand in list(self._unwritten.items()):
-            self._store.mark(errand, self._clock.now().mono_s)
+            now = self._clock.now()
+            self._store.mark(errand, now.mono_s, notice=self._notice(errand, now))
             del self._unwritten[alert_id]
         waiting = self._store.pending(self.sink.name)
         if self._store_failed:
             self._log.info("%s: the store works again", self.sink.name)
             self._store_failed = False
         now_s = self._clock.now().mono_s
-        self._errands = {
-            each.alert: self._errands.get(each.alert) or self._errand_of(each, now_s) for each in waiting
-        }
+        self._errands = {each.alert: self._known(each) or self._errand_of(each, now_s) for each in waiting}
+        self._newest_seen = max([self._newest_seen, *(each.seq for each in waiting)])
+
+    def _known(self, waiting: Waiting) -> Errand | None:
+        """The errand in memory, unless another program has begun it anew in the store."""
+        known = self._errands.get(waiting.alert)
+        return known if known is not None and known.attempts == waiting.attempts else None
+
+    def _gather(self) -> None:
+        """Put alerts that have become too late for a message each into one."""
+        now = self._clock.now()
+        late = too_late(self._errands.values(), self._line, now.mono_s, self._rules)
+        if not late:
+            return
+        alerts = [alert for errand in late if (alert := self._alert_of(errand)) is not None]
+        if not alerts:
+            return
+        into = late_alert(alerts, self.sink.name, now, clock_set=self._clock_set())
+        pictures = (self._picture_of(alert) for alert in alerts if alert.picture)
+        sheet = contact_sheet([picture for picture in islice(pictures, MOST_PICTURES) if picture])
+        ids = [alert.id for alert in alerts]
+        try:
+            self._store.gather(ids, self.sink.name, into, sheet)
+        except StoreError:
+            if sheet is None:
+                raise
+            self._store.gather(ids, self.sink.name, into, None)  # no room for a picture: the words alone
+        self._log.info("%s: %d late alerts become one, %s", self.sink.name, len(ids), into.id)
+        self._take_in()
+
+    def _alert_of(self, errand: Errand) -> Alert | None:
+        try:
+            return self._store.alert(errand.alert)
+        except StoreError:
+            return None  # the attempt to tell it says so
 
     def _errand_of(self, waiting: Waiting, now_s: float) -> Errand:
         errand = Errand(
@@ -81,8 +148,21 @@ class Worker:
             attempts=waiting.attempts,
             maybe=waiting.maybe,
             answer=waiting.answer,
+            urgent=waiting.urgent,
+            gathers=waiting.kind == "visit" and not waiting.urgent,
+            extra_age_s=self._extra_age_s(waiting),
         )
         return restored(errand, wait_s=waiting.wait_s, age_s=waiting.age_s, now_s=now_s, rules=self._rules)
+
+    def _extra_age_s(self, waiting: Waiting) -> float:
+        """By how much the wall clock says that it is older: the store's age leaves out time without power.
+
+        So it does time on disk when too much waited to be taken in. What is new has neither behind it. It
+        only decides what is told together, so a wrong clock loses nothing.
+        """
+        if waiting.seq > self._newest_seen or waiting.wall is None or not self._clock_set():
+            return 0.0
+        return max(0.0, (self._clock.now().wall - waiting.wall).total_seconds() - waiting.age_s)
 
     def _attempt(self, errand: Errand) -> Answer:
         try:
@@ -119,7 +199,10 @@ class Worker:
         return picture
 
     def _conclude(self, errand: Errand, answer: Answer) -> None:
-        now_s, jitter = self._clock.now().mono_s, self._jitter()
+        now, jitter = self._clock.now(), self._jitter()
+        now_s = now.mono_s
+        if answer.fate is Fate.REFUSED and getattr(self.sink, "needs_clock", False) and not self._clock_set():
+            answer = Answer(Fate.NOT_SENT, f"{answer.text} (with the clock not set, so not for good)")
         done = after(errand, answer, now_s, jitter, self._rules)
         newest = max(each.seq for each in self._errands.values())
         self._line = line_after(self._line, answer, now_s, jitter, self._rules, newest_seq=newest)
@@ -129,17 +212,24 @@ class Worker:
         else:
             del self._errands[done.alert]
         try:
-            self._store.mark(done, now_s)
+            self._store.mark(done, now_s, notice=self._notice(done, now))
         except StoreError as error:
             self._unwritten[done.alert] = done
             self._tell_store_failure(error)
+
+    def _notice(self, errand: Errand, now: Moment) -> Alert | None:
+        if errand.state not in {State.REFUSED, State.EXPIRED}:
+            return None
+        alert = self._alert_of(errand)
+        title = alert.title if alert else "one that is no longer stored"
+        return failure_notice(errand, title, self._others, now, clock_set=self._clock_set())
 
     def _tell(self, errand: Errand, answer: Answer) -> None:
         words = (self.sink.name, errand.alert, errand.attempts, answer.text)
         if errand.state is State.SENT:
             self._log.info("%s: alert %s sent, attempt %d: %s", *words)
         elif errand.state is State.WAITING:
-            wait_s = errand.due_s - self._clock.now().mono_s
+            wait_s = max(errand.due_s, self._line.rests_until_s) - self._clock.now().mono_s
             self._log.warning(
                 "%s: alert %s %s, attempt %d: %s; again in %.0f s",
                 words[0], words[1], answer.fate.value, words[2], words[3], wait_s,

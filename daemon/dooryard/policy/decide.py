@@ -1,21 +1,23 @@
 """Tell it or not, to whom, and why. Pure.
 
-Rules are tried in order. The first that takes the visit (by who it is, how sure that is, and how long
-it stayed) decides: it tells, unless its sinks, its cooldown, its cap or the quiet hours speak
-against. What is held in quiet hours starts no cooldown and counts toward no cap.
+Rules are tried in order. The first that takes the visit (by who it is, the rule's own hours, how sure
+that is, and how long it stayed) decides: it tells, unless its sinks, its cooldown, its caps or the quiet
+hours speak against. What is held in quiet hours starts no cooldown and counts toward no cap. An urgent
+rule heeds no quiet hours. While the clock is not set, no hours count, a rule's own neither.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from dooryard.policy.hours import quiet, quiet_until
+from dooryard.policy.hours import is_open, quiet, quiet_until
 from dooryard.policy.schema import ALL_SINKS, ANYTHING, NOT_SURE, Policy, Rule, plain_name
 from dooryard.policy.state import PolicyState, Told
 from dooryard.policy.words import duration, local_time, percent, spoken
 from dooryard.records import Clause, Decision, Moment, Outcome, Visit, Visitor
 
+HOUR_S = 3600.0
 _MOST_NAMES = 4
 
 
@@ -50,7 +52,7 @@ def decide(
     clauses: list[Clause] = []
     nearest: Clause | None = None  # the last clause that failed in a rule for this visitor
     for rule in policy.rule:
-        failed = _not_taken(rule, names, visit, clauses)
+        failed = _not_taken(case, rule, names, clauses)
         if failed is None:
             return _by_rule(case, rule, clauses)
         if failed.name != "visitor":
@@ -82,40 +84,53 @@ def _names(visitor: Visitor) -> frozenset[str]:
     return frozenset(names)
 
 
-def _not_taken(rule: Rule, names: frozenset[str], visit: Visit, clauses: list[Clause]) -> Clause | None:
+def _not_taken(case: _Case, rule: Rule, names: frozenset[str], clauses: list[Clause]) -> Clause | None:
     """Try whether `rule` takes the visit; return the clause that failed, or None."""
-    if names.isdisjoint(rule.visitor):
-        clauses.append(Clause("visitor", False, f'rule "{rule.name}" is for {_listed(rule.visitor)}'))
-        return clauses[-1]
-    clauses.append(Clause("visitor", True, f'rule "{rule.name}" is for {_listed(rule.visitor)}'))
-    sure, stay_s = visit.visitor.sure, visit.stay_s
-    clauses.append(
-        Clause(
-            "sure",
-            sure >= rule.sure,
-            f'{percent(sure)} sure, and rule "{rule.name}" asks for {percent(rule.sure)}',
-        )
+    for_whom = Clause("visitor", not names.isdisjoint(rule.visitor), _is_for(rule))
+    clauses.append(for_whom)
+    if not for_whom.passed:
+        return for_whom
+    for clause in _asked(case, rule):
+        clauses.append(clause)
+        if not clause.passed:
+            return clause
+    return None
+
+
+def _asked(case: _Case, rule: Rule) -> Iterator[Clause]:
+    """What `rule` asks of a visit whose visitor it is for."""
+    if rule.hours:
+        yield _own_hours(case, rule)
+    sure, stay_s = case.visit.visitor.sure, case.visit.stay_s
+    yield Clause(
+        "sure",
+        sure >= rule.sure,
+        f'{percent(sure)} sure, and rule "{rule.name}" asks for {percent(rule.sure)}',
     )
-    if clauses[-1].passed and rule.shortest_stay_s > 0:
-        so_far = "" if visit.end else " so far"
-        clauses.append(
-            Clause(
-                "stay",
-                stay_s >= rule.shortest_stay_s,
-                f'stayed {stay_s:.1f} s{so_far}, and rule "{rule.name}" asks for {rule.shortest_stay_s:g} s',
-            )
+    if rule.shortest_stay_s > 0:
+        so_far = "" if case.visit.end else " so far"
+        yield Clause(
+            "stay",
+            stay_s >= rule.shortest_stay_s,
+            f'stayed {stay_s:.1f} s{so_far}, and rule "{rule.name}" asks for {rule.shortest_stay_s:g} s',
         )
-    return None if clauses[-1].passed else clauses[-1]
+
+
+def _own_hours(case: _Case, rule: Rule) -> Clause:
+    if not case.clock_set:
+        return Clause("hours", True, f'the clock is not set, so the hours of rule "{rule.name}" don\'t count')
+    within = is_open(rule.hours, case.policy.place, case.now.wall)
+    return Clause("hours", within, f'it is {"" if within else "not "}within the hours of rule "{rule.name}"')
 
 
 def _by_rule(case: _Case, rule: Rule, clauses: list[Clause]) -> tuple[PolicyState, Decision]:
     """What comes of a visit that `rule` has taken."""
     sinks = sinks_for(rule.send_to, case.sinks)
-    for clause in (_sinks(rule, sinks), _cooldown(case, rule), _cap(case, rule)):
+    for clause in (_sinks(rule, sinks), _cooldown(case, rule), *_caps(case, rule)):
         clauses.append(clause)
         if not clause.passed:
             return case.state, _decision(case, Outcome.SILENT, rule, clauses, clause.text)
-    clauses.append(_quiet(case))
+    clauses.append(_quiet(case, rule))
     if not clauses[-1].passed:
         return case.state.holding(), _decision(case, Outcome.HOLD, rule, clauses, clauses[-1].text)
     told = Told(
@@ -151,18 +166,35 @@ def _cooldown(case: _Case, rule: Rule) -> Clause:
     return Clause("cooldown", True, f"{name} is over")
 
 
-def _cap(case: _Case, rule: Rule) -> Clause:
+def _caps(case: _Case, rule: Rule) -> Iterator[Clause]:
     day = day_of(case.policy, case.now, case.clock_set)
-    told = case.state.told_on(rule.name, day, case.now.mono_s)
     when = "today" if day else "in a day's time (the clock is not set)"
-    return Clause(
+    if rule.only_first_of_day:
+        visitor = case.visit.visitor.key
+        earlier = case.state.told_on(rule.name, day, case.now.mono_s, visitor)
+        yield Clause(
+            "first of day",
+            earlier == 0,
+            f'rule "{rule.name}" has told of this visitor {"already" if earlier else "not yet"} {when}',
+        )
+    if rule.at_most_per_hour is not None:
+        told = case.state.told_within(rule.name, case.now.mono_s, HOUR_S)
+        yield Clause(
+            "hourly cap",
+            told < rule.at_most_per_hour,
+            f'rule "{rule.name}" has told {told} of at most {rule.at_most_per_hour} in 60 min',
+        )
+    told = case.state.told_on(rule.name, day, case.now.mono_s)
+    yield Clause(
         "cap",
         told < rule.at_most_per_day,
         f'rule "{rule.name}" has told {told} of at most {rule.at_most_per_day} {when}',
     )
 
 
-def _quiet(case: _Case) -> Clause:
+def _quiet(case: _Case, rule: Rule) -> Clause:
+    if rule.urgent:
+        return Clause("quiet", True, f'rule "{rule.name}" is urgent, so quiet hours don\'t count')
     if not case.clock_set:
         return Clause("quiet", True, "the clock is not set, so quiet hours don't count")
     if not quiet(case.policy, case.now.wall, case.clock_set):
@@ -189,6 +221,10 @@ def _decision(
         clauses=tuple(clauses),
         reason=f"{outcome.value}: {case.policy.place.name}, {spoken(case.visit.visitor)}: {why}",
     )
+
+
+def _is_for(rule: Rule) -> str:
+    return f'rule "{rule.name}" is for {_listed(rule.visitor)}'
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -47,6 +47,11 @@ def quiet(policy: Policy, wall: datetime, clock_set: bool) -> bool:
     return clock_set and _open_until(policy.hours.quiet, policy.place, wall) is not None
 
 
+def is_open(windows: tuple[Window, ...], place: Place, wall: datetime) -> bool:
+    """Whether any of `windows` is open. `wall` is aware."""
+    return _open_until(windows, place, wall) is not None
+
+
 def quiet_until(policy: Policy, wall: datetime) -> datetime | None:
     """When the quiet hours that hold at `wall` end (UTC); None if none hold, or for days to come."""
     end = _open_until(policy.hours.quiet, policy.place, wall)
@@ -87,6 +92,11 @@ def ever_opens(window: Window, place: Place) -> bool:
     """Whether the window opens on any day of a year (the sun's year hardly differs from the next)."""
     days = (_YEAR_START + k * _DAY for k in range(0, 366, 5))
     return any(True for on in days for _span_of_day in _span(window, place, on))
+
+
+def spans_of(windows: tuple[Window, ...], place: Place, on: date) -> tuple[Span, ...]:
+    """When those of `windows` are open that open on the local date `on`; joined and in order."""
+    return tuple(_joined([span for window in windows for span in _span(window, place, on)]))
 
 
 @lru_cache(maxsize=64)

@@ -12,7 +12,7 @@ from dooryard.policy.document import Document, Parsed, quoted, read
 from dooryard.policy.hours import ever_opens
 from dooryard.policy.lines import Path
 from dooryard.policy.problems import validated
-from dooryard.policy.schema import ANYTHING, SUN_WITHOUT_PLACE, Known, Policy, Rule
+from dooryard.policy.schema import ANYTHING, SUN_WITHOUT_PLACE, Known, Policy, Rule, Window
 from dooryard.policy.times import parse_time
 
 
@@ -23,6 +23,7 @@ def parse_policy(
     sinks: frozenset[str] | None = None,
     visitors: frozenset[str] | None = None,
     group_of: Mapping[str, str] | None = None,
+    sensors: frozenset[str] | None = None,
 ) -> Parsed[Policy]:
     """Read a policy.
 
@@ -33,11 +34,12 @@ def parse_policy(
     sinks : names of the box's sinks; None: not checked
     visitors : every group, species and scientific name that can be told, lower case; None: not checked
     group_of : group of each species' name, so that a rule behind its group's rule is found
+    sensors : names of the box's sensors; None: not checked
 
     Raises ConfigError with all problems.
     """
     document = read(text, file)
-    return policy_in(document, sinks=sinks, visitors=visitors, group_of=group_of)
+    return policy_in(document, sinks=sinks, visitors=visitors, group_of=group_of, sensors=sensors)
 
 
 def policy_in(
@@ -46,12 +48,15 @@ def policy_in(
     sinks: frozenset[str] | None = None,
     visitors: frozenset[str] | None = None,
     group_of: Mapping[str, str] | None = None,
+    sensors: frozenset[str] | None = None,
 ) -> Parsed[Policy]:
     """`parse_policy` for a text that was read already."""
     policy = None
     if document.readable:
-        policy = validated(Policy, document, Known(sinks, visitors), frozenset({SUN_WITHOUT_PLACE}))
+        known = Known(sinks, visitors, sensors)
+        policy = validated(Policy, document, known, frozenset({SUN_WITHOUT_PLACE}))
         note_doubles(document, "rule", "name")
+        _note_double_steps(document)
         _note_sun_without_place(document)
         if policy is not None:
             _note_windows_that_never_open(document, policy)
@@ -71,6 +76,18 @@ def note_doubles(document: Document, array: str, key: str) -> None:
             first = seen[name.strip()]
             document.problem(
                 (array, i, key), f"{quoted(name)} is the {key} of {array}[{first + 1}] too; give another"
+            )
+
+
+def _note_double_steps(document: Document) -> None:
+    """Note each heat step that begins where another of its sensor does: only one of them could be meant."""
+    seen: dict[tuple[str, str], int] = {}
+    for i, element in enumerate(tables(document.data.get("heat"))):
+        step = (str(element.get("sensor")), str(element.get("above_c")))
+        if "sensor" in element and "above_c" in element and seen.setdefault(step, i) != i:
+            document.problem(
+                ("heat", i, "above_c"),
+                f"heat[{seen[step] + 1}] begins there too; make one step of both, or choose another",
             )
 
 
@@ -98,12 +115,17 @@ def _note_sun_without_place(document: Document) -> None:
 
 
 def _note_windows_that_never_open(document: Document, policy: Policy) -> None:
-    for key in ("watch", "quiet"):
-        as_list = isinstance(document.data.get("hours", {}).get(key), list)
-        for i, window in enumerate(getattr(policy.hours, key)):
+    places: list[tuple[Path, object, tuple[Window, ...]]] = []
+    hours = document.data.get("hours", {})
+    for key, windows in (("watch", policy.hours.watch), ("quiet", policy.hours.quiet)):
+        places.append((("hours", key), hours.get(key), windows))
+    for n, (rule, table) in enumerate(zip(policy.rule, tables(document.data.get("rule")), strict=False)):
+        places.append((("rule", n, "hours"), table.get("hours"), rule.hours))
+    for path, written, windows in places:
+        for i, window in enumerate(windows):
             if not ever_opens(window, policy.place):
                 document.problem(
-                    ("hours", key, i) if as_list else ("hours", key),
+                    (*path, i) if isinstance(written, list) else path,
                     f"from {window.opens} to {window.closes} never opens at this place, "
                     "on no day of the year; choose other times",
                 )
@@ -113,14 +135,20 @@ def _times(data: Mapping[str, Any]) -> Iterator[tuple[Path, object]]:
     """Every time of day in a policy, as the file has it."""
     hours, summary = data.get("hours"), data.get("summary")
     for key in ("watch", "quiet"):
-        windows = hours.get(key, ()) if isinstance(hours, dict) else ()
-        for i, window in enumerate(tables(windows)):
-            at = (i,) if isinstance(windows, list) else ()
-            for end in ("from", "to"):
-                if end in window:
-                    yield ("hours", key, *at, end), window[end]
+        yield from _ends(("hours", key), hours.get(key, ()) if isinstance(hours, dict) else ())
+    for n, rule in enumerate(tables(data.get("rule", ()))):
+        yield from _ends(("rule", n, "hours"), rule.get("hours", ()))
     if isinstance(summary, dict) and "at" in summary:
         yield ("summary", "at"), summary["at"]
+
+
+def _ends(path: Path, windows: object) -> Iterator[tuple[Path, object]]:
+    """The two times of each window."""
+    for i, window in enumerate(tables(windows)):
+        at = (i,) if isinstance(windows, list) else ()
+        for end in ("from", "to"):
+            if end in window:
+                yield (*path, *at, end), window[end]
 
 
 def _warn_of_rules(document: Document, policy: Policy, group_of: Mapping[str, str]) -> None:
@@ -141,7 +169,8 @@ def _taker(earlier: Iterable[Rule], rule: Rule, visitor: str, group_of: Mapping[
     wider = {visitor, ANYTHING, group_of.get(visitor, visitor)}
     for other in earlier:
         asks_less = other.sure <= rule.sure and other.shortest_stay_s <= rule.shortest_stay_s
-        if asks_less and wider & set(other.visitor):
+        always = not other.hours or other.hours == rule.hours
+        if asks_less and always and wider & set(other.visitor):
             return other
     return None
 

@@ -35,14 +35,17 @@ def keys(model: type[BaseModel]) -> Iterator[tuple[str, FieldInfo]]:
 
 
 def _written(model: type[BaseModel], path: tuple[str, ...], key: str) -> str:
-    """`[place] name`, `[[rule]] name`, `[[sink]] kind = "webhook": url`, `[hours] watch.from`."""
+    """`[place] name`, `[[rule]] hours.from`, `[[sink]] kind = "webhook": url`, `[hours] watch.from`."""
     if not path:
         return key
     info = model.model_fields[path[0]]
     array = get_origin(info.annotation) is tuple
     head = f"[[{path[0]}]]" if array else f"[{path[0]}]"
     inner = path[1:]
-    if array and inner:
+    nested = bool(inner) and inner[0] in key_table(model).get(
+        path[:1], {}
+    )  # a table, not one of several kinds
+    if array and inner and not nested:
         return f'{head} {TAG} = "{inner[0]}": {key}'
     return f"{head} {'.'.join((*inner, key))}"
 

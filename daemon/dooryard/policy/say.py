@@ -39,8 +39,7 @@ def alert_for(
 ) -> Alert:
     """What to tell of `visit`, by a decision to tell it.
 
-    `alert_id` is the visit's own id if none is given. `picture` is left out if the rule says so. The
-    alert's time is that of the arrival, or `now` while the clock is not set.
+    Its id is the visit's if none is given, its time that of the arrival, or `now` while the clock isn't set.
     """
     rule = next((rule for rule in policy.rule if rule.name == decision.rule), None)
     where = f"{_followed(spoken(visit.visitor))} at {policy.place.name}"
@@ -56,6 +55,7 @@ def alert_for(
         visit=visit.id,
         visitor=visit.visitor,
         picture=picture if rule is None or rule.with_picture else None,
+        urgent=rule is not None and rule.urgent,
     )
 
 

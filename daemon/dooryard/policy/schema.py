@@ -1,110 +1,45 @@
 """What an owner can ask for: the policy's tables, their keys, defaults and bounds. Pure.
 
 Each key's description is a line of the README's table (see `reference`), so it is written for the
-owner. Checks that need to know the box (its sinks) or the model (its visitors) are made only when
-`Known` is handed in as the validation context; `parse` does that.
+owner. The tables about the box's own welfare are in `care`, what all are made of in `fields`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Annotated, Any, Final, Literal
-from zoneinfo import ZoneInfo, available_timezones
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    PlainValidator,
-    ValidationInfo,
-    model_validator,
-)
+from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, model_validator
 from pydantic_core import PydanticCustomError
 
-from dooryard.policy.document import did_you_mean, quoted
-from dooryard.policy.times import DAY_MIN, TimeOfDay, parse_time
+from dooryard.policy.care import Disk, Heat, LowPower, Messages, Moisture, Spare
+from dooryard.policy.fields import (
+    ALL_SINKS,
+    ANYTHING,
+    MOST_COOLDOWN_MIN,
+    NEVER,
+    NOT_SURE,
+    SUN_WITHOUT_PLACE,
+    Known,
+    Line,
+    SinkName,
+    SinkNames,
+    Table,
+    Time,
+    VisitorName,
+    as_tuple,
+    known_zone,
+    one_line,
+    plain_name,
+    summary_time,
+)
+from dooryard.policy.times import DAY_MIN, TimeOfDay
 
-ANYTHING = "anything"
-NOT_SURE = "not sure"
-ALL_SINKS = "all"
-NEVER = "never"
-SUN_WITHOUT_PLACE: Final = "sun_without_place"
-MOST_COOLDOWN_MIN = 7 * 24 * 60
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """What the names in a policy can be checked against; None: not known, not checked."""
-
-    sinks: frozenset[str] | None = None
-    visitors: frozenset[str] | None = None
-
-
-def as_tuple(value: object) -> object:
-    """Let one thing stand for a list of one."""
-    return tuple(value) if isinstance(value, list) else value if isinstance(value, tuple) else (value,)
-
-
-def one_line(value: str) -> str:
-    """Text that is shown in titles and mail headers: not empty, no control characters."""
-    if not value.strip() or not value.isprintable():
-        raise ValueError("must be readable text on one line")
-    return value.strip()
-
-
-def plain_name(value: str) -> str:
-    """A name as it is compared: single spaces, lower case."""
-    return " ".join(value.split()).casefold()
-
-
-def _known_visitor(value: str, info: ValidationInfo) -> str:
-    name = plain_name(value)
-    known = info.context.visitors if isinstance(info.context, Known) else None
-    if known is None or name in (ANYTHING, NOT_SURE) or name in known:
-        return name
-    hint = did_you_mean(name, known | {ANYTHING, NOT_SURE})
-    raise ValueError(
-        f'no visitor is called {quoted(name)}{hint}; write a group, a species, "{NOT_SURE}" or "{ANYTHING}"'
-    )
-
-
-def _known_sink(value: str, info: ValidationInfo) -> str:
-    known = info.context.sinks if isinstance(info.context, Known) else None
-    if known is None or value == ALL_SINKS or value in known:
-        return value
-    has = ", ".join(sorted(known)) or "none"
-    hint = did_you_mean(value, known)
-    raise ValueError(f"the box has no sink {quoted(value)}{hint}; it has: {has}")
-
-
-def _known_zone(value: str) -> str:
-    try:
-        ZoneInfo(value)
-    except (KeyError, ValueError, OSError):  # OSError: the name of a folder in the zone data
-        hint = did_you_mean(value, available_timezones())
-        raise ValueError(
-            f'no time zone is called {quoted(value)}{hint}; write an IANA name such as "Europe/London"'
-        ) from None
-    return value
-
-
-def _summary_time(value: object) -> TimeOfDay | None:
-    return None if value is None or value == NEVER else parse_time(value)
-
-
-Line = Annotated[str, Field(max_length=80), AfterValidator(one_line)]
-Time = Annotated[TimeOfDay, PlainValidator(parse_time)]
-VisitorName = Annotated[str, AfterValidator(_known_visitor)]
-SinkName = Annotated[str, AfterValidator(_known_sink)]
-SinkNames = Annotated[tuple[SinkName, ...], BeforeValidator(as_tuple), Field(max_length=16)]
-
-
-class Table(BaseModel):
-    """A table of a policy or box file: unknown keys are errors, and nothing is converted in silence."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+__all__ = [
+    "ALL_SINKS", "ANYTHING", "MOST_COOLDOWN_MIN", "NEVER", "NOT_SURE", "SUN_WITHOUT_PLACE", "Disk", "Heat",
+    "Hours", "Keeping", "Known", "Line", "LowPower", "Messages", "Moisture", "Place", "Policy", "Rule",
+    "SinkName", "SinkNames", "Spare", "Summary", "Table", "Window", "as_tuple", "one_line", "plain_name",
+]  # fmt: skip
 
 
 class Place(Table):
@@ -123,7 +58,7 @@ class Place(Table):
         le=180,
         description="Degrees east, negative for west. Needed for hours by the sun.",
     )
-    time_zone: Annotated[str, AfterValidator(_known_zone)] = Field(
+    time_zone: Annotated[str, AfterValidator(known_zone)] = Field(
         default="UTC", description='IANA name of the local time, such as "Europe/London".'
     )
 
@@ -185,6 +120,11 @@ class Rule(Table):
     sure: float = Field(
         default=0.5, ge=0, le=1, description="Takes only visits that are at least this certain."
     )
+    hours: Windows = Field(
+        default=(),
+        description="One window or several in which it takes visits, written as in [hours]. "
+        "None given: always.",
+    )
     shortest_stay_s: float = Field(
         default=0.0, ge=0, le=3600, description="Takes only visits that last at least this many seconds."
     )
@@ -204,6 +144,16 @@ class Rule(Table):
         le=1000,
         description="The most alerts of this rule in a local day, all visitors together.",
     )
+    at_most_per_hour: int | None = Field(
+        default=None,
+        ge=1,
+        le=1000,
+        description="The most alerts of this rule in any 60 minutes. Left out: no such bound.",
+    )
+    only_first_of_day: bool = Field(
+        default=False, description="Whether each visitor is told of once in a local day only."
+    )
+    urgent: bool = Field(default=False, description="Whether its alerts go out in quiet hours too.")
     send_to: SinkNames = Field(
         default=(ALL_SINKS,),
         description=f'Names of the box\'s sinks, or "{ALL_SINKS}". Empty: tell nobody.',
@@ -214,7 +164,7 @@ class Rule(Table):
 class Summary(Table):
     """One message a day on what came, with what was held in quiet hours."""
 
-    at: Annotated[TimeOfDay | None, PlainValidator(_summary_time)] = Field(
+    at: Annotated[TimeOfDay | None, PlainValidator(summary_time)] = Field(
         default=TimeOfDay(20 * 60), description=f'When it is sent, written as in [hours], or "{NEVER}".'
     )
     send_to: SinkNames = Field(
@@ -244,10 +194,18 @@ class Policy(Table):
     )
     summary: Summary = Field(default=Summary(), description="One message a day.")
     keeping: Keeping = Field(default=Keeping(), description="What is kept on the box.")
+    heat: tuple[Heat, ...] = Field(
+        default=(), strict=False, max_length=32, description="What the box does without while it is hot."
+    )
+    low_power: LowPower = Field(default=LowPower(), description="What it does without on a weak supply.")
+    moisture: Moisture = Field(default=Moisture(), description="When dew may settle in the box.")
+    disk: Disk = Field(default=Disk(), description="When room on the card runs short.")
+    messages: Messages = Field(default=Messages(), description="Who is told of the box itself.")
 
     @model_validator(mode="after")
     def _sun_has_place(self) -> Policy:
         used: list[Any] = [*self.hours.watch, *self.hours.quiet]
+        used += [window for rule in self.rule for window in rule.hours]
         by_sun = any(window.by_sun for window in used) or (
             self.summary.at is not None and self.summary.at.sun is not None
         )

@@ -47,14 +47,19 @@ class PolicyState:
                 return told.mono_s
         return None
 
-    def told_on(self, rule: str, day: str, now_s: float) -> int:
-        """How many alerts of `rule` may have been told on the local date `day`.
+    def told_within(self, rule: str, now_s: float, seconds: float) -> int:
+        """How many alerts of `rule` were told in the last `seconds`."""
+        return sum(told.rule == rule and now_s - told.mono_s < seconds for told in self.told)
+
+    def told_on(self, rule: str, day: str, now_s: float, visitor: str | None = None) -> int:
+        """How many alerts of `rule` on `visitor` (None: on anybody) may have been told on the local `day`.
 
         Those told while the clock was not set may have been on any date, so they count for as long as a
         day can last. While it is not set (`day` is ""), so does every alert.
         """
         return sum(
             told.rule == rule
+            and visitor in (None, told.visitor)
             and (told.day == day if day and told.day else now_s - told.mono_s < LONGEST_DAY_S)
             for told in self.told
         )

@@ -14,10 +14,11 @@ from dooryard.box import BoxFile, parse_box
 from dooryard.check import read_text
 from dooryard.classify.known import known_visitors
 from dooryard.errors import EXIT_OK, ConfigError
+from dooryard.policy.changes import policy_changes
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
 from dooryard.rehearse import jobs, machine, table
-from dooryard.rehearse.differ import differences, policy_changes
+from dooryard.rehearse.differ import differences
 from dooryard.rehearse.page import page
 from dooryard.rehearse.records import Rehearsal
 from dooryard.rehearse.sources import find, sinks_of
@@ -49,7 +50,7 @@ def rehearse(wish: Wish, out: TextIO, progress: TextIO) -> int:
     box, base = BoxFile(), Path.cwd()
     if wish.box is not None:
         box, base = parse_box(read_text(wish.box), str(wish.box)).value, wish.box.resolve().parent
-    policies = _policies(wish, box, base)
+    policies = _policies(wish, box, base, progress)
     truth = _truth(wish.truth, policies[0][1])
     done = _done(wish, box, base, policies, progress)
     scores = [score(truth, each[0]) if wish.truth else None for each in done]
@@ -63,13 +64,16 @@ def rehearse(wish: Wish, out: TextIO, progress: TextIO) -> int:
     return EXIT_OK
 
 
-def _policies(wish: Wish, box: BoxFile, base: Path) -> list[tuple[str, Policy]]:
+def _policies(wish: Wish, box: BoxFile, base: Path, warn: TextIO) -> list[tuple[str, Policy]]:
     visitors, group_of = known_visitors(build.card_path(box, base))
     sinks = frozenset(sink.name for sink in box.sink) or None
 
     def read(file: Path) -> tuple[str, Policy]:
         text, name = read_text(file), str(file)
-        return name, parse_policy(text, name, sinks=sinks, visitors=visitors, group_of=group_of).value
+        parsed = parse_policy(text, name, sinks=sinks, visitors=visitors, group_of=group_of)
+        for warning in parsed.warnings:
+            print(f"{warning} (a warning)", file=warn)
+        return name, parsed.value
 
     first = (BUILT_IN, Policy()) if wish.policy is None else read(wish.policy)
     return [first] if wish.against is None else [first, read(wish.against)]

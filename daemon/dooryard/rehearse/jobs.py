@@ -16,10 +16,11 @@ from dooryard.camera.base import Camera
 from dooryard.classify.base import Classifier
 from dooryard.policy.schema import Policy
 from dooryard.records import Frame
-from dooryard.rehearse import answers
+from dooryard.rehearse import answers, recorded
+from dooryard.rehearse.recorded import Readings
 from dooryard.rehearse.records import Rehearsal
 from dooryard.rehearse.replay import replay
-from dooryard.rehearse.sources import Source, camera_of, count_frames, folder_of
+from dooryard.rehearse.sources import Source, camera_of, count_frames, folder_of, parts_of
 
 OnPart = Callable[[float], None]  # how much of the recording is done, 0..1
 
@@ -52,7 +53,8 @@ def do(job: Job, on_part: OnPart, classifier: Classifier | None = None) -> tuple
     remembering = answers.RememberingClassifier(asked, known, pictures=job.pictures)
     told = _Paced(on_part, count_frames(source))
     camera = camera_of(source)
-    done = replay(camera, remembering, rules, pictures=job.pictures, on_frame=told)
+    readings = Readings(recorded.read(parts_of(folder)) if folder else ())
+    done = replay(camera, remembering, rules, pictures=job.pictures, readings=readings, on_frame=told)
     notes = [*_notes(camera), *([trouble] if trouble else [])]
     if path and remembering.asked:
         trouble = answers.save(path, remembering.answers)

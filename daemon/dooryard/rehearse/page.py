@@ -7,9 +7,10 @@ from collections.abc import Iterator, Sequence
 from html import escape
 from importlib import resources
 
+from dooryard.policy.changes import policy_changes
 from dooryard.policy.words import duration, label, local_day, local_time, percent, sentence
 from dooryard.records import Outcome
-from dooryard.rehearse.differ import Difference, differences, policy_changes
+from dooryard.rehearse.differ import Difference, differences
 from dooryard.rehearse.records import Rehearsal, Seen
 from dooryard.rehearse.table import rate, sums, why
 from dooryard.rehearse.timeline import MARK, days_picture, recording_picture
@@ -45,6 +46,7 @@ def page(
     parts = [_HEAD.format(title=escape(title), style=style)]
     for i, rehearsal in enumerate(rehearsals):
         parts += _recording(rehearsal)
+        parts += _heat(rehearsal)
         scored = scores[i] if i < len(scores) else None
         if scored is not None:
             parts += _truth(scored)
@@ -66,13 +68,23 @@ def _recording(rehearsal: Rehearsal) -> Iterator[str]:
         yield days
         yield (
             '<p class="faint">From above: night, twilight and day; watch hours, and quiet hours below them '
-            "if there are any; the recording; visits. A full mark was told, a pale one held for the summary, "
-            "a dashed one not told.</p>"
+            "if there are any; the recording, pale while the camera was off; visits. A full mark was told, "
+            "a pale one held for the summary, a dashed one not told.</p>"
         )
     recording = recording_picture(rehearsal)
     if recording:
         yield "<h3>The recording</h3>"
         yield recording
+
+
+def _heat(rehearsal: Rehearsal) -> Iterator[str]:
+    if rehearsal.heat:
+        yield "<h3>Heat and power</h3>"
+        told = (
+            f"<li>{escape(local_time(rehearsal.policy, wall))}: {escape(text)}</li>"
+            for wall, text in rehearsal.heat
+        )
+        yield f"<ul>{''.join(told)}</ul>"
 
 
 def _truth(score: Score) -> Iterator[str]:

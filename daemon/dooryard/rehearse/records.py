@@ -37,4 +37,5 @@ class Rehearsal:
     nobody: int  # visits that came to nothing
     seen: tuple[Seen, ...]  # in the order of their beginning
     rests: tuple[tuple[datetime, datetime], ...] = ()  # the camera was off
+    heat: tuple[tuple[datetime, str], ...] = ()  # what was said of heat, power and moisture, and when
     notes: tuple[str, ...] = ()  # what a reader should know of the recording

@@ -4,12 +4,16 @@ Several sets of rules can go side by side: each frame is then read once, and eac
 once, however many ask. What a set of rules decides doesn't depend on the others beside it.
 
 The gate and the visits begin afresh, as at the first start of a box; so do cooldowns and caps.
+
+Where temperatures were recorded, the policy's heat steps act: frames are left out, places looked at less
+often, and while the camera would be off or the box halted, no frame is seen.
 """
 
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
@@ -21,16 +25,33 @@ from dooryard.classify.base import Classifier
 from dooryard.effects import Effect, Look, Nobody, Record, Rest, Update
 from dooryard.errors import CameraError
 from dooryard.pipeline import Conditions, State
+from dooryard.policy.heat import Sparing
+from dooryard.policy.readings import Sample
 from dooryard.policy.state import PolicyState
+from dooryard.policy.turns import in_turn
+from dooryard.policy.welfare import WelfareState, advance, spared
 from dooryard.records import Box, Frame, Moment, Picture, Visit
+from dooryard.rehearse.recorded import Readings
 from dooryard.rehearse.records import Rehearsal, Seen
+from dooryard.sparing import spared_conditions
 from dooryard.visits import VisitsState
 
 OnFrame = Callable[[Frame], None]
 PICTURE_WIDTH = 480
 
+READ_EVERY_S = 60.0  # silence of the sensors is noticed this often
+
 _READ_S = 1.0
 _SALT = b"rehearsal"  # fixed, so that a second rehearsal names the visits as the first did
+
+
+@dataclass(frozen=True, slots=True)
+class _Played:
+    """How far a recording was played."""
+
+    first: Moment | None = None
+    last: Moment | None = None
+    frames: int = 0
 
 
 @dataclass(slots=True)
@@ -46,13 +67,48 @@ class _Side:
     rests: list[tuple[datetime, datetime]] = field(default_factory=list)
     resting_since: datetime | None = None
     notes: list[str] = field(default_factory=list)
+    welfare: WelfareState = field(default_factory=WelfareState)
+    spared: Sparing = field(default_factory=Sparing)
+    news: list[tuple[datetime, str]] = field(default_factory=list)
+    next_frame_s: float = -math.inf
 
     def take(self, frame: Frame | None, classifier: Classifier, now: Moment) -> None:
-        self.state, effects = pipeline.step(self.state, frame, self.conditions, now)
+        if self.off or (frame is not None and not self._in_turn(now)):
+            return
+        self.state, effects = pipeline.step(self.state, frame, self._rules(), now)
         self._do(effects, classifier, now)
 
+    @property
+    def off(self) -> bool:
+        return self.spared.camera_off or self.spared.halt
+
+    def read(self, samples: Mapping[str, Sample], classifier: Classifier, now: Moment) -> None:
+        """Take in what the sensors said, and spare what the policy's steps then ask for."""
+        policy, was_off, was_halted = self.conditions.policy, self.off, self.spared.halt
+        self.welfare, news = advance(self.welfare, policy, samples, now.mono_s)
+        self.spared = spared(policy, self.welfare)
+        if was_halted:  # a halted box stays halted
+            self.spared = replace(self.spared, halt=True)
+        else:
+            self.news += [(now.wall, each.text) for each in news if each.kind != "sensor"]
+        if self.off and not was_off:
+            self.state, effects = pipeline.finish(self.state, self._rules(), now)
+            self._do(effects, classifier, now)
+        if self.off != was_off:
+            self._rest(resting=self.off or not self.state.watching, now=now)
+
+    def _in_turn(self, now: Moment) -> bool:
+        """Whether a frame is seen, at the rate that is spared."""
+        if self.spared.frames_per_s is None:
+            return True
+        turn, self.next_frame_s = in_turn(self.next_frame_s, now.mono_s, self.spared.frames_per_s)
+        return turn
+
+    def _rules(self) -> Conditions:
+        return spared_conditions(self.conditions, self.spared)
+
     def finish(self, classifier: Classifier, now: Moment) -> None:
-        self.state, effects = pipeline.finish(self.state, self.conditions, now)
+        self.state, effects = pipeline.finish(self.state, self._rules(), now)
         self._do(effects, classifier, now)
         self._rest(resting=False, now=now)
 
@@ -77,12 +133,12 @@ class _Side:
         except CameraError as error:  # as in the daemon: the next frame will tell
             self.notes.append(f"frame {frame.number}: {error.what}")
             return
-        self.state, more = pipeline.looked(self.state, boxes, sightings, self.conditions, now)
+        self.state, more = pipeline.looked(self.state, boxes, sightings, self._rules(), now)
         self._do(more, classifier, now)
 
     def _rest(self, *, resting: bool, now: Moment) -> None:
         if resting:
-            self.resting_since = now.wall
+            self.resting_since = self.resting_since or now.wall
         elif self.resting_since is not None:
             self.rests.append((self.resting_since, now.wall))
             self.resting_since = None
@@ -99,41 +155,57 @@ def replay(
     rules: Sequence[Conditions],
     *,
     pictures: bool = False,
+    readings: Readings | None = None,
     on_frame: OnFrame | None = None,
 ) -> tuple[Rehearsal, ...]:
     """Play `camera` from its beginning to its end, once for all `rules`.
 
     Returns one rehearsal for each of `rules`; the names of recording and policy are the caller's to set.
-    `pictures` keeps a small JPEG of each visit's best picture. Raises what the camera and the classifier
-    raise.
+    `pictures` keeps a small JPEG of each visit's best picture; `readings` are what sensors said. Raises
+    what the camera and the classifier raise.
     """
     sides = [_Side(conditions, pictures) for conditions in rules]
-    first: Moment | None = None
-    now: Moment | None = None
-    frames = 0
     camera.open()
     try:
-        while True:
-            frame = _next(camera)
-            if frame is not None:
-                frames += 1
-                now = Moment(frame.wall, frame.mono_s)
-                first = first or now
-            if now is None:
-                continue
-            for side in sides:
-                side.take(frame, classifier, now)
-            if frame is not None and on_frame is not None:
-                on_frame(frame)
-    except EndOfFramesError:
-        pass  # the one way in which a recording ends
+        played = _play(camera, classifier, sides, readings or Readings(()), on_frame)
     finally:
         camera.close()
-    for side in sides:
-        if now is not None:
-            side.finish(classifier, now)
-    walls = (first.wall if first else None, now.wall if now else None)
-    return tuple(_rehearsal(side, walls, frames) for side in sides)
+    if played.last is not None:
+        for side in sides:
+            side.finish(classifier, played.last)
+    return tuple(_rehearsal(side, played) for side in sides)
+
+
+def _play(
+    camera: Camera,
+    classifier: Classifier,
+    sides: Sequence[_Side],
+    readings: Readings,
+    on_frame: OnFrame | None,
+) -> _Played:
+    """All frames, each to every side."""
+    played, read_s = _Played(), -math.inf
+    while True:
+        try:
+            frame = camera.read(_READ_S)
+        except CameraStalledError:
+            frame = None
+        except EndOfFramesError:
+            return played
+        if frame is not None:
+            now = Moment(frame.wall, frame.mono_s)
+            played = _Played(played.first or now, now, played.frames + 1)
+        if played.last is None:
+            continue
+        samples = readings.due(played.last)
+        to_read = bool(samples) or (readings.any and played.last.mono_s - read_s >= READ_EVERY_S)
+        read_s = played.last.mono_s if to_read else read_s
+        for side in sides:
+            if to_read:
+                side.read(samples, classifier, played.last)
+            side.take(frame, classifier, played.last)
+        if frame is not None and on_frame is not None:
+            on_frame(frame)
 
 
 def thumbnail(picture: Picture, width: int = PICTURE_WIDTH) -> bytes:
@@ -145,29 +217,23 @@ def thumbnail(picture: Picture, width: int = PICTURE_WIDTH) -> bytes:
     return out.getvalue()
 
 
-def _next(camera: Camera) -> Frame | None:
-    try:
-        return camera.read(_READ_S)
-    except CameraStalledError:
-        return None
-
-
 def _bare(visit: Visit) -> Visit:
     return replace(visit, best=None)
 
 
-def _rehearsal(side: _Side, walls: tuple[datetime | None, datetime | None], frames: int) -> Rehearsal:
+def _rehearsal(side: _Side, played: _Played) -> Rehearsal:
     seen = sorted(side.seen.values(), key=lambda each: (each.visit.start.mono_s, each.visit.id))
     return Rehearsal(
         recording="",
         policy_file="",
         policy=side.conditions.policy,
-        first=walls[0],
-        last=walls[1],
-        frames=frames,
+        first=played.first.wall if played.first else None,
+        last=played.last.wall if played.last else None,
+        frames=played.frames,
         looks=side.looks,
         nobody=side.nobody,
         seen=tuple(seen),
         rests=tuple(side.rests),
         notes=tuple(side.notes),
+        heat=tuple(side.news),
     )

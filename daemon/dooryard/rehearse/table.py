@@ -22,6 +22,7 @@ def told_table(rehearsal: Rehearsal) -> str:
     else:
         lines.append(f"  {'came':<15}{'stayed':>8}   {'who':<{_WHO}}{'sure':>5}   what was decided, and why")
     lines += [_row(rehearsal, seen) for seen in rehearsal.seen]
+    lines += [f"  {_time(rehearsal, wall)}  {text}" for wall, text in rehearsal.heat]
     lines.append(f"  {sums(rehearsal)}")
     lines += [f"  note: {note}" for note in rehearsal.notes]
     return "\n".join(lines) + "\n"

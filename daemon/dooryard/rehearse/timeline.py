@@ -85,6 +85,7 @@ def _day(rehearsal: Rehearsal, on: date) -> str:
     assert rehearsal.first is not None
     assert rehearsal.last is not None
     parts.append(scale.band((rehearsal.first, rehearsal.last), y, 7, "frames"))
+    parts += [scale.band(span, y, 7, "off") for span in rehearsal.rests]
     parts += [_alert(scale, seen, y + 16) for seen in rehearsal.seen if start <= seen.visit.start.wall < end]
     parts.append(f'<text x="{_LEFT}" y="13">{escape(local_day(policy, start))}</text>')
     for hour in range(0, 25, 6):

@@ -3,10 +3,12 @@
 base      one reading, and what every sensor promises
 desk      reads them all on a thread of its own, each at its pace; tells what is gone and back
 watch     "gone" and "back", each told once; pure
+troubles  slowed down, little memory, clock not set: begun and over, each told once; pure
 parse     from the kernel's text to numbers; pure
 files     sensors that are one file below /sys or /proc
 chips     finds those files: hwmon and iio chips by name
 machine   room on the disk, memory, clock
-registry  from a name in the box file to a sensor
+spec      one sensor as the box file has it; pure
+registry  from a spec to a sensor
 fake      a sensor with a script
 """

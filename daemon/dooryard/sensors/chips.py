@@ -65,10 +65,11 @@ def find_cpu(root: Path) -> Path | None:
 
 
 def find_throttling(root: Path) -> Path | None:
-    """The firmware's throttling word, where its driver gives it as a file."""
+    """The firmware's throttling word, where its driver gives it as a file (from memory: soc/soc:firmware)."""
     platform = root / "sys/devices/platform"
-    for path in sorted(platform.glob("**/get_throttled")) if platform.is_dir() else []:
-        return path
+    for depth in ("*", "*/*", "*/*/*"):
+        for path in sorted(platform.glob(f"{depth}/get_throttled")):
+            return path
     return None
 
 

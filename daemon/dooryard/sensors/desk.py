@@ -15,6 +15,7 @@ from dooryard.sensors.watch import News, Watch, gone_sensors, take
 
 _log = logging.getLogger("dooryard.sensors")
 STUCK_AFTER_S = 60.0  # a read that takes longer has stopped answering; the slowest takes about 2 s
+_ROUNDING_S = 1e-6  # who comes back after exactly the time that `turn` gave must find it due
 OLD_AFTER = 4.0  # a value older than this many of its paces is not a value any more
 
 
@@ -77,6 +78,10 @@ class SensorDesk:
                 readings[sensor.name] = gone(sensor, last.taken, f"no reading for {last.age_s(now):.0f} s")
         return readings
 
+    def samples(self, now: Moment) -> dict[str, tuple[float, float | None]]:
+        """`latest` as the policy takes it in: when each was asked (monotonic seconds), and what it said."""
+        return {name: (reading.taken.mono_s, reading.value) for name, reading in self.latest(now).items()}
+
     def gone(self) -> tuple[str, ...]:
         """Names of the sensors that were told as gone and are not back."""
         with self._lock:
@@ -93,7 +98,7 @@ class SensorDesk:
         """Read every sensor that is due. Returns the seconds until the next one is."""
         for sensor in self._sensors:
             now = self._clock.now()
-            if now.mono_s >= self._due_s[sensor.name] and not self._stopping.is_set():
+            if now.mono_s >= self._due_s[sensor.name] - _ROUNDING_S and not self._stopping.is_set():
                 self._due_s[sensor.name] = now.mono_s + sensor.every_s
                 self._read(sensor, now)
         return max(0.0, min(self._due_s.values()) - self._clock.now().mono_s)

@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Literal, get_args
 
 from dooryard.errors import ConfigError
 from dooryard.sensors import parse
@@ -16,13 +15,8 @@ from dooryard.sensors.clock_state import clock_is_set
 from dooryard.sensors.fake import FakeSensor
 from dooryard.sensors.files import FileSensor, PowerOnFilter
 from dooryard.sensors.machine import ClockSet, DiskRoom, MemoryRoom
+from dooryard.sensors.spec import KINDS, Kind, SensorSpec
 
-Kind = Literal[
-    "cpu", "chip", "ds18b20", "sht3x", "bme280", "low-power", "slowed-down", "wifi",
-    "disk", "memory", "clock", "fake",
-]  # fmt: skip
-Quantity = Literal["temperature", "humidity"]
-KINDS: tuple[str, ...] = get_args(Kind)
 SYSTEM: tuple[Kind, ...] = ("cpu", "low-power", "slowed-down", "disk", "memory", "clock")
 """Those that every box has without being told, as far as the board has them."""
 FASTEST_S = 1.0
@@ -40,25 +34,6 @@ _MISSING: dict[str, str] = {
     "low-power": "this board does not tell whether its power is low",
     "slowed-down": "this board does not tell whether it slows down",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class SensorSpec:
-    """One sensor as the box file has it.
-
-    `quantity` is for sht3x and bme280; `device` picks one of several alike ("28-0316a279f6ff" on the
-    one-wire bus, "1-0044" on the I²C bus); `chip` is the driver's name for kind "chip"; `interface` for
-    wifi; `script` for fake; `every_s` None: the kind's own pace.
-    """
-
-    name: str
-    kind: Kind
-    quantity: Quantity = "temperature"
-    device: str | None = None
-    chip: str | None = None
-    interface: str = "wlan0"
-    script: str = "0:20"
-    every_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -104,9 +104,15 @@ class _OneHopSession(requests.Session):
 
 
 def post(
-    url: str, body: bytes, headers: Mapping[str, str], limits: Limits, ca_file: str | None
+    url: str,
+    body: bytes | None,
+    headers: Mapping[str, str | bytes],
+    limits: Limits,
+    ca_file: str | None,
+    *,
+    method: str = "POST",
 ) -> Reply | NoReply:
-    """POST `body` once, on a connection of its own. Redirects are reported, not followed."""
+    """Send `body` once, on a connection of its own. Redirects are reported, not followed."""
     watch = _Watch(limits.total_s)
     timer = threading.Timer(limits.total_s, watch.cut)
     timer.daemon = True
@@ -116,7 +122,8 @@ def post(
         session.mount("https://", _WatchedAdapter(watch))
         timer.start()
         try:
-            response = session.post(
+            response = session.request(
+                method,
                 url,
                 data=body,
                 headers={**headers, "Connection": "close"},

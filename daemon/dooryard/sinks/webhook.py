@@ -1,7 +1,9 @@
-"""The webhook sink: POSTs each alert as a signed event."""
+"""The webhook sink: POSTs each alert, as a signed event or in a form of the owner's own."""
 
 from __future__ import annotations
 
+import base64
+import re
 import ssl
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -13,7 +15,7 @@ from urllib.parse import urljoin, urlsplit
 from dooryard.errors import SinkError
 from dooryard.records import Alert
 from dooryard.sinks.base import Answer, Fate
-from dooryard.sinks.event import CONTENT_TYPE, event_body
+from dooryard.sinks.body import EVENT, RESERVED_HEADERS, BodyPlan, Headers, made
 from dooryard.sinks.net import Limits
 from dooryard.sinks.picture import fitted
 from dooryard.sinks.post import NoReply, Reply, post
@@ -43,6 +45,8 @@ class WebhookSink:
         *,
         secret: str | None = None,
         bearer: str | None = None,
+        basic: tuple[str, str] | None = None,
+        body: BodyPlan = EVENT,
         ca_file: Path | None = None,
         connect_timeout_s: float = 5.0,
         read_timeout_s: float = 15.0,
@@ -51,12 +55,16 @@ class WebhookSink:
         source: str = "/dooryard",
         now: Callable[[], float],
     ) -> None:
-        """`now` gives Unix seconds. Raises `SinkError` for an address, secret or file that can't work."""
+        """`now` gives Unix seconds; `basic` is a user and a password.
+
+        Raises `SinkError` for an address, secret, header or file that can't work.
+        """
         self.name = name
-        self._url = _checked_url(url)
+        self._url = checked_url(url)
         self._key = signing_key(secret) if secret is not None else None
-        self._bearer = _checked_bearer(bearer)
-        self._ca_file = _checked_ca_file(ca_file)
+        self._authorization = _authorization(bearer, basic)
+        self._plan = _checked_headers(body)
+        self._ca_file = checked_ca_file(ca_file)
         self._limits = Limits(connect_timeout_s, read_timeout_s, total_timeout_s)
         self._picture_max_bytes = picture_max_bytes
         self._source = source
@@ -65,10 +73,11 @@ class WebhookSink:
     def send(self, alert: Alert, picture: bytes | None) -> Answer:
         if picture is not None and self._picture_max_bytes is not None:
             picture = fitted(picture, self._picture_max_bytes)
-        body = event_body(alert, picture, self._source)
+        body, headers = made(self._plan, alert, picture, self._source)
+        headers |= self._own_headers(alert, body)
         url = self._url
         for _ in range(MOST_REDIRECTS + 1):
-            reply = post(url, body, self._headers(alert, body), self._limits, self._ca_file)
+            reply = post(url, body, headers, self._limits, self._ca_file)
             if isinstance(reply, NoReply):
                 host = urlsplit(url).hostname
                 fate = Fate.MAYBE_SENT if reply.connected else Fate.NOT_SENT
@@ -82,12 +91,17 @@ class WebhookSink:
     def close(self) -> None:
         """Nothing is kept open between two alerts."""
 
-    def _headers(self, alert: Alert, body: bytes) -> dict[str, str]:
-        headers = {"Content-Type": CONTENT_TYPE, "User-Agent": "dooryard"}
+    @property
+    def needs_clock(self) -> bool:
+        """Whether a receiver may refuse what was sent with a wrong clock: signatures hold the time."""
+        return self._key is not None
+
+    def _own_headers(self, alert: Alert, body: bytes) -> Headers:
+        headers: Headers = {"User-Agent": "dooryard"}
         if self._key is not None:
             headers |= signed_headers(self._key, alert.id, int(self._now()), body)
-        if self._bearer is not None:
-            headers["Authorization"] = f"Bearer {self._bearer}"
+        if self._authorization is not None:
+            headers["Authorization"] = self._authorization
         return headers
 
 
@@ -143,33 +157,57 @@ def _origin(url: str) -> tuple[str, str | None, int | None]:
     return parts.scheme, parts.hostname, parts.port or {"http": 80, "https": 443}.get(parts.scheme)
 
 
-def _checked_url(url: str) -> str:
+def checked_url(url: str, whose: str = "webhook") -> str:
+    """`url` itself. Raises `SinkError` when no request can go there, or a password stands in it."""
     # The address is not shown: its path may be the receiver's secret.
     remedy = 'write it as "https://host/path"'
     try:
         parts = urlsplit(url)
         port = parts.port
     except ValueError:
-        raise SinkError("the webhook's address is malformed", remedy) from None
+        raise SinkError(f"the {whose}'s address is malformed", remedy) from None
     if parts.scheme not in {"http", "https"} or not parts.hostname or port == 0:
-        raise SinkError("the webhook's address is not an http or https address", remedy)
+        raise SinkError(f"the {whose}'s address is not an http or https address", remedy)
     if parts.username or parts.password:
         raise SinkError(
-            "the webhook's address holds a password", "take it out, and name a bearer secret instead"
+            f"the {whose}'s address holds a password",
+            "take it out, and name a bearer secret or a user instead",
         )
     return url
 
 
-def _checked_bearer(bearer: str | None) -> str | None:
-    if bearer is not None and not (bearer.isascii() and bearer.isprintable() and " " not in bearer):
+def _authorization(bearer: str | None, basic: tuple[str, str] | None) -> str | None:
+    """The header's value. Sources: RFC 6750 (bearer), RFC 7617 (basic, in UTF-8)."""
+    if bearer is not None and basic is not None:
+        raise SinkError("the webhook has a bearer token and a user", "give one of the two")
+    if basic is not None:
+        user, password = basic
+        if ":" in user or not (user + password).isprintable():
+            raise SinkError(
+                "the webhook's user or password holds what no header can carry",
+                "use a user without a colon, and neither with line breaks",
+            )
+        return "Basic " + base64.b64encode(f"{user}:{password}".encode()).decode()
+    if bearer is None:
+        return None
+    if not (bearer.isascii() and bearer.isprintable() and " " not in bearer):
         raise SinkError(
             "the webhook's bearer token holds blanks or characters that no header can carry",
             "store the bare token, without the word Bearer",
         )
-    return bearer
+    return f"Bearer {bearer}"
 
 
-def _checked_ca_file(path: Path | None) -> str | None:
+def _checked_headers(plan: BodyPlan) -> BodyPlan:
+    for name in plan.headers:
+        if name.lower() in RESERVED_HEADERS:
+            raise SinkError(f"the header {name} is set by the program itself", "take it out of the box file")
+        if not re.fullmatch(r"[A-Za-z0-9!#$%&'*+.^_`|~-]+", name):  # RFC 9110, 5.6.2: a token
+            raise SinkError(f"{name!r} is not a header's name", "use letters, digits and -")
+    return plan
+
+
+def checked_ca_file(path: Path | None) -> str | None:
     if path is None:
         return None
     try:

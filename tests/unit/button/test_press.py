@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 from hypothesis import given
@@ -87,7 +88,7 @@ def test_any_edges_make_no_more_presses_than_releases_that_lasted(waits: list[fl
     if level:
         edges.append((now_s + 1.0, False))
     state, done = play(edges, now_s + 60.0)
-    downs = [b[0] - a[0] for a, b in zip(edges, edges[1:], strict=False) if a[1]]
+    downs = [b[0] - a[0] for a, b in itertools.pairwise(edges) if a[1]]
     assert len(done) <= sum(down >= SETTINGS.settle_s - 1e-9 for down in downs)
     assert not state.down
     last_s = 0.0

@@ -28,7 +28,19 @@ def test_a_model_without_features():
         ("side_px = 224", 'side_px = "224"', "own.toml: side_px is '224', which is not of type int"),
         ("side_px = 224", "side_px = true", "own.toml: side_px is True, which is not of type int"),
         ('"NCHW"', '"NHWC"', "own.toml: input.layout is 'NHWC'; only 'NCHW' is understood"),
-        ("scale = 128.0", "scale = 0", "own.toml: scale, side_px and classes must be above zero"),
+        (
+            "scale = 128.0",
+            "scale = 0",
+            "own.toml: scale, side_px, classes and temperature must be above zero",
+        ),
+        (
+            "bird = [1.808, 0.685]",
+            "bird = [0, 1]",
+            "own.toml: evidence.bird is [0, 1]; it must be [slope above",
+        ),
+        ("bird = [1.808, 0.685]", "bird = 2", "own.toml: bird is 2, which is not of type list"),
+        ("animal = [2.0, -2.8]", "", "own.toml: the key 'animal' is missing"),
+        ('licence = "Apache-2.0"', "temperature = -1", "own.toml: scale, side_px, classes and temperature"),
         ('"lite0.onnx"', '"../x.onnx"', "own.toml: '../x.onnx' must be the name of a file beside the card"),
     ],
 )

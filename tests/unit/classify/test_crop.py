@@ -112,7 +112,7 @@ GOLDEN = {
     "shrinks": (
         Box(0.1, 0.1, 0.9, 0.8),
         1.0,
-        "a64a0de93972fe34a34b478f39f9989a6605fc72fde7af61e02803b56d7e23cb",
+        "e06a9c32cd95ec4cbd7e020279a2c5d84a846c55776b7815b1ca28b48a21f957",
     ),
     "grows": (
         Box(0.30, 0.30, 0.45, 0.50),

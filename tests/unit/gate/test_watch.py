@@ -92,8 +92,8 @@ def test_a_visitor_who_stays_is_reported_for_as_long_as_it_is_known_to_be_there(
 
 def test_what_nobody_confirms_is_background_in_the_end():
     state, _ = play(empty(20))
-    _, said = play(landed(1200), state=state, start_s=120.0)
-    assert any(map(hits, said[:50]))
+    _, said = play(landed(1200, fps=1.0), 1.0, state=state, start_s=120.0)
+    assert any(map(hits, said[:10]))
     assert not any(map(hits, said[-50:]))
 
 
@@ -151,3 +151,25 @@ def test_missing_frames_do_no_harm():
         if keep[number]:
             state, motions = watch(state, frame, 100 + number / 5, GateSettings())
             assert not passed(motions)
+
+
+@pytest.mark.parametrize("soft_px", [40, 80, 160])
+def test_the_soft_edge_of_a_clouds_shadow_lets_nothing_through(soft_px):
+    state, _ = play(empty(30))
+    rng = np.random.default_rng(3)
+    y, x = np.mgrid[0:240, 0:320]
+    for number in range(300):
+        shade = 1 - 0.3 / (1 + np.exp(-(number * 2.0 - x - 0.3 * y) / (soft_px / 4)))
+        state, motions = watch(state, noisy(ground() * shade, rng), 130 + number / 5, GateSettings())
+        assert not passed(motions)
+
+
+@pytest.mark.parametrize(("before", "more"), [(0.3, 1.2), (0.9, 0.3)])
+def test_a_lamp_that_lights_half_the_view_lets_nothing_through(before, more):
+    rng = np.random.default_rng(3)
+    y, x = np.mgrid[0:240, 0:320]
+    pool = np.exp(-(((x - 90) / 120.0) ** 2 + ((y - 60) / 100.0) ** 2))
+    state, _ = play([noisy(ground() * before, rng) for _ in range(150)])
+    lit = [noisy(ground() * (before + more * pool), rng) for _ in range(150)]
+    _, said = play(lit, state=state, start_s=130.0)
+    assert not any(map(passed, said))

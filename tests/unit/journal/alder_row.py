@@ -11,6 +11,7 @@ from PIL import Image, ImageDraw
 from dooryard.clock import FakeClock
 from dooryard.ids import id_for
 from dooryard.journal.entries import NOTHING_SAID, Entry, Said
+from dooryard.outbox.durable import Disk
 from dooryard.outbox.store import Store
 from dooryard.policy.parse import parse_policy
 from dooryard.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
@@ -73,16 +74,27 @@ def entry(number: int = 1, *, at: datetime = NOON, told: Visitor = FINCH, stay_s
     )
 
 
+class QuickDisk(Disk):
+    """Doesn't flush, for speed where power cuts are not the question."""
+
+    def sync(self, descriptor: int) -> None:
+        pass
+
+    def sync_folder(self, path: Path) -> None:
+        pass
+
+
 class AlderRow:
     """A state folder that visits can be put into. The store is open only while something is written."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, disk: Disk | None = None) -> None:
         self.state = folder / "state"
         self.site = folder / "site"
         self._number = 0
+        self._disk = disk or QuickDisk()
 
     def store(self) -> Store:
-        return Store.open(self.state, FakeClock())
+        return Store.open(self.state, FakeClock(), disk=self._disk)
 
     def add(self, *visits: tuple[datetime, Visitor, Outcome], picture: bool = True,
             clock_set: bool = True) -> list[str]:  # fmt: skip

@@ -4,10 +4,10 @@ from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from unit.journal.alder_row import NOON, POLICY
 
 from dooryard.journal import counts
 from dooryard.policy.schema import Policy
+from unit.journal.alder_row import NOON, POLICY
 
 H = timedelta(hours=1)
 LONDON = ZoneInfo("Europe/London")

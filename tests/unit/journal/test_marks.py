@@ -3,7 +3,6 @@ from __future__ import annotations
 import sqlite3
 
 import pytest
-from unit.journal.alder_row import BIRD, FINCH, NOON, SQUIRREL
 
 from dooryard.errors import StoreError
 from dooryard.journal import marks
@@ -11,6 +10,7 @@ from dooryard.journal.entries import Kind
 from dooryard.journal.marking import understood
 from dooryard.journal.notebook import Notebook
 from dooryard.records import Outcome, Visitor
+from unit.journal.alder_row import BIRD, FINCH, NOON, SQUIRREL
 
 GROUPS = {"bird": "bird", "wren": "bird", "squirrel": "squirrel"}
 
@@ -44,6 +44,18 @@ def test_marks_are_made_found_by_any_part_of_the_id_and_taken_back(row):
     with pytest.raises(StoreError, match="there is no mark"):
         marks.make(row.state, one, "undo", NOON)
     assert marks.kept(row.state) == frozenset()
+
+
+def test_upkeep_forgets_marks_on_visits_that_are_gone(row):
+    [one, two] = row.add((NOON, FINCH, Outcome.TELL), (NOON, BIRD, Outcome.TELL))
+    for visit in (one, two):
+        marks.make(row.state, visit, "keep", NOON)
+    store = row.store()
+    store._engine._db.execute("DELETE FROM visits WHERE id = ?", (one,))
+    store.close()
+    assert marks.upkeep(row.state, 60, NOON) == 1
+    assert marks.kept(row.state) == {two}
+    assert marks.upkeep(row.state, 60, NOON) == 0
 
 
 def test_a_visit_that_is_not_there_or_not_one(row):

@@ -1,11 +1,11 @@
 from __future__ import annotations
 
 import pytest
-from unit.journal.alder_row import BIRD, FINCH, NOON, SQUIRREL, entry
 
 from dooryard.journal.entries import Kind, Mark, said
 from dooryard.journal.tally import Tally, tally, was_right, wilson
 from dooryard.records import Visitor
+from unit.journal.alder_row import BIRD, FINCH, NOON, SQUIRREL, entry
 
 
 def named(told, group, species=None):

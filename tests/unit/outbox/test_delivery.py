@@ -191,7 +191,7 @@ def test_a_store_that_fails_is_said_once_and_nothing_is_sent_twice(
     one = worker(store, clock, sink)
     real = store.mark
 
-    def full(errand: Errand, now_s: float) -> None:
+    def full(errand: Errand, now_s: float, *, notice: Alert | None = None) -> None:
         raise StoreError("the disk is full", "free some space")
 
     monkeypatch.setattr(store, "mark", full)

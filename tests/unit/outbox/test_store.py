@@ -165,7 +165,7 @@ def test_states_are_saved_together_and_only_when_they_changed(tmp_path: Path, cl
     store.save_states({"policy": b"one", "gate": b"three"})
     assert disk.steps == ["BEGIN IMMEDIATE", "INSERT OR REPLACE", "COMMIT"]
     disk.arm(1, lambda: OSError(errno.EIO, "i/o error"))
-    with pytest.raises(StoreError, match="storing the state .policy, gate"):
+    with pytest.raises(StoreError, match="policy, gate"):
         store.save_states({"policy": b"four", "gate": b"five"})
     disk.at = None
     assert (store.load_state("policy"), store.load_state("gate")) == (b"one", b"three")
@@ -255,7 +255,14 @@ def test_with_the_disk_nearly_full_a_picture_is_refused_but_not_the_visit(
 def test_how_the_database_is_kept(store: Store) -> None:
     pragmas = {
         name: store._engine.select(tuple, f"PRAGMA {name}")[0][0]
-        for name in ("journal_mode", "synchronous", "foreign_keys", "auto_vacuum", "user_version")
+        for name in (
+            "journal_mode",
+            "synchronous",
+            "foreign_keys",
+            "auto_vacuum",
+            "user_version",
+            "page_size",
+        )
     }
     # SQLite's own documentation: synchronous 2 is FULL, auto_vacuum 2 is INCREMENTAL.
     assert pragmas == {
@@ -264,4 +271,51 @@ def test_how_the_database_is_kept(store: Store) -> None:
         "foreign_keys": 1,
         "auto_vacuum": 2,
         "user_version": 1,
+        "page_size": 1024,
     }
+
+
+@pytest.mark.parametrize("restarted", [False, True])
+def test_times_are_mended_for_this_boot_only(tmp_path: Path, clock: FakeClock, restarted: bool) -> None:
+    folder = tmp_path / "state"
+    before = Store.open(folder, clock, boot="first")
+    before.record_visit(visit(1), None, decision(visit(1)), [], clock_set=False)
+    before.close()
+    store = Store.open(folder, clock, boot="second")
+    store.record_visit(visit(2, ended=True), None, decision(visit(2)), [], clock_set=False)
+    store.record_visit(visit(3), None, decision(visit(3)), [], clock_set=True)
+    if restarted:  # within the boot, by a crash
+        store.close()
+        store = Store.open(folder, clock, boot="second")
+    assert store.mend_times(86_400.25) == 1
+    assert store.mend_times(86_400.25) == 0
+    stored = [store.visit(visit(number).id) for number in (1, 2, 3)]
+    assert [each.clock_set for each in stored if each] == [False, True, True]
+    later = timedelta(seconds=86_400.25)
+    was = visit(2, ended=True)
+    assert was.end is not None
+    assert stored[1] is not None
+    assert (stored[1].start, stored[1].last_seen, stored[1].end) == (
+        was.start.wall + later,
+        was.last_seen.wall + later,
+        was.end.wall + later,
+    )
+    assert stored[0] is not None
+    assert stored[0].start == visit(1).start.wall
+    assert stored[2] is not None
+    assert stored[2].start == visit(3).start.wall
+    store.close()
+
+
+def test_a_full_disk_does_not_keep_the_store_from_opening(
+    tmp_path: Path, clock: FakeClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(self: Store, name: str, data: bytes) -> None:
+        raise StoreError("the disk is full", "free some space")
+
+    monkeypatch.setattr(Store, "save_state", full)
+    store = Store.open(tmp_path / "state", clock, boot="first")
+    assert store.notes == ["after a restart, times of this boot could not be mended: the disk is full"]
+    store.record_visit(visit(1), None, decision(visit(1)), [], clock_set=False)
+    assert store.mend_times(60) == 1
+    store.close()

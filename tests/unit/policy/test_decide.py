@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 import pytest
 
 from dooryard.policy.decide import decide
+from dooryard.policy.say import alert_for
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
 from dooryard.records import Moment, Outcome
@@ -192,6 +193,56 @@ def test_a_box_without_sinks_says_so():
 def test_the_default_policy_decides():
     _, decision = decided(Policy(), visit("bird"))
     assert decision.reason == 'told: the garden, a bird, species not sure: by rule "anybody" to phone, post'
+
+
+OWN_HOURS = {"hours": {"from": "13:00", "to": "14:00"}}  # local; START is 14:03
+
+
+def test_a_rule_takes_visits_in_its_own_hours_only():
+    rules = policy(OWN_HOURS, {"visitor": ["squirrel"], "hours": [{"from": "14:00", "to": "sunset"}]})
+    _, decision = decided(rules, visit())
+    assert decision.rule == "rule 2"
+    assert decision.clauses[1].text == 'it is not within the hours of rule "rule 1"'
+    _, decision = decided(rules, visit("cat"))
+    assert decision.reason == 'not told: Alder Row, a cat: it is not within the hours of rule "rule 1"'
+    _, decision = decided(policy(OWN_HOURS), visit(), now=later(-600))
+    assert decision.outcome is Outcome.TELL
+
+
+def test_a_rules_own_hours_do_not_count_while_the_clock_is_not_set():
+    _, decision = decided(policy(OWN_HOURS), visit(), clock_set=False)
+    assert decision.outcome is Outcome.TELL
+
+
+def test_the_cap_of_an_hour_is_of_any_hour():
+    rules = policy({"cooldown_min": 0, "at_most_per_hour": 2})
+    state, outcomes = PolicyState(), []
+    for minute in (0, 50, 55, 59, 60, 61, 109, 110):
+        state, decision = decided(rules, visit(), state, later(60 * minute))
+        outcomes.append(decision.outcome is Outcome.TELL)
+    assert outcomes == [True, True, False, False, True, False, False, True]
+    _, decision = decided(rules, visit(), state, later(60 * 111))
+    assert decision.reason.endswith('rule "rule 1" has told 2 of at most 2 in 60 min')
+
+
+def test_only_the_first_of_the_day():
+    rules = policy({"cooldown_min": 0, "only_first_of_day": True})
+    state, _ = decided(rules, visit("squirrel"))
+    _, decision = decided(rules, visit("squirrel"), state, later(3600))
+    assert decision.reason.endswith('rule "rule 1" has told of this visitor already today')
+    state, decision = decided(rules, visit("cat"), state, later(3600))
+    assert decision.outcome is Outcome.TELL
+    _, decision = decided(rules, visit("squirrel"), state, later(10 * 3600))  # the next local day
+    assert decision.outcome is Outcome.TELL
+
+
+def test_an_urgent_rule_heeds_no_quiet_hours():
+    rules = policy({"urgent": True}, **QUIET)
+    _, decision = decided(rules, visit())
+    assert decision.outcome is Outcome.TELL
+    assert decision.clauses[-1].text == 'rule "rule 1" is urgent, so quiet hours don\'t count'
+    assert alert_for(rules, visit(), decision, START, True).urgent
+    assert not alert_for(policy({}), visit(), decision, START, True).urgent
 
 
 def test_old_alerts_are_forgotten():

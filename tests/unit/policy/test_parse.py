@@ -255,3 +255,49 @@ def test_a_rule_that_can_never_fire_is_a_warning(text, names):
 def test_holds_that_would_never_be_told_are_a_warning(summary):
     (found,) = warnings(f'[hours]\nquiet = {{ from = "22:00", to = "06:00" }}\n[summary]\n{summary}')
     assert found.startswith("p.toml:2: hours.quiet: what is held in quiet hours is told in the summary")
+
+
+def heat(sensor="cpu", above=70.0, below=60.0, effect="halt = true"):
+    return f'[[heat]]\nsensor = "{sensor}"\nabove_c = {above}\nuntil_below_c = {below}\n{effect}\n'
+
+
+def cat(hours, place=""):
+    return f'{place}[[rule]]\nname = "a"\nvisitor = "cat"\nhours = {hours}\n'
+
+
+PLACE = "[place]\nlatitude = 51\nlongitude = 0\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        (heat(below=69.5), "1: heat[1]: until_below_c must be at least 1 °C below above_c"),
+        (heat(effect=""), "1: heat[1]: does nothing; give frames_per_s"),
+        (heat("cup"), '2: heat[1].sensor: the box has no sensor "cup" (did you mean "cpu"?)'),
+        (heat(above=700), "3: heat[1].above_c: must be at most 125"),
+        (
+            heat(effect='camera = "of"'),
+            '5: heat[1].camera: must be one of "on" or "off" (did you mean "off"?)',
+        ),
+        (heat() + heat(), "8: heat[2].above_c: heat[1] begins there too"),
+        ("[moisture]\nmargin_c = 3\nclear_c = 3", "1: moisture: clear_c must be at least 0.5 above"),
+        ("[messages]\nheet = []", '2: messages.heet: unknown key (did you mean "heat"?)'),
+        ('[messages]\nheat = "bell"', '2: messages.heat: the box has no sink "bell"'),
+        (cat('{ from = "dawn", to = "12:00" }'), "4: rule[1].hours.from: dawn needs to know where"),
+        (
+            cat('[{ from = "11:00", to = "sunrise" }]', PLACE),
+            "7: rule[1].hours[1]: from 11:00 to sunrise never",
+        ),
+        (cat('{ from = "11:00", to = "sunrise" }', PLACE), "7: rule[1].hours: from 11:00 to sunrise never"),
+    ],
+)
+def test_problems_of_the_boxs_own_tables(text, found):
+    with pytest.raises(ConfigError) as caught:
+        parse_policy(text, "p.toml", sinks=SINKS, visitors=VISITORS, sensors=frozenset({"cpu", "enclosure"}))
+    assert f"p.toml:{found}" in caught.value.what
+
+
+def test_a_rule_with_hours_of_its_own_leaves_the_rest_of_the_day_to_the_next():
+    at_eight = cat('{ from = "08:00", to = "09:00" }')
+    assert warnings(at_eight + RULE.format("b", '"cat"')) == ()
+    assert len(warnings(at_eight + at_eight.replace('"a"', '"b"'))) == 1

@@ -48,6 +48,9 @@ def test_every_key_has_a_line_with_a_meaning():
         "| `[hours] watch.from` | must be given |",
         '| `[camera] kind` | `"picamera"` | `"picamera"`, `"folder"`, `"scene"`, `"fake"` |',
         '| `[[sink]] kind = "email": from` | must be given |',
+        "| `[[rule]] hours.from` | must be given |",
+        "| `[[heat]] above_c` | must be given | from -40 to 125 |",
+        "| `[messages] start` | `[]` |",
         "| `[camera] seconds` | left out | above 0 to 86400 |",
     ],
 )

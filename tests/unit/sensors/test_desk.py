@@ -72,6 +72,7 @@ def test_an_old_value_is_no_value():
     desk = SensorDesk([Counting("enclosure", 10.0)], clock)
     desk.turn()
     assert desk.latest(clock.now())["enclosure"].value == 20.0
+    assert desk.samples(clock.now()) == {"enclosure": (clock.now().mono_s, 20.0)}
     clock.advance(99.0)
     assert desk.latest(clock.now())["enclosure"].value == 20.0
     clock.advance(2.0)

@@ -9,7 +9,8 @@ import pytest
 
 from dooryard.errors import ConfigError
 from dooryard.sensors.base import Reading
-from dooryard.sensors.registry import KINDS, Machine, SensorSpec, build, build_one
+from dooryard.sensors.registry import Machine, build, build_one
+from dooryard.sensors.spec import KINDS, SensorSpec
 from fakes.sysfs_tree import ONE_WIRE, SysfsTree, whole_board
 from helpers import moment
 

@@ -1,0 +1,118 @@
+"""What can be asked of a board's camera beyond size and speed, and the controls that this takes. Pure.
+
+Control names and units are libcamera's (its control_ids documentation): ExposureTime in µs, AnalogueGain
+and ColourGains as factors, LensPosition in dioptres (1/m), AfMode 0 manual and 2 continuous, ScalerCrop in
+the sensor's pixels. Values from memory; no camera was at hand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from dooryard.errors import CameraError
+from dooryard.records import Box
+
+_AF_MANUAL, _AF_CONTINUOUS = 0, 2
+Rectangle = tuple[int, int, int, int]
+"""x, y, width, height in the sensor's pixels."""
+
+
+@dataclass(frozen=True, slots=True)
+class PicameraOptions:
+    """None everywhere: the camera decides.
+
+    A locked exposure and white balance keep the picture from changing when a visitor fills it; the price
+    is that they fit only one light. A quarter turn is not on offer: the hardware cannot (picamera2 #792).
+    """
+
+    upside_down: bool = False  # the camera hangs head down: turn the picture by half a turn
+    region: Box | None = None  # the part of the view to use, widened to the pictures' shape
+    exposure_s: float | None = None
+    gain: float | None = None  # analogue gain, 1.0 = base sensitivity
+    white_balance: tuple[float, float] | None = None  # gains of red and blue
+    focus_m: float | Literal["auto"] | None = None  # distance of the feeder, or follow what is there
+
+
+def problems(options: PicameraOptions, frames_per_s: float) -> tuple[str, ...]:
+    """What makes no sense in `options`, each as a sentence with what to do."""
+    found = []
+    if options.exposure_s is not None and not 0 < options.exposure_s <= 1 / frames_per_s:
+        longest_ms = 1000 / frames_per_s
+        found.append(
+            f"an exposure of {options.exposure_s * 1000:g} ms does not fit {frames_per_s:g} frames a second: "
+            f"choose {longest_ms:g} ms or less"
+        )
+    if options.gain is not None and not 1 <= options.gain <= 64:
+        found.append(f"a gain of {options.gain:g} cannot be: choose 1 to 64")
+    if options.white_balance is not None and not all(0 < gain <= 32 for gain in options.white_balance):
+        found.append("white balance is two gains, red and blue, above 0 and up to 32")
+    if isinstance(options.focus_m, (int, float)) and not 0.03 <= options.focus_m <= 1000:
+        found.append(f"a focus at {options.focus_m:g} m cannot be: choose 0.03 to 1000, or leave it out")
+    region = options.region
+    if region is not None:
+        if not (0 <= region.x0 < region.x1 <= 1 and 0 <= region.y0 < region.y1 <= 1):
+            found.append("a region is x0 < x1 and y0 < y1 between 0 and 1")
+        if options.upside_down:
+            # Which corner the driver counts from in a turned picture is not known: refused, not guessed.
+            found.append("a region in a picture that is turned is not on offer: turn the camera instead")
+    return tuple(found)
+
+
+def controls(
+    options: PicameraOptions, available: Mapping[str, Any], picture: tuple[int, int]
+) -> dict[str, Any]:
+    """The controls to set. `available` is picamera2's `camera_controls`: name -> (least, most, default).
+
+    Raises `CameraError` for what this camera does not have.
+    """
+    wanted: dict[str, Any] = {}
+    if options.exposure_s is not None and options.gain is not None:
+        wanted["AeEnable"] = False
+    if options.exposure_s is not None:
+        wanted["ExposureTime"] = round(options.exposure_s * 1e6)
+    if options.gain is not None:
+        wanted["AnalogueGain"] = options.gain
+    if options.white_balance is not None:
+        wanted |= {"AwbEnable": False, "ColourGains": options.white_balance}
+    if options.focus_m == "auto":
+        wanted["AfMode"] = _AF_CONTINUOUS
+    elif options.focus_m is not None:
+        wanted |= {"AfMode": _AF_MANUAL, "LensPosition": 1.0 / options.focus_m}
+    names = {*wanted, "ScalerCrop"} if options.region is not None else set(wanted)
+    if missing := sorted(names - available.keys()):
+        raise CameraError(
+            f"this camera has no {', '.join(missing)}",
+            "take the options for it out of the box file (most cameras are focused by hand, at the lens)",
+        )
+    if options.region is not None:
+        wanted["ScalerCrop"] = crop(options.region, available["ScalerCrop"][1], picture)
+    return wanted
+
+
+def crop(region: Box, most: Rectangle, picture: tuple[int, int]) -> Rectangle:
+    """The sensor's rectangle for `region`, widened to the shape of `picture` and moved to lie in `most`.
+
+    `most` is the rectangle that the whole view uses. A rectangle of another shape than the picture's would
+    be stretched.
+    """
+    left, top, width, height = most
+    x0, x1 = left + region.x0 * width, left + region.x1 * width
+    y0, y1 = top + region.y0 * height, top + region.y1 * height
+    shape = picture[0] / picture[1]
+    wide = min(max(x1 - x0, (y1 - y0) * shape), width, height * shape)
+    high = wide / shape
+    x = min(max((x0 + x1 - wide) / 2, left), left + width - wide)
+    y = min(max((y0 + y1 - high) / 2, top), top + height - high)
+    return round(x), round(y), int(wide) // 2 * 2, int(high) // 2 * 2
+
+
+def crop_fault(asked: Any, got: Any) -> str | None:
+    """Why the crop that a frame tells of is not the one asked for; None: it is, or nothing is told."""
+    if asked is None or got is None:
+        return None
+    far = max(abs(a - g) for a, g in zip(asked, got, strict=True))
+    if far <= 0.02 * max(asked[2:]):  # drivers round to what their scaler can do
+        return None
+    return f"the region asked for is {tuple(asked)}, the camera uses {tuple(got)}"

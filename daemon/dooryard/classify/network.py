@@ -1,0 +1,122 @@
+"""A network with its card and labels: reads the files, checks them, runs it. The edge: loads onnxruntime."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dooryard.classify import card as cards
+from dooryard.classify import labels
+from dooryard.errors import ModelError
+
+REINSTALL = "install the package again, or build the model anew with tools/build_model.py"
+
+
+class Network:
+    """The network that the card at `path` names.
+
+    Files are checked and the network is loaded here, so that a wrong model stops the start and not the
+    first visitor. Raises ModelError for a file that is missing or not the one its card names, for a
+    network that is not as its card says, and where onnxruntime cannot be loaded.
+    """
+
+    def __init__(self, path: Path, *, threads: int = 1) -> None:
+        self.card = cards.parse(_text(_bytes(path), path), str(path))
+        table = path.with_name(self.card.labels)
+        self.labels = labels.parse(
+            _text(_verified(table, self.card.labels_sha256), table), self.card.classes, str(table)
+        )
+        model = path.with_name(self.card.model)
+        self._outputs = [name for name in (self.card.logits, self.card.features) if name]
+        _verified(model, self.card.model_sha256)
+        self._session = _session(model, threads)
+        _check_shapes(self._session, self.card, model)
+
+    def answer(self, tensor: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32] | None]:
+        """Return logits (C,) and features (D,), where there are any, for one crop's (1, 3, S, S) `tensor`."""
+        try:
+            results = self._session.run(self._outputs, {self.card.input_name: tensor})
+        except Exception as error:  # onnxruntime's errors have no base of their own
+            raise ModelError(f"{self.card.model} failed: {error}", REINSTALL) from error
+        return results[0][0], results[1][0] if self.card.features else None
+
+    def warm_up(self) -> None:
+        """Run it once on grey, so that the first visitor does not wait for its set-up."""
+        side = self.card.side_px
+        self.answer(np.zeros((1, 3, side, side), dtype=np.float32))
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise ModelError(f"{path}: cannot be read: {error.strerror}", REINSTALL) from error
+
+
+def _text(data: bytes, path: Path) -> str:
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise ModelError(f"{path}: not text in UTF-8", REINSTALL) from error
+
+
+def _verified(path: Path, digest: str) -> bytes:
+    data = _bytes(path)
+    found = hashlib.sha256(data).hexdigest()
+    if found != digest:
+        raise ModelError(
+            f"{path}: not the file that its card names ({len(data)} bytes, sha256 {found[:12]}…, "
+            f"expected {digest[:12]}…)",
+            REINSTALL,
+        )
+    return data
+
+
+def _session(path: Path, threads: int) -> Any:
+    try:
+        import onnxruntime
+    except ImportError as error:
+        raise ModelError(
+            f"onnxruntime cannot be loaded: {error}",
+            "install it with pip in this program's environment; on a board it needs a 64-bit system",
+        ) from error
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = threads
+    options.inter_op_num_threads = 1
+    # The input's shape never changes, so what the first run needed is what every run needs: an arena that
+    # grows by just that much stays flat, and saves asking the system for the same memory at each look.
+    options.enable_cpu_mem_arena = True
+    options.enable_mem_pattern = True
+    arena = {"arena_extend_strategy": "kSameAsRequested"}
+    options.log_severity_level = 3  # errors only; they also come as exceptions
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # idle threads cost heat
+    try:
+        # By its path: a session made from bytes keeps them.
+        return onnxruntime.InferenceSession(str(path), options, providers=[("CPUExecutionProvider", arena)])
+    except Exception as error:  # onnxruntime's errors have no base of their own
+        raise ModelError(f"{path}: onnxruntime cannot load it: {error}", REINSTALL) from error
+
+
+def _check_shapes(session: Any, card: cards.Card, path: Path) -> None:
+    expected = {card.input_name: [1, 3, card.side_px, card.side_px], card.logits: [1, card.classes]}
+    if card.features:
+        expected[card.features] = [1, card.feature_count]
+    inputs = {entry.name: entry for entry in session.get_inputs()}
+    outputs = {entry.name: entry for entry in session.get_outputs()}
+    if set(inputs) != {card.input_name}:
+        raise ModelError(f"{path}: its inputs are {sorted(inputs)}, the card says {card.input_name!r}", _CARD)
+    for name, shape in expected.items():
+        entry = inputs.get(name) or outputs.get(name)
+        if entry is None:
+            raise ModelError(f"{path}: it has no output {name!r}, only {sorted(outputs)}", _CARD)
+        if list(entry.shape) != shape or entry.type != "tensor(float)":
+            raise ModelError(
+                f"{path}: {name!r} is {entry.shape} {entry.type}, the card says {shape} tensor(float)", _CARD
+            )
+
+
+_CARD = "use the card that belongs to this model, or " + REINSTALL

@@ -1,0 +1,147 @@
+"""What the command line calls: plain functions that print what they did and return an exit code. Edge."""
+
+from __future__ import annotations
+
+import secrets
+import signal
+import threading
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from types import FrameType
+from typing import TextIO
+
+from dooryard.clock import Clock
+from dooryard.errors import EXIT_OK
+from dooryard.journal import marks, serve
+from dooryard.journal.build import build
+from dooryard.journal.export import By, Period, export_camtrap, export_visits
+from dooryard.journal.phrases import many
+from dooryard.policy.schema import Policy
+
+SITE = "journal"  # the journal's folder within the state folder, if no other is named
+
+
+@dataclass(frozen=True, slots=True)
+class House:
+    """What all of these commands work on."""
+
+    state_folder: Path
+    policy: Policy
+    clock: Clock
+    out: TextIO
+    box: str = "dooryard"
+
+
+def journal(
+    house: House,
+    folder: Path | None = None,
+    *,
+    base_url: str | None = None,
+    with_position: bool = False,
+) -> int:
+    """`dooryard journal`: bring the pages up to date and say what was done."""
+    target = folder or house.state_folder / SITE
+    place = house.policy.place
+    position = None
+    if with_position and place.latitude is not None and place.longitude is not None:
+        position = (place.latitude, place.longitude)
+    done = build(
+        house.state_folder,
+        target,
+        house.policy,
+        house.clock.now().wall,
+        box=house.box,
+        base_url=base_url,
+        position=position,
+    )
+    made = f"{many(len(done.pages), 'page')} and {many(done.pictures, 'picture')} made"
+    print(f"{many(done.visits, 'visit')}; {made}, {len(done.removed)} removed", file=house.out)
+    for picture in sorted(done.unreadable):
+        print(f"  cannot be opened and is left out: {picture}", file=house.out)
+    print(f"journal: {target / 'index.html'}", file=house.out)
+    return EXIT_OK
+
+
+def mark(house: House, visit: str, what: str, group_of: Mapping[str, str]) -> int:
+    """`dooryard mark VISIT nobody|NAME|keep|hide|undo`."""
+    done = marks.make(house.state_folder, visit, what, house.clock.now().wall, group_of=group_of)
+    print(f"visit {done.visit} {done.text}", file=house.out)
+    return EXIT_OK
+
+
+def export(
+    house: House,
+    target: Path,
+    *,
+    model: str,
+    owner: str | None = None,
+    decimals: int = 2,
+    first: date | None = None,
+    last: date | None = None,
+) -> int:
+    """`dooryard export`: a plain table if `target` ends in .csv, else a Camtrap DP package in that folder.
+
+    `first` and `last` are local dates, both included; an end that is not given is open.
+    """
+    period = Period(first, last)
+    if target.suffix.lower() == ".csv":
+        done = export_visits(house.state_folder, target, house.policy, period=period)
+        print(f"{many(done.visits, 'visit')} in {target}", file=house.out)
+        return EXIT_OK
+    by, now = By(house.box, model, owner or house.policy.place.name), house.clock.now().wall
+    done = export_camtrap(house.state_folder, target, house.policy, now, by, decimals=decimals, period=period)
+    counted = (
+        many(done.visits, "visit"),
+        many(done.pictures, "picture"),
+        many(done.deployments, "deployment"),
+    )
+    print(f"{', '.join(counted)} in {target}", file=house.out)
+    if done.undated:
+        print(f"left out, as their time is not known: {many(done.undated, 'visit')}", file=house.out)
+    return EXIT_OK
+
+
+def look(
+    house: House,
+    address: str,
+    port: int,
+    minutes: float,
+    group_of: Mapping[str, str],
+    folder: Path | None = None,
+) -> int:
+    """`dooryard journal --serve ADDRESS`: until the time is up, SIGINT or SIGTERM."""
+    stop = threading.Event()
+    served = serve.Served(
+        house.state_folder,
+        folder or house.state_folder / SITE,
+        house.policy,
+        secrets.token_urlsafe(24),
+        house.clock,
+        house.box,
+        group_of,
+    )
+
+    def ready(link: str) -> None:
+        print(f"for {minutes:g} min, or until Ctrl-C:  {link}", file=house.out, flush=True)
+
+    with _signals(stop):
+        serve.serve(served, serve.Where(address, port, minutes * 60), stop, ready)
+    return EXIT_OK
+
+
+@contextmanager
+def _signals(stop: threading.Event) -> Iterator[None]:
+    """While inside, SIGTERM and SIGINT set `stop`."""
+
+    def asked(_number: int, _frame: FrameType | None) -> None:
+        stop.set()
+
+    before = {number: signal.signal(number, asked) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

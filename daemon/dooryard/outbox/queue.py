@@ -1,0 +1,130 @@
+"""The deliveries' rows: the questions asked of them and the changes made to them, on an open database.
+
+Changes are to be made within a transaction, which is the caller's.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from dooryard.outbox.rows import wall_text
+from dooryard.outbox.schedule import State
+
+WAITING_TO = """SELECT d.alert, d.sink, a.seq, d.attempts, d.maybe, d.wait_s, d.age_s, d.answer,
+    a.kind, a.urgent, a.wall, a.clock_set
+    FROM deliveries d JOIN alerts a ON a.id = d.alert
+    WHERE d.sink = ? AND d.state = ? ORDER BY a.seq DESC LIMIT ?"""
+
+_UNTOLD = (State.WAITING.value, State.REFUSED.value, State.EXPIRED.value)
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """A delivery as it is shown."""
+
+    alert: str
+    sink: str
+    state: str
+    kind: str
+    title: str
+    wall: str  # ISO 8601, UTC
+    clock_set: bool
+    attempts: int
+    maybe: int
+    answer: str
+
+
+def listed(db: sqlite3.Connection, *, sink: str | None, everything: bool, limit: int) -> list[Listed]:
+    """Deliveries that were not told, or with `everything` all of them; the newest `limit`, oldest first."""
+    states = [state.value for state in State] if everything else list(_UNTOLD)
+    marks = ", ".join("?" * len(states))
+    # Only question marks are put in.
+    found = db.execute(
+        "SELECT d.alert, d.sink, d.state, a.kind, a.title, a.wall, a.clock_set, d.attempts, d.maybe, d.answer"  # noqa: S608
+        f" FROM deliveries d JOIN alerts a ON a.id = d.alert WHERE d.state IN ({marks})"
+        " AND (? IS NULL OR d.sink = ?) ORDER BY a.seq DESC, d.sink LIMIT ?",
+        (*states, sink, sink, limit),
+    ).fetchall()
+    shown = [Listed(**dict(row) | {"clock_set": bool(row["clock_set"])}) for row in found]
+    return shown[::-1]
+
+
+def begin_anew(db: sqlite3.Connection, alerts: Sequence[str], sink: str | None) -> int:
+    """Let untold deliveries of `alerts` be tried again, with all their patience; return how many."""
+    sets = "state = 'waiting', attempts = 0, wait_s = 0, age_s = 0"
+    return _change(db, sets, "to be tried again", _UNTOLD, alerts, sink)
+
+
+def drop(db: sqlite3.Connection, alerts: Sequence[str], sink: str | None) -> int:
+    """End untold deliveries of `alerts`; return how many."""
+    return _change(db, "state = 'dropped'", "dropped by its owner", _UNTOLD, alerts, sink)
+
+
+def end_gathered(db: sqlite3.Connection, alerts: Sequence[str], sink: str, told_in: str) -> int:
+    """End deliveries that another alert tells of; return how many."""
+    return _change(db, "state = 'gathered'", f"told in {told_in}", (State.WAITING.value,), alerts, sink)
+
+
+def supersede(db: sqlite3.Connection, kind: str, sinks: Sequence[str]) -> None:
+    """End what waits of a kind of which only the newest counts."""
+    db.executemany(
+        "UPDATE deliveries SET state = 'gathered', answer = 'a newer one took its place'"
+        " WHERE sink = ? AND state = 'waiting' AND alert IN (SELECT id FROM alerts WHERE kind = ?)",
+        [(sink, kind) for sink in sinks],
+    )
+
+
+def counts(db: sqlite3.Connection) -> dict[str, dict[str, int]]:
+    """Sink -> state -> how many deliveries."""
+    found: dict[str, dict[str, int]] = {}
+    for sink, state, count in db.execute("SELECT sink, state, COUNT(*) FROM deliveries GROUP BY sink, state"):
+        found.setdefault(sink, {})[state] = count
+    return found
+
+
+def end_those_to_others(db: sqlite3.Connection, sinks: Sequence[str]) -> dict[str, int]:
+    """End what waits for sinks that are not in `sinks`: nobody would ever try. Sink -> how many."""
+    ended = {
+        sink: states[State.WAITING.value]
+        for sink, states in counts(db).items()
+        if sink not in sinks and State.WAITING.value in states
+    }
+    db.executemany(
+        "UPDATE deliveries SET state = ?, answer = 'the box file no longer names this sink'"
+        " WHERE sink = ? AND state = ?",
+        [(State.EXPIRED.value, sink, State.WAITING.value) for sink in ended],
+    )
+    return ended
+
+
+def mend_times(db: sqlite3.Connection, since_seq: int, offset: timedelta) -> int:
+    """Shift the times of visits stored from `since_seq` on with the clock not set; return how many."""
+    query = "SELECT id, start_wall, last_seen_wall, end_wall FROM visits WHERE seq >= ? AND NOT clock_set"
+    found = db.execute(query, (since_seq,)).fetchall()
+    for row in found:
+        times = [wall and wall_text(datetime.fromisoformat(wall) + offset) for wall in tuple(row)[1:]]
+        db.execute(
+            "UPDATE visits SET start_wall = ?, last_seen_wall = ?, end_wall = ?, clock_set = 1 WHERE id = ?",
+            (*times, row["id"]),
+        )
+    return len(found)
+
+
+def _change(
+    db: sqlite3.Connection,
+    sets: str,
+    answer: str,
+    states: Sequence[str],
+    alerts: Sequence[str],
+    sink: str | None,
+) -> int:
+    marks = ", ".join("?" * len(states))
+    # The pieces are constants of this module, never input.
+    statement = (
+        f"UPDATE deliveries SET {sets}, answer = ? WHERE alert = ? AND state IN ({marks})"  # noqa: S608
+        " AND (? IS NULL OR sink = ?)"
+    )
+    return sum(db.execute(statement, (answer, alert, *states, sink, sink)).rowcount for alert in alerts)

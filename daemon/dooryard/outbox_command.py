@@ -1,0 +1,181 @@
+"""`dooryard outbox`: what was not told yet or never will be; try it again, or drop it.
+
+It works beside a running service: the database allows one writer at a time, and the service looks again
+within a minute.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import asdict
+from datetime import datetime
+from pathlib import Path
+from typing import TextIO
+
+from dooryard.errors import EXIT_OK, ConfigError, StoreError
+from dooryard.outbox import queue, schema
+from dooryard.outbox.folder import DATABASE
+from dooryard.outbox.problems import store_error
+from dooryard.outbox.queue import Listed
+
+ALL = "all"
+_SHORTEST_ID = 4  # letters of an id that are enough, if only one alert's begins with them
+_WIDEST = {"title": 44, "answer": 44}
+_HEAD = ("alert", "sink", "state", "when", "tries", "title", "answer")
+
+
+def listing(
+    folder: Path,
+    out: TextIO,
+    *,
+    sink: str | None = None,
+    everything: bool = False,
+    as_json: bool = False,
+    limit: int = 1000,
+) -> int:
+    """Print the deliveries that were not told (with `everything`: all), newest last. Raises StoreError."""
+    with _reading(folder) as db:
+        found = queue.listed(db, sink=sink, everything=everything, limit=limit)
+    if as_json:
+        json.dump([asdict(each) for each in found], out, ensure_ascii=False, indent=1)
+        print(file=out)
+    elif not found:
+        print("Nothing waits, and nothing was set aside.", file=out)
+    else:
+        print("\n".join(_table(found)), file=out)
+    return EXIT_OK
+
+
+def retry(folder: Path, alerts: Sequence[str], out: TextIO, *, sink: str | None = None) -> int:
+    """Let untold deliveries be tried again from the start, also those refused or given up.
+
+    `alerts` are ids, beginnings of ids, or "all". Raises ConfigError for one that is not found, StoreError.
+    """
+    with _writing(folder) as db:
+        count = queue.begin_anew(db, _ids(db, alerts, sink), sink)
+    print(
+        f"{_deliveries(count)} will be tried again: within a minute, or when the sink's next try is due.",
+        file=out,
+    )
+    return EXIT_OK
+
+
+def drop(
+    folder: Path,
+    alerts: Sequence[str],
+    out: TextIO,
+    ask: Callable[[str], str],
+    *,
+    sink: str | None = None,
+    sure: bool = False,
+) -> int:
+    """End untold deliveries, after asking; `sure` asks nothing. Their visits stay. Raises as `retry`."""
+    with _reading(folder) as db:
+        ids = _ids(db, alerts, sink)
+        untold = [
+            each for each in queue.listed(db, sink=sink, everything=False, limit=-1) if each.alert in ids
+        ]
+    if not untold:
+        print("There is nothing to drop.", file=out)
+        return EXIT_OK
+    question = f"Drop {_deliveries(len(untold))}? They will never be told. Type yes to do it: "
+    if not sure and ask(question).strip().lower() not in {"y", "yes"}:
+        print("Nothing was dropped.", file=out)
+        return EXIT_OK
+    with _writing(folder) as db:
+        count = queue.drop(db, ids, sink)
+    print(f"{_deliveries(count)} dropped.", file=out)
+    return EXIT_OK
+
+
+def _table(found: Sequence[Listed]) -> Iterator[str]:
+    lines = [_HEAD, *(_cells(each) for each in found)]
+    widths = [max(len(line[column]) for line in lines) for column in range(len(_HEAD))]
+    for line in lines:
+        yield "  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip()
+
+
+def _cells(each: Listed) -> tuple[str, ...]:
+    when = f"{datetime.fromisoformat(each.wall):%Y-%m-%d %H:%M}" if each.clock_set else "clock not set"
+    tries = f"{each.attempts} ({each.maybe} maybe arrived)" if each.maybe else str(each.attempts)
+    title, answer = (
+        _cut(text, _WIDEST[name]) for name, text in (("title", each.title), ("answer", each.answer))
+    )
+    return each.alert, each.sink, each.state, when, tries, title, answer
+
+
+def _cut(text: str, width: int) -> str:
+    # A title or answer must not move the cursor of whoever lists it.
+    shown = "".join(c if c.isprintable() else " " for c in text)
+    return shown if len(shown) <= width else shown[: width - 3] + "..."
+
+
+def _deliveries(count: int) -> str:
+    return "1 delivery" if count == 1 else f"{count} deliveries"
+
+
+def _ids(db: sqlite3.Connection, wanted: Sequence[str], sink: str | None) -> list[str]:
+    """The ids of untold alerts that `wanted` names."""
+    known = dict.fromkeys(each.alert for each in queue.listed(db, sink=sink, everything=False, limit=-1))
+    if list(wanted) == [ALL]:
+        return list(known)
+    found = []
+    for beginning in wanted:
+        matches = [each for each in known if each.startswith(beginning)]
+        if beginning in matches:
+            matches = [beginning]
+        if len(beginning) < _SHORTEST_ID or not matches:
+            raise ConfigError(
+                f"there is no untold alert {beginning!r}",
+                f'give an id that `dooryard outbox` lists, or "{ALL}"',
+            )
+        if len(matches) > 1:
+            raise ConfigError(
+                f"{beginning!r} begins several alerts: {', '.join(matches[:5])}", "give more of the id"
+            )
+        found += matches
+    return found
+
+
+@contextmanager
+def _reading(folder: Path) -> Iterator[sqlite3.Connection]:
+    with _opened(folder, "reading the outbox", "ro") as db:
+        yield db
+
+
+@contextmanager
+def _writing(folder: Path) -> Iterator[sqlite3.Connection]:
+    with _opened(folder, "changing the outbox", "rw") as db:
+        db.execute("PRAGMA synchronous = FULL")
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            yield db
+            db.execute("COMMIT")
+        except BaseException:
+            if db.in_transaction:
+                db.execute("ROLLBACK")
+            raise
+
+
+@contextmanager
+def _opened(folder: Path, doing: str, mode: str) -> Iterator[sqlite3.Connection]:
+    path = folder / DATABASE
+    if not path.is_file():
+        remedy = "name the state folder of a box that has run (state_folder in its box file)"
+        raise StoreError(f"there is no store in {folder}", remedy)
+    address = f"{path.resolve().as_uri()}?mode={mode}"
+    try:
+        with closing(sqlite3.connect(address, uri=True, timeout=10.0, isolation_level=None)) as db:
+            db.row_factory = sqlite3.Row
+            version = int(db.execute("PRAGMA user_version").fetchone()[0])
+            if version > len(schema.STEPS):
+                raise StoreError(
+                    f"the database in {folder} was written by a newer program",
+                    "use that one's `dooryard outbox`",
+                )
+            yield db
+    except sqlite3.Error as error:
+        raise store_error(error, doing, folder) from error

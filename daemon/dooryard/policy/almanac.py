@@ -1,0 +1,89 @@
+"""The coming days of a policy as a table: the sun, the watch and the quiet hours. Pure."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time, timedelta
+
+from dooryard.policy.hours import Span, spans_of, sun_times
+from dooryard.policy.schema import Policy, Window
+from dooryard.policy.sun import Standing
+from dooryard.policy.times import Sun
+
+MOST_DAYS = 400
+_DAY = timedelta(days=1)
+_SUN = (Sun.DAWN, Sun.SUNRISE, Sun.SUNSET, Sun.DUSK)
+_NOT = {Standing.UP: "up", Standing.DOWN: "down"}
+
+
+def hours_table(policy: Policy, first: date, days: int) -> str:
+    """A line for each of `days` local dates from `first` on.
+
+    A window stands on the date on which it opens. Times are local; one of a later date has a + for each
+    day. Where the sun doesn't cross a level, "up" or "down" says on which side of it the sun stays.
+    """
+    rows = [["", *(str(sun) for sun in _SUN), "watch", "quiet"]]
+    rows += [_row(policy, first + k * _DAY) for k in range(min(days, MOST_DAYS))]
+    if not policy.place.has_sun:
+        rows = [[row[0], *row[5:]] for row in rows]
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    lines = [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
+    ]
+    return "\n".join([_head(policy), *lines, *_below(policy)]) + "\n"
+
+
+def _head(policy: Policy) -> str:
+    place = policy.place
+    if place.latitude is None or place.longitude is None:
+        return f"{place.name}, {place.time_zone}; the sun's times need place.latitude and place.longitude"
+    north, east = place.latitude, place.longitude
+    where = f"{abs(north):g}° {'N' if north >= 0 else 'S'}, {abs(east):g}° {'E' if east >= 0 else 'W'}"
+    return f"{place.name}, {where}, {place.time_zone}"
+
+
+def _row(policy: Policy, on: date) -> list[str]:
+    sun = sun_times(policy.place, on)
+    crossings = [_crossing(sun.when(each), policy, on) if sun else "" for each in _SUN]
+    watch, quiet = policy.hours.watch, policy.hours.quiet
+    return [
+        f"{on:%a} {on.day:>2} {on:%b %Y}" + _clock_change(policy, on),
+        *crossings,
+        _windows(policy, watch, on) if watch else "always",
+        _windows(policy, quiet, on) if quiet else "never",
+    ]
+
+
+def _windows(policy: Policy, windows: tuple[Window, ...], on: date) -> str:
+    return (
+        ", ".join(_span(policy, span, on) for span in spans_of(windows, policy.place, on)) or "not this day"
+    )
+
+
+def _span(policy: Policy, span: Span, on: date) -> str:
+    start, end = (_local(wall, policy, on) for wall in span)
+    return f"{start} to {end}"
+
+
+def _crossing(when: datetime | Standing, policy: Policy, on: date) -> str:
+    return _NOT[when] if isinstance(when, Standing) else _local(when, policy, on)
+
+
+def _local(wall: datetime, policy: Policy, on: date) -> str:
+    """Clock time, with a sign for each day that it is after or before `on`."""
+    local = wall.astimezone(policy.place.zone)
+    days = (local.date() - on).days
+    return f"{local:%H:%M}" + ("+" if days > 0 else "-") * abs(days)
+
+
+def _clock_change(policy: Policy, on: date) -> str:
+    start, end = (datetime.combine(day, time(), policy.place.zone).utcoffset() for day in (on, on + _DAY))
+    if start is None or end is None or start == end:
+        return ""
+    minutes = (end - start) // timedelta(minutes=1)
+    return f" (clocks {minutes:+d} min)"
+
+
+def _below(policy: Policy) -> list[str]:
+    at = policy.summary.at
+    told = f"at {at}" if at is not None and policy.summary.send_to else "never"
+    return [f"The summary is sent {told}. Dawn and dusk are those of civil twilight, the sun 6° down."]

@@ -1,0 +1,115 @@
+"""What the tables of a policy or box file are made of: names, times, and their checks. Pure.
+
+Checks that need to know the box (its sinks) or the model (its visitors) are made only when `Known` is
+handed in as the validation context; `parse` does that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Final
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    ValidationInfo,
+)
+
+from dooryard.policy.document import did_you_mean, quoted
+from dooryard.policy.times import TimeOfDay, parse_time
+
+ANYTHING = "anything"
+NOT_SURE = "not sure"
+ALL_SINKS = "all"
+NEVER = "never"
+SUN_WITHOUT_PLACE: Final = "sun_without_place"
+MOST_COOLDOWN_MIN = 7 * 24 * 60
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the names in a policy can be checked against; None: not known, not checked."""
+
+    sinks: frozenset[str] | None = None
+    visitors: frozenset[str] | None = None
+    sensors: frozenset[str] | None = None
+
+
+def as_tuple(value: object) -> object:
+    """Let one thing stand for a list of one."""
+    return tuple(value) if isinstance(value, list) else value if isinstance(value, tuple) else (value,)
+
+
+def one_line(value: str) -> str:
+    """Text that is shown in titles and mail headers: not empty, no control characters."""
+    if not value.strip() or not value.isprintable():
+        raise ValueError("must be readable text on one line")
+    return value.strip()
+
+
+def plain_name(value: str) -> str:
+    """A name as it is compared: single spaces, lower case."""
+    return " ".join(value.split()).casefold()
+
+
+def _known_visitor(value: str, info: ValidationInfo) -> str:
+    name = plain_name(value)
+    known = info.context.visitors if isinstance(info.context, Known) else None
+    if known is None or name in (ANYTHING, NOT_SURE) or name in known:
+        return name
+    hint = did_you_mean(name, known | {ANYTHING, NOT_SURE})
+    raise ValueError(
+        f'no visitor is called {quoted(name)}{hint}; write a group, a species, "{NOT_SURE}" or "{ANYTHING}"'
+    )
+
+
+def _known_sink(value: str, info: ValidationInfo) -> str:
+    known = info.context.sinks if isinstance(info.context, Known) else None
+    if known is None or value == ALL_SINKS or value in known:
+        return value
+    has = ", ".join(sorted(known)) or "none"
+    hint = did_you_mean(value, known)
+    raise ValueError(f"the box has no sink {quoted(value)}{hint}; it has: {has}")
+
+
+def _known_sensor(value: str, info: ValidationInfo) -> str:
+    known = info.context.sensors if isinstance(info.context, Known) else None
+    if known is None or value in known:
+        return value
+    has = ", ".join(sorted(known)) or "none"
+    hint = did_you_mean(value, known)
+    raise ValueError(f"the box has no sensor {quoted(value)}{hint}; it has: {has}")
+
+
+def known_zone(value: str) -> str:
+    try:
+        ZoneInfo(value)
+    except (KeyError, ValueError, OSError):  # OSError: the name of a folder in the zone data
+        hint = did_you_mean(value, available_timezones())
+        raise ValueError(
+            f'no time zone is called {quoted(value)}{hint}; write an IANA name such as "Europe/London"'
+        ) from None
+    return value
+
+
+def summary_time(value: object) -> TimeOfDay | None:
+    return None if value is None or value == NEVER else parse_time(value)
+
+
+Line = Annotated[str, Field(max_length=80), AfterValidator(one_line)]
+Time = Annotated[TimeOfDay, PlainValidator(parse_time)]
+VisitorName = Annotated[str, AfterValidator(_known_visitor)]
+SensorName = Annotated[str, Field(max_length=40), AfterValidator(one_line), AfterValidator(_known_sensor)]
+SinkName = Annotated[str, AfterValidator(_known_sink)]
+SinkNames = Annotated[tuple[SinkName, ...], BeforeValidator(as_tuple), Field(max_length=16)]
+
+
+class Table(BaseModel):
+    """A table of a policy or box file: unknown keys are errors, and nothing is converted in silence."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)

@@ -1,0 +1,16 @@
+"""What the sparing steps mean to the pipeline. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from dooryard.pipeline import Conditions
+from dooryard.policy.heat import Sparing
+
+
+def spared_conditions(conditions: Conditions, sparing: Sparing) -> Conditions:
+    """`conditions` with as long a wait between looks as is spared; never shorter than without."""
+    wait_s = sparing.look_every_s
+    if wait_s is None or wait_s <= conditions.look_every_s:
+        return conditions
+    return replace(conditions, look_every_s=wait_s)

@@ -1,0 +1,86 @@
+"""All checks for one box file. What is built here is real; tests hand the checks parts of their own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from pathlib import Path
+
+from dooryard import box as boxes
+from dooryard import build
+from dooryard.box import BoxFile
+from dooryard.button.push import PushButton
+from dooryard.clock import Clock
+from dooryard.policy.addresses import parsed_address
+from dooryard.policy.schema import Policy
+from dooryard.secrets import resolve
+from dooryard.sensors.registry import Built
+from dooryard.survey.camera import camera_lines
+from dooryard.survey.lines import Check
+from dooryard.survey.machine import card_lines, clock_lines, disk_lines, permission_lines
+from dooryard.survey.model import model_lines
+from dooryard.survey.outside import Peer, button_lines, network_lines, secret_lines, sensor_lines, sink_lines
+
+
+def checks(
+    box: BoxFile,
+    base: Path,
+    policy: Policy,
+    clock: Clock,
+    environ: Mapping[str, str],
+    *,
+    sensors: Built,
+    button: PushButton | None = None,
+    ask: Callable[[str], None] = print,
+    root: Path = Path("/"),
+) -> list[Check]:
+    """The checks for `box`, whose paths are relative to `base`. Without a `button` none is asked for.
+
+    The service must not run meanwhile: it holds the camera.
+    """
+    folder = base / box.state_folder
+    rate = box.camera.frames_per_s
+    asked = [] if button is None else [Check("button", lambda: button_lines(button, clock, ask))]
+    return [
+        Check("permissions", lambda: permission_lines(root, folder)),
+        Check("clock", lambda: clock_lines(root, clock)),
+        Check("disk", lambda: disk_lines(folder, clock, needs_mb=policy.keeping.megabytes)),
+        Check("card", lambda: card_lines(root, folder.resolve())),
+        Check("sensors", lambda: sensor_lines(sensors.sensors, sensors.absent, clock)),
+        Check("camera", lambda: camera_lines(build.camera(box, base, clock), clock, rate)),
+        Check("model", lambda: model_lines(lambda: build.classifier(box, base), clock)),
+        Check("network", lambda: network_lines(root)),
+        Check("secrets", lambda: secret_lines(_secrets(box, environ))),
+        Check("sinks", lambda: sink_lines(peers(box, base))),
+        *asked,
+    ]
+
+
+def peers(box: BoxFile, base: Path) -> list[Peer]:
+    """What the sinks of `box` talk to."""
+    return [peer for table in box.sink if (peer := _peer(table, base)) is not None]
+
+
+def _peer(table: boxes.SinkTable, base: Path) -> Peer | None:
+    if isinstance(table, boxes.Memory):
+        return None
+    ca_file = base / table.ca_file if table.ca_file else None
+    if isinstance(table, boxes.Email):
+        return Peer(table.name, table.host, table.port_used, table.security == "tls", ca_file)
+    url = parsed_address(table.url)
+    if url is None or url.host is None or url.port is None:
+        return None  # the box file's own checks refuse such an address
+    return Peer(table.name, url.host.strip("[]"), url.port, url.scheme == "https", ca_file)
+
+
+def _secrets(box: BoxFile, environ: Mapping[str, str]) -> Sequence[tuple[str, str, Callable[[], object]]]:
+    named = environ.get("CREDENTIALS_DIRECTORY")
+    folder = Path(named) if named else None
+    wanted = []
+    for table in box.sink:
+        for key in ("secret", "bearer", "password"):
+            reference = getattr(table, key, None)
+            if reference is not None:
+                where = str(reference)
+                wanted.append((table.name, where, partial(resolve, where, environ, folder)))
+    return wanted

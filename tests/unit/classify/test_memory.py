@@ -1,0 +1,154 @@
+"""The site's memory of nobody, on made-up features."""
+
+import io
+import zipfile
+
+import numpy as np
+import pytest
+
+from dooryard.classify import memory
+from dooryard.classify.memory import COLUMNS, LEAST, PER_PART, ROWS, STRAYS
+from dooryard.records import Box
+
+D = 40
+MODEL = "a network"
+
+
+def box(x=0.5, y=0.5):
+    return Box(x - 0.05, y - 0.05, x + 0.05, y + 0.05)
+
+
+def empties(count, seed=1, base=0):
+    """Features that stray a little around one direction."""
+    random = np.random.default_rng(seed)
+    centre = np.zeros(D)
+    centre[base : base + 3] = 1.0
+    return (centre + random.normal(0, 0.08, (count, D))).astype(np.float32)
+
+
+def taught(count=60, **how):
+    state = memory.blank(D)
+    for features in empties(count, **how):
+        state = memory.learn(state, box(), features)
+    return state
+
+
+def test_a_cold_start_says_nothing():
+    state = memory.blank(D)
+    for number, features in enumerate(empties(LEAST)):
+        assert memory.strangeness(state, features) is None, number
+        state = memory.learn(state, box(), features)
+    assert memory.ratio(memory.strangeness(state, empties(1)[0])) == 0.0
+
+
+def test_nobody_again_is_nothing_new_and_somebody_is():
+    state = taught()
+    again = [memory.strangeness(state, features) for features in empties(100, seed=2)]
+    new = [memory.strangeness(state, features) for features in empties(20, seed=3, base=10)]
+    assert np.mean(np.array(again) > 0) <= 0.05
+    assert min(new) > 0.5
+
+
+def test_the_rate_of_false_alarms_is_the_places_own():
+    """A place that varies more has a longer yardstick: the stated rate holds at both."""
+    for spread in (0.03, 0.3):
+        random = np.random.default_rng(7)
+        state = memory.blank(D)
+        vectors = np.ones(D) + random.normal(0, spread, (600, D))
+        for features in vectors[:300].astype(np.float32):
+            state = memory.learn(state, box(), features)
+        strange = [memory.strangeness(state, f) > 0 for f in vectors[300:].astype(np.float32)]
+        assert np.mean(strange) <= 0.03
+
+
+def test_evidence_of_strangeness_is_bounded_and_of_nothing_known_none():
+    assert memory.ratio(None) == 0
+    assert memory.ratio(99.0) == memory.MOST_STRANGE
+    assert memory.ratio(-99.0) == -memory.MOST_FAMILIAR
+
+
+def test_never_a_judge_alone():
+    """The strangest look there is makes nobody out of a look in which the network sees nothing."""
+    nothing = {"bird": 0.02, "cat": 0.01}
+    assert sum(memory.weighed(nothing, memory.MOST_STRANGE).values()) < 0.35
+    assert memory.weighed({"bird": 0.0}, memory.MOST_STRANGE) == {"bird": 0.0}
+
+
+def test_it_is_bounded_and_keeps_each_part_of_the_view():
+    state = memory.blank(D)
+    random = np.random.default_rng(3)
+    state = memory.learn(state, box(0.1, 0.1), empties(1, base=20)[0])
+    for features in random.normal(0, 1, (STRAYS + 200, D)).astype(np.float32):
+        state = memory.learn(state, box(0.9, 0.9), features)
+    assert len(state.vectors) == PER_PART + 1
+    assert len(state.strays) == STRAYS
+    for features in random.normal(0, 1, (1500, D)).astype(np.float32):
+        state = memory.learn(state, box(*random.uniform(0.1, 0.9, 2)), features)
+    assert len(state.vectors) <= ROWS * COLUMNS * PER_PART
+
+
+def test_rare_looks_outlive_many_common_ones():
+    state = memory.blank(D)
+    rare = empties(1, base=30)[0]
+    state = memory.learn(state, box(), rare)
+    for features in empties(300):
+        state = memory.learn(state, box(), features)
+    assert memory.strangeness(state, rare) is not None
+    unit = rare / np.linalg.norm(rare)
+    assert (state.vectors.astype(np.float32) @ unit).max() > 0.99
+
+
+def test_the_newest_looks_are_always_there():
+    state = taught(200)
+    newest = set(range(200 - PER_PART // 2, 200))
+    assert newest <= set(state.order.tolist())
+
+
+def test_saved_and_read_again_it_is_the_same():
+    state = taught()
+    again = memory.load(memory.save(state, MODEL), MODEL, D)
+    assert again is not None
+    for name in ("vectors", "part", "order", "strays"):
+        assert (getattr(again, name) == getattr(state, name)).all()
+    assert again.learned == state.learned
+    look = empties(1, seed=9)[0]
+    assert memory.strangeness(again, look) == memory.strangeness(state, look)
+
+
+def _altered(**arrays):
+    with np.load(io.BytesIO(memory.save(taught(), MODEL))) as saved:
+        whole = {name: saved[name] for name in saved.files} | arrays
+    out = io.BytesIO()
+    np.savez(out, **whole)
+    return out.getvalue()
+
+
+def _bomb():
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("vectors.npy", bytes(50_000_000))
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"",
+        b"not an archive",
+        memory.save(taught(), MODEL)[:-40],
+        memory.save(taught(), "another network"),
+        _altered(vectors=np.zeros((60, D + 1), np.float16)),
+        _altered(vectors=np.full((60, D), np.nan, np.float16)),
+        _altered(part=np.full(60, 99, np.int16)),
+        _altered(strays=np.array(["x"], dtype=object)),
+        _bomb(),
+    ],
+    ids=["nothing", "junk", "cut", "other network", "other width", "nan", "no such part", "pickle", "bomb"],
+)
+def test_what_is_not_a_memory_of_this_network_is_refused(data):
+    assert memory.load(data, MODEL, D) is None
+
+
+def test_features_of_another_length_are_refused():
+    with pytest.raises(ValueError, match="the memory has"):
+        memory.strangeness(taught(), np.zeros(D + 1, np.float32))

@@ -1,0 +1,107 @@
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from dooryard.gate.blobs import Blob
+from dooryard.gate.evidence import ENOUGH_S, gathered
+from dooryard.gate.grid import BLACK, Map
+from dooryard.gate.shake import steadied
+from dooryard.gate.shape import likeness, shape_of
+
+RNG = np.random.default_rng(12)
+BEHIND = (
+    (90 + 60 * ndimage.gaussian_filter(RNG.normal(0, 1, (60, 80)), 2.0) / 0.14)
+    .clip(20, 240)
+    .astype(np.float32)
+)
+
+
+class Seen(NamedTuple):
+    """The part of a view that a shape is judged by."""
+
+    raw: Map
+    mean: Map
+    usual: Map
+    ratio: Map
+
+
+def judged(now):
+    """The shape of a change of 10x10 cells in the middle of the view `now`."""
+    raw = np.log((now + BLACK) / (BEHIND + BLACK)).astype(np.float32)
+    mean = ndimage.uniform_filter(raw, 5)
+    usual = np.full_like(raw, 0.02)
+    rows, cols = np.mgrid[20:30, 30:40]
+    cells = (rows * 80 + cols).ravel()
+    return shape_of(Seen(raw, mean, usual, np.abs(mean) / usual), BEHIND, Blob(cells, 20, 30, 30, 40))
+
+
+def body():
+    now = BEHIND.copy()
+    now[21:29, 31:39] = 30
+    return now
+
+
+def moved(dx, dy):
+    return ndimage.shift(BEHIND, (dy, dx), order=1, mode="nearest")
+
+
+def test_a_body_hides_what_is_behind_it():
+    shape = judged(body())
+    assert shape.texture < 0.5
+    assert shape.shift < 0.3
+    assert shape.halo < 0.2
+    assert likeness(shape) > 0.5
+
+
+def test_light_lets_the_texture_show_through():
+    y, x = np.mgrid[0:60, 0:80]
+    shade = 1 - 0.4 * np.exp(-(((y - 25) / 12.0) ** 2 + ((x - 35) / 12.0) ** 2))
+    shape = judged((BEHIND * shade).astype(np.float32))
+    assert shape.texture > 0.9
+    assert likeness(shape) < 0.45
+
+
+@pytest.mark.parametrize(("dx", "dy"), [(0.7, 0.0), (-0.5, 0.4), (0.0, -0.8)])
+def test_sway_is_explained_by_a_shift(dx, dy):
+    shape = judged(moved(dx, dy))
+    assert shape.shift > 0.6
+    assert likeness(shape) < 0.5
+
+
+# scipy.ndimage.shift is the outside reference for a picture that is moved.
+@pytest.mark.parametrize(("dx", "dy"), [(0.3, 0.0), (-0.5, 0.25), (0.2, -0.6)])
+def test_a_shaking_pole_is_measured_and_taken_out(dx, dy):
+    raw = np.log((moved(dx, dy) + BLACK) / (BEHIND + BLACK)).astype(np.float32)
+    still, shift = steadied(raw, BEHIND)
+    assert shift == pytest.approx((dx, dy), abs=0.2)
+    assert np.abs(still[2:-2, 2:-2]).mean() < 0.6 * np.abs(raw[2:-2, 2:-2]).mean()
+
+
+def test_a_body_is_not_taken_for_shake():
+    raw = np.log((body() + BLACK) / (BEHIND + BLACK)).astype(np.float32)
+    still, shift = steadied(raw, BEHIND)
+    assert shift == (0.0, 0.0)
+    assert still is raw
+
+
+@pytest.mark.parametrize(("score", "seconds"), [(3.0, 0.4), (1.2, 1.6), (0.9, None)])
+def test_the_strong_passes_at_once_and_the_weak_must_last(score, seconds):
+    blob = Blob(np.array([100]), 1, 20, 2, 21)
+    before = np.zeros((60, 80), np.float32)
+    for number in range(1, 40):
+        before.ravel()[100] = gathered(before, blob, score, 0.2)
+        if before.ravel()[100] >= ENOUGH_S:
+            assert seconds is not None
+            assert number * 0.2 == pytest.approx(seconds, abs=0.21)
+            return
+    assert seconds is None
+
+
+@pytest.mark.parametrize("dt_s", [1 / 15, 0.2, 1.0, 3.0])
+def test_a_single_frame_is_never_enough(dt_s):
+    blob = Blob(np.array([100]), 1, 20, 2, 21)
+    assert gathered(np.zeros((60, 80), np.float32), blob, 100.0, dt_s) < ENOUGH_S

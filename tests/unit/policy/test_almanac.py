@@ -1,0 +1,58 @@
+"""The table of coming days."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from dooryard.policy.almanac import hours_table
+from dooryard.policy.schema import Policy
+from fakes.rules import ALDER_ROW, policy
+
+HOURS = {"watch": {"from": "sunrise-30min", "to": "sunset"}, "quiet": {"from": "21:30", "to": "07:00"}}
+NORTH = {"name": "Alder Row, north", "latitude": 69.65, "longitude": 18.96, "time_zone": "Europe/Oslo"}
+
+
+def lines(rules, first, days):
+    return hours_table(rules, first, days).split("\n")
+
+
+def test_a_summer_day_at_alder_row():
+    head, columns, day, below, _ = lines(policy({}, hours=HOURS), date(2026, 6, 14), 1)
+    assert head == "Alder Row, 51.752° N, 1.258° W, Europe/London"
+    assert columns.split() == ["dawn", "sunrise", "sunset", "dusk", "watch", "quiet"]
+    # Sunrise and sunset are within a minute of skyfield's: see tests/reference/test_sun_against_ephemeris.
+    words = day.split()
+    assert words[:4] == ["Sun", "14", "Jun", "2026"]
+    assert words[5:7] == ["04:46", "21:24"]
+    assert day.endswith("04:16 to 21:24  21:30 to 07:00+")
+    assert below.startswith("The summary is sent at 20:00.")
+
+
+def test_the_days_on_which_clocks_change():
+    spring = lines(policy({}, hours=HOURS), date(2026, 3, 28), 3)
+    assert ["(clocks +60 min)" in line for line in spring[2:5]] == [False, True, False]
+    assert "(clocks -60 min)" in lines(policy({}, hours=HOURS), date(2026, 10, 25), 1)[2]
+
+
+@pytest.mark.parametrize(("on", "stands"), [(date(2026, 6, 21), "up"), (date(2026, 12, 21), "down")])
+def test_where_the_sun_does_not_rise_or_set(on, stands):
+    rules = Policy.model_validate({"place": NORTH, "hours": {"watch": {"from": "sunrise", "to": "sunset"}}})
+    day = lines(rules, on, 1)[2]
+    assert day.split().count(stands) >= 2
+    assert ("not this day" in day) is (stands == "down")
+
+
+def test_a_place_without_coordinates():
+    rules = Policy.model_validate({"rule": [{"name": "x", "visitor": ["cat"]}]})
+    head, columns, day, *_ = lines(rules, date(2026, 6, 14), 1)
+    assert "need place.latitude" in head
+    assert columns.split() == ["watch", "quiet"]
+    assert day.split()[-2:] == ["always", "never"]
+
+
+def test_as_many_lines_as_days():
+    rules = Policy.model_validate({"place": ALDER_ROW})
+    assert len(lines(rules, date(2026, 1, 1), 30)) == 34
+    assert len(lines(rules, date(2026, 1, 1), 100_000)) == 404

@@ -1,0 +1,143 @@
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any
+
+import pytest
+from PIL import Image
+
+from dooryard.clock import FakeClock
+from dooryard.errors import SinkError
+from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.email import EmailSink
+from dooryard.sinks.memory import MemorySink
+from dooryard.sinks.webhook import WebhookSink
+from dooryard.try_sinks import remedy_for, trial_picture, try_sinks
+from servers import web
+from servers.certificates import Authority
+from servers.post_office import PostOffice, Script
+
+NOW = FakeClock().now()
+SALT = bytes(16)
+RECIPIENT = "robin@alder-row.example"
+
+
+def tried(*sinks: Any) -> tuple[int, str]:
+    out = io.StringIO()
+    return try_sinks(sinks, "Alder Row", NOW, SALT, out, clock_set=True), out.getvalue()
+
+
+def webhook(url: str, **options: Any) -> WebhookSink:
+    fields = {"connect_timeout_s": 1.0, "read_timeout_s": 0.2, "total_timeout_s": 3.0, "now": lambda: 0.0}
+    return WebhookSink("phone", url, **(fields | options))
+
+
+def mail(port: int, **options: Any) -> EmailSink:
+    fields = {
+        "sender": "box@alder-row.example",
+        "recipients": [RECIPIENT],
+        "security": "none",
+        "read_timeout_s": 0.5,
+        "now": lambda: 0.0,
+    }
+    return EmailSink("post", "127.0.0.1", port, **(fields | options))
+
+
+def test_all_well() -> None:
+    sinks = MemorySink("phone"), MemorySink("post")
+    code, text = tried(*sinks)
+    assert code == 0
+    assert text == "phone: sent (kept in memory)\npost: sent (kept in memory)\n"
+    for sink in sinks:
+        ((alert, picture),) = sink.received
+        assert alert.title == "A trial message from Alder Row"
+        with Image.open(io.BytesIO(picture or b"")) as image:
+            assert image.size == (640, 480)
+        assert sink.closed
+
+
+def test_one_that_fails_does_not_keep_the_others_from_being_tried() -> None:
+    last = MemorySink("last")
+    code, text = tried(MemorySink("phone", [Answer(Fate.NOT_SENT, "HTTP 503 Service Unavailable")]), last)
+    assert code == SinkError.exit_code
+    assert text.splitlines()[:2] == [
+        "phone: not sent (HTTP 503 Service Unavailable)",
+        "  to do: the receiver is in trouble: look there, or try again later",
+    ]
+    assert len(last.received) == 1
+
+
+def test_a_box_without_sinks_is_told_so() -> None:
+    assert tried() == (0, "The box file names no sink. Add a [[sink]] table to be told anything.\n")
+
+
+@pytest.mark.parametrize(
+    ("status", "remedy"),
+    [
+        ("401 Unauthorized", "secret, token or log-in"),
+        ("403 Forbidden", "secret, token or log-in"),
+        ("404 Not Found", "path of the address"),
+        ("413 Content Too Large", "picture_max_bytes"),
+        ("422 Unprocessable", "another form"),
+        ("429 Too Many", "too many messages"),
+        ("500 Oh", "receiver is in trouble"),
+        ("301 Moved", "address that it now has"),
+    ],
+)
+def test_what_a_receiver_says(status: str, remedy: str) -> None:
+    with web.Peer(web.answers(status)) as peer:
+        _, text = tried(webhook(peer.url))
+    assert remedy in text
+    assert "token-of-the-path" not in text
+
+
+@pytest.mark.parametrize(
+    ("name", "expired", "trusted", "remedy"),
+    [
+        ("127.0.0.1", False, False, "as ca_file"),
+        ("garden.example", False, True, "the name that the certificate is for"),
+        ("127.0.0.1", True, True, "has expired"),
+    ],
+)
+def test_certificates(tmp_path: Path, name: str, expired: bool, trusted: bool, remedy: str) -> None:
+    authority = Authority(tmp_path)
+    with web.Peer(web.answers("204 No Content"), tls=authority.server(name, expired=expired)) as peer:
+        _, text = tried(webhook(peer.url, ca_file=authority.file if trusted else None))
+    assert remedy in text
+
+
+def test_ports_and_names() -> None:
+    _, text = tried(webhook(f"http://127.0.0.1:{web.unused_port()}/"), mail(web.unused_port()))
+    assert text.count("nothing listens there") == 2
+    # A server that is spoken to in TLS and answers in plain words.
+    with web.Peer(lambda exchange: exchange.say("HTTP/1.1 400 Bad Request\r\n\r\n")) as peer:
+        _, text = tried(webhook(peer.url.replace("http:", "https:")), mail(peer.port, security="tls"))
+    assert text.count("the port speaks no TLS") == 2
+    with web.Peer(web.hangs_after_reading) as peer:
+        _, text = tried(webhook(peer.url))
+    assert "raise the sink's timeout" in text
+
+
+@pytest.mark.parametrize(
+    ("script", "options", "remedy"),
+    [
+        (Script(rcpt={RECIPIENT: ["550 5.1.1 unknown"]}), {}, "check both addresses"),
+        (Script(rcpt={RECIPIENT: ["450 4.2.0 greylisted"]}), {}, "the outbox does so by itself"),
+        (Script(data=["552 5.3.4 too big"]), {}, "picture_max_bytes"),
+        (Script(), {"security": "starttls"}, "no such encryption"),
+    ],
+)
+def test_what_a_mail_server_says(script: Script, options: dict[str, Any], remedy: str) -> None:
+    with PostOffice(script) as office:
+        _, text = tried(mail(office.port, **options))
+    assert remedy in text
+
+
+def test_an_answer_that_is_not_known_still_has_a_remedy() -> None:
+    assert remedy_for(Answer(Fate.REFUSED, "gibberish"))
+    assert remedy_for(Answer(Fate.SENT, "HTTP 404")) is None
+
+
+def test_any_name_can_be_drawn() -> None:
+    assert trial_picture("Gärtchen 🐦 \ud800")

@@ -1,0 +1,233 @@
+"""A busy garden's day through the outbox, with a simulated clock: memory, disk, and the card's wear.
+
+    python tools/bench_outbox.py [--visits 2000] [--picture-kb 60] [--gate-kb 200] [--gate-every-min 1]
+
+Simulated days of 24 hours: visits from 5:00 to 21:00, each stored with a picture and told to two sinks, every
+second one stored again at its end with a better picture; the program's states saved by the minute; upkeep by
+the hour; no network from 10:00 to 13:00. The disk and its flushes are real.
+
+Bytes written are the process's own `write_bytes` of /proc/self/io (proc(5)): what it caused to be sent to
+the storage layer, in whole pages. The file system's own journal comes on top, and so does what a card
+writes inside itself. On a file system in memory the figure is 0, and the bench says so and ends with 1.
+Figures are of the last day; the days before warm it up. Memory is the resident set at the end of each hour:
+its growth is the highest of the last day less the highest of all days before. It settles with the second
+contact sheet of late alerts, so two days come before the one that counts.
+"""
+
+from __future__ import annotations
+
+import argparse
+import gc
+import heapq
+import io
+import json
+import logging
+import os
+import sys
+import tempfile
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import psutil
+from PIL import Image
+
+from dooryard.clock import FakeClock
+from dooryard.ids import id_for
+from dooryard.outbox.schedule import Rules
+from dooryard.outbox.store import VISIT_PICTURE, Store
+from dooryard.outbox.worker import Worker
+from dooryard.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
+from dooryard.run import _keep_memory_flat  # as the service does
+from dooryard.sinks.base import Answer, Fate
+
+MIDNIGHT = datetime(2026, 6, 14, 0, 0, tzinfo=UTC)
+DAY_S = 86_400
+DAWN_S, DUSK_S = 5 * 3600, 21 * 3600
+DARK_NET_S = (10 * 3600, 13 * 3600)
+SINKS = ("phone", "post")
+_MIB = 2**20
+
+
+class Receiver:
+    """Takes everything while there is a network."""
+
+    def __init__(self, name: str, clock: FakeClock) -> None:
+        self.name = name
+        self.taken = 0
+        self._clock = clock
+
+    def send(self, alert: Alert, picture: bytes | None) -> Answer:
+        del alert, picture
+        second = (self._clock.now().wall - MIDNIGHT).total_seconds() % DAY_S
+        if DARK_NET_S[0] <= second < DARK_NET_S[1]:
+            return Answer(Fate.NOT_SENT, "the name was not found")
+        self.taken += 1
+        return Answer(Fate.SENT, "taken")
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
+def picture_of(kilobytes: int) -> bytes:
+    """A JPEG of about that size: noise on grey, the finer the larger."""
+    chance = np.random.default_rng(1)
+    for width in range(64, 4096, 32):
+        pixels = chance.integers(0, 256, (width * 3 // 4, width, 3), np.uint8)
+        out = io.BytesIO()
+        Image.fromarray(pixels).save(out, "JPEG", quality=60)
+        if out.tell() >= kilobytes * 1000:
+            return out.getvalue()
+    raise SystemExit(f"no picture of {kilobytes} kB could be made")
+
+
+def written_bytes() -> int:
+    lines = Path("/proc/self/io").read_text(encoding="ascii").splitlines()
+    return next(int(line.split()[1]) for line in lines if line.startswith("write_bytes:"))
+
+
+class Days:
+    """The days' store, workers and figures."""
+
+    def __init__(self, folder: Path, arguments: argparse.Namespace) -> None:
+        self.arguments = arguments
+        self.clock = FakeClock(MIDNIGHT)
+        self.store = Store.open(folder, self.clock)
+        self.receivers = [Receiver(name, self.clock) for name in SINKS]
+        log = logging.getLogger("bench")
+        log.setLevel(logging.CRITICAL)
+        self.workers = [
+            Worker(self.store, sink, self.clock, log, rules=Rules(), jitter=lambda: 0.5)
+            for sink in self.receivers
+        ]
+        self.jpeg = picture_of(arguments.picture_kb)
+        self.resident: list[int] = []
+        self.folder_bytes: list[int] = []
+        self.written = 0  # bytes, if somebody counts them
+
+    def run(self, day: int) -> None:
+        """The `day`-th day, from 0 on."""
+        for second, what, number in self._events(day):
+            self._pass_until(second)
+            getattr(self, f"_{what}")(number)
+
+    def _events(self, day: int) -> Iterator[tuple[float, str, int]]:
+        """(seconds from the start, what, number), in order."""
+        midnight_s = DAY_S * day
+        numbers = range(day * self.arguments.visits, (day + 1) * self.arguments.visits)
+        return heapq.merge(
+            ((midnight_s + minute * 60.0, "minute", minute) for minute in range(1, 24 * 60 + 1)),
+            ((midnight_s + hour * 3600.0 - 1, "hour", hour) for hour in range(1, 25)),
+            ((self._start_s(number), "visit", number) for number in numbers),
+            ((self._start_s(number) + 20, "end", number) for number in numbers),
+        )
+
+    def _start_s(self, number: int) -> float:
+        visits: int = self.arguments.visits
+        day, number = divmod(number, visits)
+        return DAY_S * day + DAWN_S + (DUSK_S - DAWN_S) * number / visits
+
+    def _pass_until(self, second: float) -> None:
+        """Let the workers work until then."""
+        end_s = 7_000_000.0 + second
+        while True:
+            waits = [wait_s for worker in self.workers if (wait_s := worker.turn()) is not None]
+            now_s = self.clock.now().mono_s
+            step_s = min([end_s - now_s, *waits])
+            if step_s <= 0 and 0.0 not in waits:
+                return
+            self.clock.advance(max(0.0, step_s))
+            if now_s >= end_s:
+                return
+
+    def _visit(self, number: int) -> None:
+        one = self._record(number)
+        decision = Decision(
+            one.id, Outcome.TELL, SINKS, "any bird", (Clause("sure", True, "84 %"),), "A bird."
+        )
+        alert = Alert(
+            id=id_for(b"alerts", number, one.start.wall),
+            kind="visit",
+            wall=one.start.wall,
+            clock_set=True,
+            title="A house finch at Alder Row, 14:05",
+            text="A house finch (Haemorhous mexicanus), 84 % sure; came today at 14:05, has stayed 12 s.",
+            sinks=SINKS,
+            visit=one.id,
+            visitor=one.visitor,
+            picture=VISIT_PICTURE,
+        )
+        self.store.record_visit(one, self._picture(number), decision, [alert])
+
+    def _end(self, number: int) -> None:
+        one = self._record(number)
+        self.store.update_visit(
+            replace(one, end=self.clock.now()), self._picture(number) if number % 2 else None
+        )
+
+    def _minute(self, number: int) -> None:
+        states = {"policy": os.urandom(600), "last_frame": os.urandom(32)}
+        if number % self.arguments.gate_every_min == 0:
+            states["gate"] = os.urandom(self.arguments.gate_kb * 1000)
+        self.store.save_states(states)
+
+    def _hour(self, number: int) -> None:
+        del number
+        self.store.upkeep(60, self.arguments.keep_mb * 1_000_000, self.clock.now().wall)
+        gc.collect()
+        self.resident.append(psutil.Process().memory_info().rss)
+        self.folder_bytes.append(
+            sum(path.stat().st_size for path in self.store.folder.rglob("*") if path.is_file())
+        )
+
+    def _picture(self, number: int) -> bytes:
+        return self.jpeg + number.to_bytes(8, "big")  # what follows a JPEG's end is not looked at
+
+    def _record(self, number: int) -> Visit:
+        start_s = self._start_s(number)
+        at = Moment(MIDNIGHT + timedelta(seconds=start_s), 7_000_000.0 + start_s)
+        visitor = Visitor("bird", 0.84, "house finch", "Haemorhous mexicanus")
+        return Visit(id_for(b"visits", number, at.wall), at, at, visitor, 7, Box(0, 0, 1, 1), None, 1.0)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="A busy garden's day through the outbox.")
+    parser.add_argument("--visits", type=int, default=2000, help="a day")
+    parser.add_argument("--days", type=int, default=3, help="2 or more")
+    parser.add_argument("--picture-kb", type=int, default=60)
+    parser.add_argument("--gate-kb", type=int, default=200, help="size of the gate's saved memory")
+    parser.add_argument("--gate-every-min", type=int, default=1, help="minutes between two saves of it")
+    parser.add_argument("--keep-mb", type=int, default=500, help="the folder's bound")
+    parser.add_argument("--folder", type=Path, help="on the disk to be measured; else a temporary one")
+    arguments = parser.parse_args()
+    _keep_memory_flat()
+    with tempfile.TemporaryDirectory(dir=arguments.folder) as folder:
+        day = Days(Path(folder) / "state", arguments)
+        written = 0
+        for number in range(arguments.days):
+            before = written_bytes()
+            day.run(number)
+            written = written_bytes() - before
+        counts = day.store.counts()
+        day.store.close()
+    figures = {
+        "visits": arguments.visits,
+        "picture_kb": len(day.jpeg) // 1000,
+        "gate_kb": arguments.gate_kb,
+        "gate_every_min": arguments.gate_every_min,
+        "written_mb_a_day": round(written / 1e6, 1),
+        "pictures_mb_a_day": round(1.5 * arguments.visits * len(day.jpeg) / 1e6, 1),
+        "resident_mib_at_most": round(max(day.resident) / _MIB, 1),
+        "grown_mib_on_the_last_day": round((max(day.resident[-24:]) - max(day.resident[:-24])) / _MIB, 2),
+        "largest_folder_mb": round(max(day.folder_bytes) / 1e6, 1),
+        "deliveries": counts,
+        "messages": [receiver.taken for receiver in day.receivers],
+    }
+    print(json.dumps(figures))
+    sys.exit(0 if written else 1)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,173 @@
+"""What the site memory adds: looks and visits at places of the simulated garden after an hour of learning.
+
+    python tools/measure_memory_model.py --looks FOLDER [--media FOLDER]
+
+Each place learns from 120 looks at nobody in its first hour (a seed tube that sways, leaves, lawn, fence;
+with little and with strong noise), then sees 80 more looks at nobody and one visit of each animal. The
+line of evidence is fitted on the development kinds of scene and reported on the others. With `--media`,
+also how strange one real place looks to a memory of another, and of itself.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize  # type: ignore[import-untyped]
+
+import model_looks
+import model_scenes
+from calibrate_model import totals
+from dooryard.classify import card, evidence, memory
+from dooryard.classify.calibration import NOBODY, calibrated, expected_error
+from dooryard.classify.onnx import BUILT_IN
+from dooryard.records import Box, Visitor
+from model_looks import Looks
+
+NOISES = (0.3, 1.0)
+RULES = evidence.Rules()
+
+
+class Place(NamedTuple):
+    """What was seen after the hour of learning, (N,) each."""
+
+    looks: Looks
+    strange: NDArray[np.float64]
+    alone: list[dict[str, float]]  # the network's calibrated groups
+    joint: list[dict[str, float]]  # with the memory's evidence
+
+
+def place(looks: Looks) -> Place:
+    """Let the memory learn for an hour, then judge the rest."""
+    lines = card.parse(BUILT_IN.read_text(encoding="utf-8"), "card").evidence
+    assert lines is not None
+    state = memory.blank(looks.features.shape[1])
+    learning = (looks.time_s < model_scenes.LEARNING_S) & (looks.group == NOBODY)
+    for at in np.flatnonzero(learning):
+        state = memory.learn(state, Box(*looks.boxes[at]), looks.features[at])
+    later = looks.where(~learning)
+    strange = [memory.strangeness(state, features) for features in later.features]
+    alone = [calibrated(total, lines) for total in totals(later)]
+    joint = [memory.weighed(a, memory.ratio(s)) for a, s in zip(alone, strange, strict=True)]
+    return Place(later, np.array(strange, dtype=np.float64), alone, joint)
+
+
+def fit(places: list[Place]) -> tuple[float, float]:
+    """Slope and turn of the memory's evidence; somebody and nobody weigh the same."""
+    strange = np.concatenate([one.strange for one in places])
+    there = np.concatenate([one.looks.group != NOBODY for one in places])
+    weight = np.where(there, 0.5 / there.sum(), 0.5 / (~there).sum())
+
+    def loss(values: NDArray[np.float64]) -> float:
+        margin = (2 * there - 1) * values[0] * (strange - values[1])
+        return float((weight * np.logaddexp(0, -margin)).sum()) + 1e-3 * float(values[0] / 8) ** 2
+
+    best = minimize(loss, np.array([8.0, 0.0]))
+    return float(best.x[0]), float(best.x[1])
+
+
+def visits(one: Place, groups: list[dict[str, float]]) -> list[tuple[str, Visitor | None]]:
+    """(true group, what is told) of each visit, from all its looks."""
+    found = []
+    for number in np.unique(one.looks.visit[one.looks.visit >= 0]):
+        at = np.flatnonzero(one.looks.visit == number)
+        seen = evidence.Evidence()
+        for i in at:
+            seen = evidence.added(seen, groups[i])
+        found.append((str(one.looks.group[at[0]]), evidence.who(seen, RULES)))
+    return found
+
+
+def report(name: str, places: list[Place]) -> None:
+    """Print figures of looks and of visits, with and without the memory."""
+    for how in ("alone", "joint"):
+        groups = [one for part in places for one in getattr(part, how)]
+        truth = np.concatenate([part.looks.group for part in places])
+        where = np.concatenate([part.looks.place for part in places])
+        size = np.concatenate([part.looks.longer_px for part in places])
+        there = np.array([sum(one.values()) for one in groups])
+        bird = np.array([one["bird"] for one in groups])
+        empty, birds = truth == NOBODY, (truth == "bird") & (size >= 64)
+        tube = empty & (where == "feeder")
+        whole = [{**one, NOBODY: 1 - sum(one.values())} for one in groups]
+        best = [max(one, key=one.__getitem__) for one in whole]
+        sure = [max(one.values()) for one in whole]
+        error = expected_error(sure, [a == b for a, b in zip(best, truth, strict=True)])
+        print(f"{name}, {'network alone' if how == 'alone' else 'with memory'}:")
+        print(
+            f"    {empty.sum()} looks at nobody told as somebody: {(there[empty] >= 0.5).sum()} "
+            f"({tube.sum()} at the tube: {(there[tube] >= 0.5).sum()}); "
+            f">= 0.35: {(there[empty] >= 0.35).sum()}"
+        )
+        print(
+            f"    {birds.sum()} looks at birds told as bird: {(bird[birds] >= 0.5).mean():.3f}; "
+            f"ECE of looks {error:.3f}"
+        )
+        told = [pair for part in places for pair in visits(part, getattr(part, how))]
+        right = [who is not None and who.group == group for group, who in told]
+        none = sum(who is None for _, who in told)
+        other = sum(who is not None and who.group not in (group, "animal") for group, who in told)
+        said = [(who.sure, hit) for (_, who), hit in zip(told, right, strict=True) if who is not None]
+        print(
+            f"    {len(told)} visits: right group {np.mean(right):.3f}, nobody {none}, wrong group {other}, "
+            f"an animal {len(told) - sum(right) - none - other}; "
+            f"ECE of what is told {expected_error([s for s, _ in said], [h for _, h in said]):.3f}"
+        )
+
+
+def table(places: list[Place]) -> None:
+    """Print one line per animal or empty sort of place: how often each answer is given, with the memory."""
+    names = np.concatenate(
+        [np.where(one.looks.group == NOBODY, one.looks.place, one.looks.animal) for one in places]
+    )
+    groups = [group for one in places for group in one.joint]
+    best = [
+        max({**one, NOBODY: 1 - sum(one.values())}.items(), key=lambda item: item[1])[0] for one in groups
+    ]
+    for name in np.unique(names):
+        mine = [answer for answer, of in zip(best, names, strict=True) if of == name]
+        counts = sorted(((mine.count(answer), answer) for answer in set(mine)), reverse=True)
+        shares = ", ".join(f"{answer} {count / len(mine):.3f}" for count, answer in counts)
+        print(f"    {name:18s} {len(mine):4d} looks: {shares}")
+
+
+def real(media: Path) -> None:
+    """Strangeness of real empty places to a memory of the same frame, and of another place."""
+    looks = model_looks.joined(model_looks.photographs(split, media) for split in ("development", "test"))
+    empty = looks.where(looks.group == NOBODY)
+    same, other = [], []
+    for name in np.unique(empty.family):
+        mine = np.flatnonzero(empty.family == name)
+        state = memory.blank(empty.features.shape[1])
+        for at in mine[:36]:
+            state = memory.learn(state, Box(*empty.boxes[at]), empty.features[at])
+        same += [memory.strangeness(state, empty.features[at]) for at in mine[36:]]
+        other += [memory.strangeness(state, f) for f in empty.features[empty.family != name][::7]]
+    for what, values in (("the same frame", same), ("another place", other)):
+        known = np.array([value for value in values if value is not None])
+        print(f"real places, a memory of {what}: {len(known)} looks, strange {(known > 0).mean():.3f}")
+
+
+def main() -> None:
+    arguments = argparse.ArgumentParser(description="Measure the site memory.")
+    arguments.add_argument("--looks", type=Path, required=True)
+    arguments.add_argument("--media", type=Path)
+    given = arguments.parse_args()
+    splits = {"development": model_scenes.DEVELOPMENT, "test": model_scenes.TEST}
+    places = {
+        split: [place(model_looks.site(kind, noise, given.looks)) for kind in kinds for noise in NOISES]
+        for split, kinds in splits.items()
+    }
+    slope, turn = fit(places["development"])
+    print(f"log-likelihood ratio = {slope:.2f} * (strangeness - {turn:.2f}), fitted on development scenes")
+    for split, some in places.items():
+        report(f"{split} scenes", some)
+    if given.media:
+        real(given.media)
+
+
+if __name__ == "__main__":
+    main()
