@@ -38,7 +38,7 @@ _SAMPLES = 20
 def a_frame() -> Frame:
     """Return a frame of seeded noise: the cost does not depend on what is shown."""
     random = np.random.default_rng(1)
-    large = random.integers(0, 256, (HEIGHT, WIDTH, 3)).astype(np.uint8)
+    large = random.integers(0, 256, (HEIGHT, WIDTH, 3), dtype=np.uint8)
     luma = np.zeros((240, 320), dtype=np.uint8)
     return Frame(1, datetime(2026, 6, 14, 14, 0, tzinfo=UTC), 0.0, luma, lambda: large)
 
@@ -142,7 +142,7 @@ def main() -> None:
     print(f"bare runtime   {raw_ms:6.2f} ms CPU, {len(networks)} network(s)")
     print(f"whole look     {look_ms:6.2f} ms CPU, {extra_ms:+.2f} ms ({extra_ms / raw_ms:+.0%})")
     print(
-        f"memory         {peak_mib:6.1f} MiB peak; over {given.steady} looks {held[0]:.1f} after the first 5 %,"
+        f"memory         {peak_mib:6.1f} MiB peak; over {given.steady} looks {held[0]:.1f} after 5 % of them,"
     )
     print(f"               {max(held):.1f} at most, {held[-1]:.1f} at the end")
 

@@ -9,24 +9,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
+from dooryard.box_sinks import Email, Memory, PathText, SinkTable, Webhook
 from dooryard.gate.settings import area
-from dooryard.policy.addresses import (
-    WHERE_SECRETS_ARE,
-    SecretRef,
-    is_loopback,
-    mail_address,
-    parsed_address,
-    secret_ref,
-    sink_name,
-    webhook_address,
-)
 from dooryard.policy.document import Document, Parsed, read
 from dooryard.policy.lines import Path
 from dooryard.policy.parse import note_doubles, tables
 from dooryard.policy.problems import validated
-from dooryard.policy.schema import Line, Table, as_tuple
+from dooryard.policy.schema import Line, Table
+from dooryard.sensors.spec import Kind, Quantity, SensorSpec
+
+__all__ = ["BoxFile", "Email", "Memory", "SinkTable", "Webhook", "box_in", "parse_box"]
 
 BUILT_IN = "built-in"
 
@@ -45,10 +39,6 @@ def _covering(corners: tuple[tuple[float, float], ...]) -> tuple[tuple[float, fl
     return corners
 
 
-Secret = Annotated[SecretRef | None, PlainValidator(secret_ref)]
-SinkLabel = Annotated[str, AfterValidator(sink_name)]
-MailAddress = Annotated[str, AfterValidator(mail_address)]
-PathText = Annotated[str, Field(min_length=1, max_length=4096)]
 Side = Annotated[int, Field(ge=16, le=8192)]
 Part = Annotated[float, Field(ge=0, le=1)]
 Corner = Annotated[tuple[Part, Part], Field(strict=False)]
@@ -144,6 +134,38 @@ class Gate(Table):
     )
 
 
+class Sensor(Table):
+    """Something that tells how the box is; policies name it."""
+
+    name: Line = Field(description="What policies call it.")
+    kind: Kind = Field(description="What it is; see the README on sensors.")
+    quantity: Quantity = Field(default="temperature", description="Which of its values (sht3x, bme280).")
+    device: PathText | None = Field(default=None, description="Which one of several alike, by its bus name.")
+    chip: PathText | None = Field(default=None, description="The driver's name (chip).")
+    interface: PathText = Field(default="wlan0", description="Which network interface (wifi).")
+    script: PathText = Field(default="0:20", description="What it says when (fake): seconds:value ...")
+    every_s: float | None = Field(
+        default=None, ge=1, le=3600, description="Seconds between readings. Left out: the kind's own pace."
+    )
+
+    @property
+    def spec(self) -> SensorSpec:
+        return SensorSpec(**self.model_dump())
+
+
+class Button(Table):
+    """A push button between a pin and ground: a short press asks for a message, a long one halts."""
+
+    pin: int = Field(ge=0, le=27, description="The pin's GPIO number.")
+    hold_s: float = Field(default=3.0, ge=1, le=30, description="Seconds to hold it for a halt.")
+
+
+class Lamp(Table):
+    """A lamp that shows what the box does."""
+
+    pin: int = Field(ge=0, le=27, description="The pin's GPIO number.")
+
+
 class VisitKeys(Table):
     """When a visit is settled and over."""
 
@@ -155,79 +177,6 @@ class VisitKeys(Table):
     )
 
 
-class Webhook(Table):
-    """A receiver of HTTP POSTs, signed by the Standard Webhooks rules if it has a secret."""
-
-    kind: Literal["webhook"]
-    name: SinkLabel = Field(description="What policies call it.")
-    url: Annotated[str, AfterValidator(webhook_address)] = Field(description="Its address.")
-    secret: Secret = Field(default=None, description=f"Where the signing secret is: {WHERE_SECRETS_ARE}.")
-    bearer: Secret = Field(default=None, description="Where its bearer token is, written the same way.")
-    ca_file: PathText | None = Field(
-        default=None, description="PEM file of the authority to trust. Left out: those of the system."
-    )
-    connect_timeout_s: float = Field(
-        default=5.0, gt=0, le=120, description="Seconds to wait for a connection."
-    )
-    read_timeout_s: float = Field(default=15.0, gt=0, le=300, description="Seconds to wait for an answer.")
-
-    @model_validator(mode="after")
-    def _bearer_goes_encrypted(self) -> Webhook:
-        url = parsed_address(self.url)
-        if self.bearer and url and url.scheme == "http" and not is_loopback(url.host or ""):
-            raise ValueError("a bearer token would go unencrypted; use https, or leave out bearer")
-        return self
-
-
-class Email(Table):
-    """A mail server that takes messages for the box."""
-
-    kind: Literal["email"]
-    name: SinkLabel = Field(description="What policies call it.")
-    host: Line = Field(description="The mail server.")
-    port: int | None = Field(
-        default=None,
-        ge=1,
-        le=65535,
-        description="Its port. Left out: 465 for tls, 587 for starttls, else 25.",
-    )
-    security: Literal["tls", "starttls", "none"] = Field(
-        default="tls", description='How the connection is encrypted; "none" only to this machine itself.'
-    )
-    user: Line | None = Field(default=None, description="Name to log in with.")
-    password: Secret = Field(default=None, description=f"Where the password is: {WHERE_SECRETS_ARE}.")
-    sender: MailAddress = Field(alias="from", description="Address that messages come from.")
-    to: Annotated[tuple[MailAddress, ...], BeforeValidator(as_tuple), Field(min_length=1, max_length=20)] = (
-        Field(description="Addresses that messages go to.")
-    )
-    timeout_s: float = Field(default=30.0, gt=0, le=300, description="Seconds to wait for the server.")
-    ca_file: PathText | None = Field(
-        default=None, description="PEM file of the authority to trust. Left out: those of the system."
-    )
-
-    @property
-    def port_used(self) -> int:
-        return self.port or {"tls": 465, "starttls": 587, "none": 25}[self.security]
-
-    @model_validator(mode="after")
-    def _fits(self) -> Email:
-        if self.security == "none" and not is_loopback(self.host):
-            raise ValueError('security "none" is only for a server on this machine; use "tls" or "starttls"')
-        if (self.user is None) != (self.password is None):
-            raise ValueError("user and password go together; give both or neither")
-        return self
-
-
-class Memory(Table):
-    """A sink that keeps what it is given until the program ends, for trials."""
-
-    kind: Literal["memory"]
-    name: SinkLabel = Field(description="What policies call it.")
-
-
-SinkTable = Annotated[Webhook | Email | Memory, Field(discriminator="kind")]
-
-
 class BoxFile(Table):
     """What this unit is. `BoxFile()` is a board with its camera, the built-in model and no sink."""
 
@@ -237,6 +186,11 @@ class BoxFile(Table):
     classifier: Classifier = Field(default=Classifier(), description="What tells who it is.")
     gate: Gate = Field(default=Gate(), description="What counts as motion.")
     visit: VisitKeys = Field(default=VisitKeys(), description="When a visit is settled and over.")
+    sensor: tuple[Sensor, ...] = Field(
+        default=(), strict=False, max_length=16, description="Sensors beyond what the board itself tells."
+    )
+    button: Button | None = Field(default=None, description="The push button, if there is one.")
+    lamp: Lamp | None = Field(default=None, description="The lamp, if there is one.")
     sink: tuple[SinkTable, ...] = Field(
         default=(), strict=False, max_length=16, description="The ways out; policies name them."
     )
@@ -253,6 +207,7 @@ def box_in(document: Document) -> Parsed[BoxFile]:
     if document.readable:
         box = validated(BoxFile, document)
         note_doubles(document, "sink", "name")
+        note_doubles(document, "sensor", "name")
         for path, text in _strangers(document.data):
             document.problem(path, text)
     document.raise_problems()

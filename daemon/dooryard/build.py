@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import os
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -14,8 +14,12 @@ from typing import Any
 from dooryard import box as boxes
 from dooryard import gate
 from dooryard.box import BoxFile
+from dooryard.button.lamp import Lamp
+from dooryard.button.press import PressSettings
+from dooryard.button.push import PushButton
 from dooryard.camera.base import Camera
 from dooryard.camera.registry import build as build_camera
+from dooryard.care import Care
 from dooryard.classify.base import Classifier
 from dooryard.clock import Clock
 from dooryard.errors import ConfigError, StoreError
@@ -27,6 +31,9 @@ from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
 from dooryard.records import Moment
 from dooryard.secrets import resolve
+from dooryard.sensors.desk import SensorDesk
+from dooryard.sensors.registry import Machine
+from dooryard.sensors.registry import build as build_sensors
 from dooryard.sinks.base import Sink
 from dooryard.visits import VisitSettings, VisitsState
 
@@ -184,5 +191,14 @@ def boot_id(*, live: bool) -> str:
         return ""
 
 
-def names(parts: Sequence[Sink]) -> frozenset[str]:
-    return frozenset(sink.name for sink in parts)
+def care(box: BoxFile, store: Store, clock: Clock) -> Care:
+    """What looks after the box: its sensors, its button and its lamp. Says what this board does not have."""
+    found = build_sensors([sensor.spec for sensor in box.sensor], Machine(state_folder=store.folder))
+    for text in found.absent:
+        say(_log, logging.WARNING, "no sensor", what=text)
+    looks_after = Care(SensorDesk(found.sensors, clock))
+    if box.button is not None:
+        looks_after.button = PushButton(box.button.pin, clock, PressSettings(hold_s=box.button.hold_s))
+    if box.lamp is not None:
+        looks_after.lamp = Lamp(box.lamp.pin, clock)
+    return looks_after

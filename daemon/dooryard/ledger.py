@@ -7,6 +7,7 @@ are tried again every minute; the status line says so. Nothing is told that is n
 from __future__ import annotations
 
 import logging
+import os
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -18,12 +19,14 @@ from dooryard import gate
 from dooryard.daybook import Daybook
 from dooryard.effects import Record, Update
 from dooryard.errors import StoreError
+from dooryard.ids import id_for
 from dooryard.log import say
 from dooryard.outbox.schedule import State as DeliveryState
 from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.picture import encode
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.say import DayVisit, alert_for, summary_alert, summary_due
+from dooryard.policy.welfare import box_alert
 from dooryard.policy.words import label
 from dooryard.records import Alert, Moment, Outcome, Visit
 
@@ -58,8 +61,11 @@ def _while_the_disk_works(work: Callable[P, None]) -> Callable[P, None]:
 class Ledger:
     """The store, as the loop uses it. `wake` is called when there is something new to tell."""
 
-    def __init__(self, store: Store, daybook: Daybook, wake: Callable[[], None], boot: str) -> None:
+    def __init__(
+        self, store: Store, daybook: Daybook, wake: Callable[[], None], boot: str, began: Moment
+    ) -> None:
         self._store = store
+        self._began = began
         self.daybook = daybook
         self._wake = wake
         self._boot = boot
@@ -150,12 +156,46 @@ class Ledger:
             say(_log, logging.INFO, "old visits removed", visits=removed.visits, pictures=gone)
 
     @_while_the_disk_works
-    def save(self, state: State, now: Moment) -> None:
-        """Keep what a restart needs: cooldowns, the gate's memory, and how far a recording was read."""
+    def message(self, kind: str, text: str, conditions: Conditions, now: Moment) -> None:
+        """Tell something about the box itself; `kind` is a key of the policy's [messages]."""
+        alert = box_alert(
+            conditions.policy,
+            kind,
+            text,
+            now,
+            conditions.clock_set,
+            sinks=conditions.sinks,
+            alert_id=id_for(os.urandom(16), 0, now.wall),
+        )
+        if alert is not None:
+            self._store.add_alert(alert)
+            self._wake()
+
+    @_while_the_disk_works
+    def mend_times(self, now: Moment) -> None:
+        """The clock has been set: shift the times of what was stored since the start by as much."""
+        mended = self._store.mend_times(
+            (now.wall - self._began.wall).total_seconds() - (now.mono_s - self._began.mono_s)
+        )
+        say(_log, logging.INFO, "clock set", visits_mended=mended)
+
+    def sending(self) -> dict[str, bool]:
+        """Whether alerts are on their way, and whether some are late, for the lamp."""
+        try:
+            waiting = any(states.get(DeliveryState.WAITING) for states in self._store.counts().values())
+        except StoreError:  # told by what failed to be stored
+            waiting = False
+        return {"sending": waiting, "late": False}
+
+    @_while_the_disk_works
+    def save(self, state: State, welfare: bytes | None, now: Moment) -> None:
+        """Keep what a restart needs: cooldowns, steps, the gate's memory, how far a recording was read."""
         states = {
             "policy": state.policy.to_json(now, self._boot).encode(),
             "last_frame": now.wall.isoformat().encode(),
         }
+        if welfare is not None:
+            states["welfare"] = welfare
         if state.gate is not None:
             states["gate"] = gate.save(state.gate)
         self._store.save_states(states)

@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from dooryard import pipeline
+from dooryard.button.press import Press
 from dooryard.camera.base import EndOfFramesError
 from dooryard.camera.keeper import CameraKeeper
+from dooryard.care import Care
 from dooryard.classify.base import Classifier
 from dooryard.clock import Clock, FrameClock
 from dooryard.effects import Effect, Look, Nobody, Record, Rest, Update
@@ -24,6 +26,7 @@ from dooryard.outbox.delivery import Delivery
 from dooryard.pipeline import Conditions, State
 from dooryard.records import Frame, Moment
 from dooryard.sensors.clock_state import clock_is_set
+from dooryard.sparing import spared_conditions
 from dooryard.timed import Timed
 
 _log = logging.getLogger("dooryard")
@@ -42,41 +45,58 @@ class Parts:
     timed: Timed
     notifier: Notifier
     process_clock: Clock  # real time, for the watchdog and the status line
+    care: Care | None = None  # None: a recording, which says nothing of a box
+    reread: Callable[[Conditions], tuple[Conditions, str]] | None = None  # the policy, when asked to
 
 
 class Loop:
     """Frames in, effects done."""
 
-    def __init__(self, parts: Parts, state: State, conditions: Conditions, stop: threading.Event) -> None:
+    def __init__(
+        self,
+        parts: Parts,
+        state: State,
+        conditions: Conditions,
+        stop: threading.Event,
+        reload: threading.Event,
+    ) -> None:
         self._parts = parts
         self.state = state
         self.conditions = conditions
         self._stop = stop
+        self._reload = reload
+        self.halting = False
         self.frames = self.looks = self.nobody = 0
+        self._spared_off = False
+        self._camera_lost = False
+        self._stuck_told = False
         self._status_at_s = 0.0
 
     def run(self) -> None:
-        """Go on until told to stop or the frames end; then end the visits and store them."""
+        """Go on until told to stop, asked to halt, or the frames end. `finish` comes next."""
         try:
-            while not self._stop.is_set():
+            while not self._stop.is_set() and not self.halting:
                 self.turn()
         except EndOfFramesError:
             say(_log, logging.INFO, "recording over", frames=self.frames)
+
+    def finish(self) -> None:
+        """End the visits, and store them and what a restart needs."""
         now = self._parts.clock.now()
         self.state, effects = pipeline.finish(self.state, self.conditions, now)
         self._do(effects, now)
-        self._parts.ledger.save(self.state, now)
+        self._save(now)
         self._parts.ledger.note(self.state, self.conditions, now)
 
     def turn(self) -> None:
         """One frame, or a short wait where there is none."""
         frame = self._next_frame()
         now = self._parts.clock.now()
-        news = self.state.gate.news if self.state.gate else ""
-        self.state, effects = pipeline.step(self.state, frame, self.conditions, now)
-        if self.state.gate and self.state.gate.news not in ("", news):
-            say(_log, logging.INFO, "gate", news=self.state.gate.news)
-        self._do(effects, now)
+        care = self._parts.care
+        if care is not None:
+            self._look_after_the_box(care, now)
+        if not self._spared_off and (frame is None or care is None or care.in_turn(now)):
+            self._step(frame, now)
         for name in self._parts.timed.due(now):
             if name == "upkeep":
                 self._parts.ledger.upkeep(self.conditions, now)
@@ -85,12 +105,60 @@ class Loop:
                 self._minute(now)
         self._alive()
 
+    def _step(self, frame: Frame | None, now: Moment) -> None:
+        news = self.state.gate.news if self.state.gate else ""
+        self.state, effects = pipeline.step(self.state, frame, self._rules(), now)
+        if self.state.gate and self.state.gate.news not in ("", news):
+            say(_log, logging.INFO, "gate", news=self.state.gate.news)
+        self._do(effects, now)
+
+    def _rules(self) -> Conditions:
+        """What holds, with what is spared."""
+        care = self._parts.care
+        return self.conditions if care is None else spared_conditions(self.conditions, care.spared)
+
+    def _look_after_the_box(self, care: Care, now: Moment) -> None:
+        """Sensors, button, and a policy that was changed."""
+        for each in care.turn(self.conditions.policy, now):
+            self.tell(each.kind, each.text, now)
+        for press in care.presses():
+            if press is Press.HELD:
+                care.halt_now()
+            else:
+                self.tell("status", self.status(), now)
+        if care.spared.halt and not self.halting:
+            self.halting = True
+        if care.spared.camera_off != self._spared_off:
+            self._spare_the_camera(care, now)
+        if self._reload.is_set() and self._parts.reread is not None:
+            self._reload.clear()
+            self.conditions, text = self._parts.reread(self.conditions)
+            self.tell("policy", text, now)
+
+    def _spare_the_camera(self, care: Care, now: Moment) -> None:
+        """Close the camera while a step asks for it, and open it again after."""
+        self._spared_off = care.spared.camera_off
+        if self._spared_off:
+            self.state, effects = pipeline.finish(self.state, self.conditions, now)
+            self._do(effects, now)
+            self._parts.camera.rest()
+            self._parts.ledger.daybook.off(now, "heat")
+        else:
+            self._parts.camera.wake(now.mono_s)
+            self._parts.ledger.daybook.on(now)
+
+    def tell(self, kind: str, text: str, now: Moment) -> None:
+        """Tell something about the box, to whom the policy says."""
+        say(_log, logging.INFO, f"box: {kind}", text=text)
+        self._parts.ledger.message(kind, text, self.conditions, now)
+
     def _next_frame(self) -> Frame | None:
         clock, camera = self._parts.clock, self._parts.camera
-        if not self.state.watching and camera.camera.live:
+        if (self._spared_off or not self.state.watching) and camera.camera.live:
             clock.wait(self._stop, _READ_S)
             return None
         frame = camera.read(clock.now().mono_s, _READ_S)
+        self._tell_of_the_camera(clock.now())
         if frame is None:
             if camera.trouble:
                 clock.wait(self._stop, _READ_S)
@@ -99,6 +167,17 @@ class Loop:
             clock.take(frame)
         self.frames += 1
         return frame
+
+    def _tell_of_the_camera(self, now: Moment) -> None:
+        trouble = self._parts.camera.trouble
+        if trouble == self._camera_lost:
+            return
+        self._camera_lost = trouble
+        if trouble:
+            self._parts.ledger.daybook.off(now, "the camera was lost")
+        else:
+            self._parts.ledger.daybook.on(now)
+        self.tell("camera", "the camera is lost, trying again" if trouble else "the camera is back", now)
 
     def _do(self, effects: Sequence[Effect], now: Moment) -> None:
         ledger = self._parts.ledger
@@ -123,36 +202,55 @@ class Loop:
         except CameraError as error:  # the large picture could not be had; the next frame will tell
             say(_log, logging.WARNING, "no large picture", frame=effect.frame.number, why=error.what)
             return
-        self.state, more = pipeline.looked(self.state, effect.boxes, sightings, self.conditions, now)
+        self.state, more = pipeline.looked(self.state, effect.boxes, sightings, self._rules(), now)
         self._do(more, now)
 
     def _rest(self, now: Moment, *, resting: bool) -> None:
         say(_log, logging.INFO, "watch hours over: resting" if resting else "watch hours begin")
         if resting:
             self._parts.camera.rest()
-            self._parts.ledger.save(self.state, now)
+            self._save(now)
         else:
             self._parts.camera.wake(now.mono_s)
 
     def _minute(self, now: Moment) -> None:
-        if self._parts.camera.camera.live:
-            self.conditions = replace(self.conditions, clock_set=clock_is_set(now.wall))
         ledger = self._parts.ledger
+        if self._parts.camera.camera.live:
+            clock_set = clock_is_set(now.wall)
+            if clock_set and not self.conditions.clock_set:
+                ledger.mend_times(now)
+                self.tell("clock", "the clock is set now", now)
+            self.conditions = replace(self.conditions, clock_set=clock_set)
         ledger.retry(self.conditions, now)
         ledger.summary(self.conditions, now)
-        ledger.save(self.state, now)
+        self._save(now)
+
+    def _save(self, now: Moment) -> None:
+        care = self._parts.care
+        welfare = None if care is None else care.state.to_json(now).encode()
+        self._parts.ledger.save(self.state, welfare, now)
 
     def _alive(self) -> None:
-        now_s = self._parts.process_clock.now().mono_s
-        if self._parts.delivery.alive():
-            self._parts.notifier.alive(now_s)
-        if now_s - self._status_at_s >= 1.0:
-            self._status_at_s = now_s
+        """Pat the watchdog while every part answers, and say how things are."""
+        now = self._parts.process_clock.now()
+        care = self._parts.care
+        if self._parts.delivery.alive() and (care is None or care.desk.alive(now)):
+            self._parts.notifier.alive(now.mono_s)
+        elif not self._stuck_told:
+            self._stuck_told = True
+            part = "a delivery" if not self._parts.delivery.alive() else "a sensor"
+            say(_log, logging.CRITICAL, "stuck: the service manager will start the service again", part=part)
+        if now.mono_s - self._status_at_s >= 1.0:
+            self._status_at_s = now.mono_s
             self._parts.notifier.status(self.status())
+            if care is not None:
+                care.show(seeing=bool(self.state.visits.tracks), **self._parts.ledger.sending())
 
     def status(self) -> str:
         """One line on how things are."""
         doing = "watching" if self.state.watching else "resting until the watch hours"
-        if self._parts.camera.trouble:
+        if self._spared_off:
+            doing = "resting until it has cooled"
+        elif self._parts.camera.trouble:
             doing = "camera lost, trying again"
         return f"{doing}; {self.frames} frames, {self.looks} looks, {self._parts.ledger.status()}"

@@ -81,7 +81,7 @@ def drop(
     if not untold:
         print("There is nothing to drop.", file=out)
         return EXIT_OK
-    question = f"Drop {_deliveries(len(untold))}? They will never be told. Type yes to do it: "
+    question = f"Drop {_deliveries(len(untold))}? What is dropped is never told. Type yes to do it: "
     if not sure and ask(question).strip().lower() not in {"y", "yes"}:
         print("Nothing was dropped.", file=out)
         return EXIT_OK

@@ -7,35 +7,44 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import faulthandler
 import logging
+import math
+import os
 import resource
 import signal
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import FrameType
-from typing import TypeVar
+from typing import Any, TypeVar
 
-from dooryard import build, log
-from dooryard.box import parse_box
+from dooryard import build, halt, log
+from dooryard.box import BoxFile, parse_box
 from dooryard.camera.base import Camera
 from dooryard.camera.keeper import CameraKeeper, Patience
-from dooryard.check import read_text
+from dooryard.check import read_text, reread
 from dooryard.classify.known import known_visitors
 from dooryard.clock import Clock, FrameClock, SystemClock
 from dooryard.daybook import Daybook
+from dooryard.errors import StuckError
 from dooryard.gate.tally import totals
 from dooryard.ledger import Ledger
 from dooryard.log import say
 from dooryard.loop import Loop, Parts
 from dooryard.notify import Notifier
 from dooryard.outbox.delivery import Delivery
+from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import Store
+from dooryard.pipeline import Conditions, State
+from dooryard.policy.changes import policy_changes
 from dooryard.policy.document import Parsed
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
 from dooryard.records import Moment
 from dooryard.sensors.clock_state import clock_is_set
+from dooryard.sensors.registry import SYSTEM
 from dooryard.timed import LiveTimed, RecordedTimed, Timed
 
 T = TypeVar("T")
@@ -54,49 +63,155 @@ def run(
     """
     log.set_up(environ, verbose=verbose)
     _keep_memory_flat()
-    base = box_file.resolve().parent
-    box = _told(parse_box(read_text(box_file), str(box_file)))
-    visitors, group_of = known_visitors(build.card_path(box, base))
-    policy = Policy()
-    if policy_file is not None:
-        sinks = frozenset(sink.name for sink in box.sink)
-        text = read_text(policy_file)
-        policy = _told(
-            parse_policy(text, str(policy_file), sinks=sinks, visitors=visitors, group_of=group_of)
-        )
+    faulthandler.enable()  # the watchdog's SIGABRT then prints where every thread stands
+    given = _given(box_file, policy_file)
     system, stop, notifier = SystemClock(), threading.Event(), Notifier(environ)
     with contextlib.ExitStack() as stack:
-        stack.enter_context(_signals(stop))
-        store = stack.enter_context(contextlib.closing(Store.open(base / box.state_folder, system)))
+        reload = stack.enter_context(_signals(stop))
+        store = stack.enter_context(contextlib.closing(Store.open(given.state_folder, system)))
         for note in store.notes:
             say(_log, logging.WARNING, "store", note=note)
-        delivery = Delivery(store, build.sinks(box, base, environ), system, _log)
-        classifier = build.classifier(box, base)
-        camera = build.camera(box, base, system)
-        keeper = stack.enter_context(
-            contextlib.closing(CameraKeeper(camera, Patience(box.camera.stall_after_s)))
-        )
-        keeper.open(build.last_frame(store))
-        delivery.start()
-        stack.callback(delivery.stop)
-        clock, timed, clock_set = _times(camera, keeper, system)
-        stack.callback(timed.close)
-        now, boot = clock.now(), build.boot_id(live=camera.live)
-        rules = build.conditions(box, policy, clock_set=clock_set)
-        state = build.state(store, box, rules, now, boot)
-        daybook = stack.enter_context(contextlib.closing(Daybook(store.folder)))
-        daybook.began(now, build.last_frame(store), state.gate, policy)
-        ledger = Ledger(store, daybook, delivery.wake, boot)
-        parts = Parts(keeper, classifier, ledger, delivery, clock, timed, notifier, system)
-        loop = Loop(parts, state, rules, stop)
-        say(_log, logging.INFO, "ready", box=box.name, camera=camera.name, state=store.folder)
+        parts, state, rules = _parts(stack, given, store, environ, system, notifier)
+        loop = Loop(parts, state, rules, stop, reload)
+        camera = parts.camera.camera
+        say(_log, logging.INFO, "ready", box=given.box.name, camera=camera.name, state=store.folder)
         notifier.ready("watching")
+        loop.tell("start", f"watching with the camera {camera.name}", parts.clock.now())
         loop.run()
         notifier.stopping()
-        keeper.close()
-        delivery.drain(_STOP_FLUSH_S if stop.is_set() else _FLUSH_S)
-        _last_words(loop, ledger)
+        if loop.halting:
+            _halt(loop, parts, store, system)
+        else:
+            _stop(loop, parts, asked=stop.is_set())
+        _last_words(loop, parts.ledger)
     return 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """What the two files say."""
+
+    box: BoxFile
+    base: Path  # the box file's folder
+    policy: Policy
+    read_policy: Callable[[], tuple[Policy | None, str]] | None  # anew; None: the built-in one
+
+    @property
+    def state_folder(self) -> Path:
+        return self.base / self.box.state_folder
+
+
+def _given(box_file: Path, policy_file: Path | None) -> _Given:
+    """Read both files. Raises ConfigError with every problem."""
+    base = box_file.resolve().parent
+    box = _told(parse_box(read_text(box_file), str(box_file)))
+    if policy_file is None:
+        return _Given(box, base, Policy(), None)
+    visitors, group_of = known_visitors(build.card_path(box, base))
+    sinks = frozenset(sink.name for sink in box.sink)
+    sensors = frozenset((*SYSTEM, *(sensor.name for sensor in box.sensor)))
+    known: dict[str, Any] = {"sinks": sinks, "visitors": visitors, "group_of": group_of, "sensors": sensors}
+    policy = _told(parse_policy(read_text(policy_file), str(policy_file), **known))
+    return _Given(box, base, policy, lambda: reread(policy_file, **known))
+
+
+def _parts(
+    stack: contextlib.ExitStack,
+    given: _Given,
+    store: Store,
+    environ: Mapping[str, str],
+    system: SystemClock,
+    notifier: Notifier,
+) -> tuple[Parts, State, Conditions]:
+    """Build and start every part, each to be ended by `stack`; and what the last run left."""
+    box, base = given.box, given.base
+    camera = build.camera(box, base, system)
+    # What a recording tells is as old as the recording: that makes no alert late.
+    in_time = Rules() if camera.live else Rules(late_after_s=math.inf)
+    delivery = Delivery(store, build.sinks(box, base, environ), system, _log, rules=in_time)
+    classifier = build.classifier(box, base)
+    keeper = stack.enter_context(contextlib.closing(CameraKeeper(camera, Patience(box.camera.stall_after_s))))
+    last_frame = build.last_frame(store)
+    keeper.open(last_frame)
+    delivery.start()
+    stack.callback(delivery.stop)
+    clock, timed, clock_set = _times(camera, keeper, system)
+    stack.callback(timed.close)
+    now, boot = clock.now(), build.boot_id(live=camera.live)
+    rules = build.conditions(box, given.policy, clock_set=clock_set)
+    state = build.state(store, box, rules, now, boot)
+    daybook = stack.enter_context(contextlib.closing(Daybook(store.folder)))
+    daybook.began(now, last_frame, state.gate, given.policy)
+    ledger = Ledger(store, daybook, delivery.wake, boot, now)
+    parts = Parts(keeper, classifier, ledger, delivery, clock, timed, notifier, system)
+    parts.reread = given.read_policy and _rereader(given.read_policy)
+    if camera.live:
+        parts.care = build.care(box, store, system)
+        parts.care.restore(store.load_state("welfare"), now)
+        parts.care.start()
+        stack.callback(parts.care.stop)
+    return parts, state, rules
+
+
+def _stop(loop: Loop, parts: Parts, *, asked: bool) -> None:
+    """The end without a halt: told to, or the recording is over."""
+    parts.camera.close()
+    if asked:
+        loop.tell("stop", "told to stop", parts.clock.now())
+    loop.finish()
+    parts.delivery.drain(_STOP_FLUSH_S if asked else _FLUSH_S)
+
+
+def _halt(loop: Loop, parts: Parts, store: Store, system: SystemClock) -> None:
+    """The orderly halt. Raises StuckError when the board would not go off, so that it is started again."""
+
+    def done(work: Callable[[], object]) -> halt.Action:
+        def act(_within_s: float) -> None:
+            work()
+
+        return act
+
+    def flush(within_s: float) -> str | None:
+        sent = parts.delivery.drain(within_s)
+        return None if sent else "some alerts wait for the next start"
+
+    def close_store() -> None:
+        parts.delivery.stop()
+        store.close()
+
+    actions: dict[halt.Stage, halt.Action] = {
+        halt.Stage.STOP_CAMERA: done(parts.camera.close),
+        halt.Stage.END_VISITS: done(loop.finish),
+        halt.Stage.STORE_STATE: done(lambda: None),  # `finish` has stored it
+        halt.Stage.TELL: done(lambda: loop.tell("halt", "halting; wait for the lamp", parts.clock.now())),
+        halt.Stage.FLUSH: flush,
+        halt.Stage.CLOSE_STORE: done(close_store),
+        halt.Stage.SYNC: done(os.sync),
+        halt.Stage.POWER_OFF: halt.power_off,
+    }
+    if parts.care is not None:
+        parts.care.show(halting=True, seeing=False, sending=False, late=False)
+    halted = halt.carry_out(halt.plan(), actions, system)
+    if not halted.powering_off:
+        raise StuckError(
+            f"the board was to halt and did not go off: {'; '.join(halted.faults)}",
+            "see systemd/50-dooryard.rules; everything is stored, so the plug may be pulled",
+        )
+
+
+def _rereader(
+    read_policy: Callable[[], tuple[Policy | None, str]],
+) -> Callable[[Conditions], tuple[Conditions, str]]:
+    """Take up a changed policy, all of it or nothing; the text says which, and why."""
+
+    def take_up(rules: Conditions) -> tuple[Conditions, str]:
+        new, text = read_policy()
+        if new is None:
+            return rules, f"the changed policy is refused, the old one holds: {text}"
+        changes = policy_changes(rules.policy, new)
+        return replace(rules, policy=new), "; ".join(changes) or "the policy was read again; nothing changed"
+
+    return take_up
 
 
 def _told(parsed: Parsed[T]) -> T:
@@ -121,16 +236,18 @@ def _keep_memory_flat() -> None:
 
 
 @contextlib.contextmanager
-def _signals(stop: threading.Event) -> Iterator[None]:
-    """While inside, SIGTERM and SIGINT ask for an orderly stop."""
+def _signals(stop: threading.Event) -> Iterator[threading.Event]:
+    """While inside, SIGTERM and SIGINT ask for an orderly stop, SIGHUP sets the event that is given."""
+    reload = threading.Event()
 
     def asked(number: int, _frame: FrameType | None) -> None:
-        say(_log, logging.INFO, "asked to stop", signal=signal.Signals(number).name)
-        stop.set()
+        # Logging here could meet the main thread in the middle of a line of its own.
+        (reload if number == signal.SIGHUP else stop).set()
 
-    before = {number: signal.signal(number, asked) for number in (signal.SIGTERM, signal.SIGINT)}
+    numbers = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+    before = {number: signal.signal(number, asked) for number in numbers}
     try:
-        yield
+        yield reload
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)

@@ -90,7 +90,7 @@ def test_asked_to_stop_it_ends_the_visit_stores_it_and_exits_0(tmp_path, recordi
     process.send_signal(getattr(signal, name))
     _, err = process.communicate(timeout=60)
     assert process.returncode == 0
-    assert f"asked to stop signal={name}" in err
+    assert 'box: stop text="told to stop"' in err
     assert " stopped frames=" in err
 
 
@@ -109,6 +109,30 @@ def test_ready_status_watchdog_and_stopping_are_notified(tmp_path, recording):
     assert messages[0].startswith("READY=1")
     assert "WATCHDOG=1" in messages
     assert any(m.startswith("STATUS=watching; ") for m in messages)
+
+
+def test_a_changed_policy_is_taken_up_without_a_restart_and_a_bad_one_is_not(tmp_path, recording):
+    camera = 'kind = "fake"\nscript = "f"\nrepeat = true\nlive = true\nframes_per_s = 5\n'
+    daemon_runs.write_files(tmp_path, recording, MEMORY, camera)
+    process = daemon_runs.start(tmp_path)
+
+    def until(text):
+        for line in process.stderr:
+            if text in line:
+                return line
+        raise AssertionError(f"the daemon ended without saying {text!r}")
+
+    until(" ready ")
+    good = daemon_runs.POLICY.replace("cooldown_min = 0", "cooldown_min = 7")
+    (tmp_path / "policy.toml").write_text(good)
+    process.send_signal(signal.SIGHUP)
+    assert "cooldown_min: 0 -> 7" in until("box: policy")
+    (tmp_path / "policy.toml").write_text("rule = nonsense")
+    process.send_signal(signal.SIGHUP)
+    assert "the old one holds" in until("box: policy")
+    process.terminate()
+    process.communicate(timeout=30)
+    assert process.returncode == 0
 
 
 def refused(tmp_path, recording, code, *words, sinks=MEMORY, camera=None, policy=None, prepare=None):

@@ -86,7 +86,7 @@ def record(rules, t=0.0, salt=b"ledger"):
 
 def test_a_visit_is_stored_with_its_alert_and_then_told(store, daybook):
     woken = []
-    rules, ledger = conditions(), Ledger(store, daybook, lambda: woken.append(1), "boot")
+    rules, ledger = conditions(), Ledger(store, daybook, lambda: woken.append(1), "boot", moment(0))
     effect = record(rules)
     ledger.record(effect, rules, moment(4))
     assert woken == [1]
@@ -97,7 +97,7 @@ def test_a_visit_is_stored_with_its_alert_and_then_told(store, daybook):
 
 def test_an_alert_whose_rule_wants_no_picture_has_none(store, daybook):
     rules = conditions(POLICY + "with_picture = false\n")
-    ledger = Ledger(store, daybook, lambda: None, "boot")
+    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
     effect = record(rules)
     ledger.record(effect, rules, moment(4))
     assert store.visit(effect.visit.id).picture is not None
@@ -105,7 +105,7 @@ def test_an_alert_whose_rule_wants_no_picture_has_none(store, daybook):
 
 
 def test_with_no_room_for_the_picture_the_words_are_stored_and_told(store, daybook, disk, caplog):
-    rules, ledger = conditions(), Ledger(store, daybook, lambda: None, "boot")
+    rules, ledger = conditions(), Ledger(store, daybook, lambda: None, "boot", moment(0))
     effect = record(rules)
     disk.full = True
     with caplog.at_level(logging.ERROR):
@@ -132,7 +132,7 @@ class Refusing:
 
 def test_what_the_disk_refuses_waits_and_is_stored_with_its_end_once_there_is_room(store, daybook, caplog):
     refusing = Refusing(store)
-    rules, ledger = conditions(), Ledger(refusing, daybook, lambda: None, "boot")
+    rules, ledger = conditions(), Ledger(refusing, daybook, lambda: None, "boot", moment(0))
     effect = record(rules)
     with caplog.at_level(logging.ERROR):
         ledger.record(effect, rules, moment(4))
@@ -149,7 +149,7 @@ def test_what_the_disk_refuses_waits_and_is_stored_with_its_end_once_there_is_ro
 
 def test_what_waits_is_bounded_and_the_loss_is_counted(store, daybook):
     refusing = Refusing(store)
-    rules, ledger = conditions(), Ledger(refusing, daybook, lambda: None, "boot")
+    rules, ledger = conditions(), Ledger(refusing, daybook, lambda: None, "boot", moment(0))
     for i in range(MOST_UNSTORED + 3):
         ledger.record(record(rules, t=i * 100.0, salt=bytes([i])), rules, moment(i * 100.0))
     assert ledger.tally.lost == 3
@@ -157,7 +157,7 @@ def test_what_waits_is_bounded_and_the_loss_is_counted(store, daybook):
 
 
 def test_the_summary_is_told_once(store, daybook):
-    rules, ledger = conditions(), Ledger(store, daybook, lambda: None, "boot")
+    rules, ledger = conditions(), Ledger(store, daybook, lambda: None, "boot", moment(0))
     ledger.record(record(rules), rules, moment(4))
     at_eight = 6 * 3600.0 + 60  # 14:00 and six hours
     ledger.summary(rules, moment(at_eight - 120))
@@ -170,8 +170,8 @@ def test_the_summary_is_told_once(store, daybook):
 
 
 def test_state_saved_is_state_found(store, daybook):
-    ledger = Ledger(store, daybook, lambda: None, "boot")
+    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
     state = State(VisitsState(b"s"), PolicyState())
-    ledger.save(state, moment(50))
+    ledger.save(state, None, moment(50))
     assert PolicyState.from_json(store.load_state("policy").decode(), moment(50), "boot") == state.policy
     assert store.load_state("last_frame").decode() == moment(50).wall.isoformat()

@@ -46,7 +46,7 @@ MOST_STRANGE, MOST_FAMILIAR = 2.0, 6.0
 class Memory:
     """What was learned. N looks, bounded by ROWS * COLUMNS * PER_PART."""
 
-    vectors: NDArray[np.float16]  # (N, D), of length 1
+    vectors: NDArray[np.float32]  # (N, D), of length 1, in values that float16 can hold
     part: NDArray[np.int16]  # (N,) which part of the view
     order: NDArray[np.int64]  # (N,) grows with each look learned
     strays: NDArray[np.float32]  # (up to STRAYS,) distances of looks at nobody before they were learned
@@ -61,7 +61,7 @@ class Memory:
 def blank(feature_count: int) -> Memory:
     """A memory of nothing."""
     return Memory(
-        np.empty((0, feature_count), dtype=np.float16),
+        np.empty((0, feature_count), dtype=np.float32),
         np.empty(0, dtype=np.int16),
         np.empty(0, dtype=np.int64),
         np.empty(0, dtype=np.float32),
@@ -105,7 +105,8 @@ def learn(memory: Memory, box: Box, features: Features) -> Memory:
     if distance is not None and len(memory.vectors) >= LEAST:
         strays = np.append(strays, np.float32(distance))[-STRAYS:]
     part = _part(box)
-    vectors = np.concatenate([memory.vectors, vector[np.newaxis].astype(np.float16)])
+    kept = vector.astype(np.float16).astype(np.float32)  # as `save` keeps it
+    vectors = np.concatenate([memory.vectors, kept[np.newaxis]])
     parts = np.append(memory.part, np.int16(part))
     order = np.append(memory.order, np.int64(memory.learned))
     keep = np.ones(len(vectors), dtype=bool)
@@ -121,7 +122,7 @@ def save(memory: Memory, model: str) -> bytes:
     np.savez_compressed(
         out,
         model=np.array(model),
-        vectors=memory.vectors,
+        vectors=memory.vectors.astype(np.float16),
         part=memory.part,
         order=memory.order,
         strays=memory.strays,
@@ -136,9 +137,10 @@ def load(data: bytes, model: str, feature_count: int) -> Memory | None:
         arrays = _arrays(data)
         if str(arrays["model"]) != model:
             return None
-        found = Memory(
-            arrays["vectors"], arrays["part"], arrays["order"], arrays["strays"], int(arrays["learned"])
-        )
+        if arrays["vectors"].dtype != np.float16:
+            return None
+        vectors = arrays["vectors"].astype(np.float32)
+        found = Memory(vectors, arrays["part"], arrays["order"], arrays["strays"], int(arrays["learned"]))
     except (zipfile.BadZipFile, zlib.error, ValueError, KeyError, TypeError, EOFError, OSError):
         return None
     return found if _sound(found, feature_count) else None
@@ -156,7 +158,7 @@ def _arrays(data: bytes) -> dict[str, NDArray[Any]]:
 def _sound(memory: Memory, feature_count: int) -> bool:
     count = len(memory.vectors)
     kinds = (
-        (memory.vectors, np.float16, (count, feature_count)),
+        (memory.vectors, np.float32, (count, feature_count)),
         (memory.part, np.int16, (count,)),
         (memory.order, np.int64, (count,)),
         (memory.strays, np.float32, (len(memory.strays),)),
@@ -178,11 +180,12 @@ def _unit(memory: Memory, features: Features) -> NDArray[np.float32]:
     return np.asarray(features / np.float32(max(length, 1e-12)), dtype=np.float32)
 
 
-def _distance(vectors: NDArray[np.float16], vector: NDArray[np.float32]) -> float | None:
+def _distance(vectors: NDArray[np.float32], vector: NDArray[np.float32]) -> float | None:
     """1 - cosine to the nearest of `vectors`, a mean over `NEAREST`."""
     if len(vectors) < NEAREST:
         return None
-    alike = (vectors.astype(np.float32) * vector).sum(axis=1)
+    # Not by BLAS: its threads cost more than a product so small.
+    alike = np.einsum("nd,d->n", vectors, vector)
     return float(1.0 - np.partition(alike, -NEAREST)[-NEAREST:].mean())
 
 
@@ -191,11 +194,11 @@ def _part(box: Box) -> int:
     return min(int(y * ROWS), ROWS - 1) * COLUMNS + min(int(x * COLUMNS), COLUMNS - 1)
 
 
-def _least_worth(vectors: NDArray[np.float16], mine: NDArray[np.intp]) -> int:
+def _least_worth(vectors: NDArray[np.float32], mine: NDArray[np.intp]) -> int:
     """Index of the look to forget among `mine` (oldest first): an older one that is most like another."""
     older = mine[: -(PER_PART // 2)]
-    unit = vectors[older].astype(np.float32)
-    alike = np.einsum("id,jd->ij", unit, unit)  # not by BLAS: its threads cost more than so small a product
+    unit = vectors[older]
+    alike = np.einsum("id,jd->ij", unit, unit)
     np.fill_diagonal(alike, -1.0)
     pair = np.unravel_index(int(alike.argmax()), alike.shape)
     return int(older[min(pair)])  # of two alike the older one

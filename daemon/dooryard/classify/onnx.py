@@ -68,6 +68,10 @@ class OnnxClassifier:
         part = self._prepared(pixels, box, gain)
         return network.answer(self._tensor(network, part, pixels, box, gain))[1]
 
+    def place_features(self, pixels: Rgb, box: Box, gain: float | None = None) -> Features | None:
+        """Return the features that the site memory uses, the same as `Sighting.features`."""
+        return self._network.answer(self._prepared(pixels, box, gain).tensor)[1]
+
     def answer(self, tensor: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32] | None]:
         """Return the first network's logits (C,) and features (D,), if any, for one crop's `tensor`."""
         return self._network.answer(tensor)

@@ -35,6 +35,18 @@ class GateSettings:
     least_contrast: float = 0.02  # smallest change of log brightness that can count (about 2 %)
 
 
+_TIMES = (
+    "settle_s",
+    "memory_s",
+    "unrest_s",
+    "smooth_s",
+    "quick_s",
+    "gap_s",
+    "guard_s",
+    "unknown_guard_s",
+)
+
+
 def problems(settings: GateSettings) -> list[str]:
     """Everything about `settings` that makes no sense, one sentence each; empty when all is well."""
     found = []
@@ -51,22 +63,11 @@ def problems(settings: GateSettings) -> list[str]:
         found.append(f"bar: {settings.bar} is not between 0.3 and 5; 0.95 is usual")
     for number, polygon in enumerate(settings.ignore):
         found += [f"ignore[{number}]: {text}" for text in _polygon_problems(polygon)]
-    for name in (
-        "settle_s",
-        "memory_s",
-        "unrest_s",
-        "smooth_s",
-        "quick_s",
-        "gap_s",
-        "guard_s",
-        "unknown_guard_s",
-    ):
+    for name in _TIMES:
         if not getattr(settings, name) > 0:
             found.append(f"{name}: must be more than 0 seconds")
     if settings.settle_s > 20:
-        found.append(
-            f"settle_s: {settings.settle_s} is longer than the 20 s after which a view must be learned"
-        )
+        found.append(f"settle_s: {settings.settle_s} is longer than the 20 s within which a view is learned")
     return found
 
 

@@ -137,6 +137,7 @@ class Messages(Table):
 
     start: SinkNames = Field(default=(), description="It has started.")
     stop: SinkNames = Field(default=(), description="It was told to stop.")
+    status: SinkNames = Field(default=_ALL, description="How things are: the button was pressed shortly.")
     halt: SinkNames = Field(default=_ALL, description="It halts: by the button, or by a step.")
     heat: SinkNames = Field(default=_ALL, description="A heat step was entered or left.")
     power: SinkNames = Field(default=_ALL, description="The supply's voltage is low, or well again.")

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping
+import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
@@ -14,7 +15,7 @@ from urllib3.filepost import encode_multipart_formdata
 from dooryard.records import Alert
 from dooryard.sinks.event import CONTENT_TYPE, event_body
 from dooryard.sinks.letter import one_line
-from dooryard.sinks.template import Template, Value
+from dooryard.sinks.template import Template, TemplateError, Value, parse_json_template, parse_template
 
 Headers = dict[str, str | bytes]
 BodyKind = Literal["event", "json", "text", "form", "multipart", "picture"]
@@ -48,6 +49,62 @@ class BodyPlan:
 
 
 EVENT = BodyPlan()
+_NEEDS: dict[BodyKind, str | None] = {
+    "event": None, "json": "template", "text": "template", "form": "fields", "multipart": "fields",
+    "picture": None,
+}  # fmt: skip
+
+
+def plan_from(
+    kind: BodyKind,
+    *,
+    template: str | None = None,
+    content_type: str | None = None,
+    fields: Mapping[str, str] | None = None,
+    picture_field: str = "picture",
+    headers: Mapping[str, str] | None = None,
+) -> BodyPlan:
+    """A plan from the texts of a box file.
+
+    Raises ValueError, which names the key (and for a template the line within it), for a placeholder that
+    is unknown, a header that cannot be one's own, or a key that `kind` lacks or has no use for.
+    """
+    for key, given in (("template", template is not None), ("fields", bool(fields))):
+        if _NEEDS[kind] == key and not given:
+            raise ValueError(f'{key}: a body of kind "{kind}" needs it')
+        if _NEEDS[kind] != key and given:
+            raise ValueError(f'{key}: has no meaning for a body of kind "{kind}"')
+    for name in headers or {}:
+        problem = header_problem(name)
+        if problem:
+            raise ValueError(f"headers: {problem}")
+    read = parse_json_template if kind == "json" else parse_template
+    return BodyPlan(
+        kind,
+        template=None if template is None else _read("template", template, read),
+        content_type=content_type,
+        fields={name: _read(f"fields.{name}", text, parse_template) for name, text in (fields or {}).items()},
+        picture_field=picture_field,
+        headers={
+            name: _read(f"headers.{name}", text, parse_template) for name, text in (headers or {}).items()
+        },
+    )
+
+
+def header_problem(name: str) -> str | None:
+    """Why `name` cannot be a header of the owner's own, or None."""
+    if name.lower() in RESERVED_HEADERS:
+        return f"the header {name} is set by the program itself"
+    if not re.fullmatch(r"[A-Za-z0-9!#$%&'*+.^_`|~-]+", name):  # RFC 9110, 5.6.2: a token
+        return f"{name!r} is not a header's name"
+    return None
+
+
+def _read(key: str, text: str, parse: Callable[[str], Template]) -> Template:
+    try:
+        return parse(text)
+    except TemplateError as error:
+        raise ValueError(f"{key}: {error}") from error
 
 
 def made(plan: BodyPlan, alert: Alert, picture: bytes | None, source: str) -> tuple[bytes, Headers]:

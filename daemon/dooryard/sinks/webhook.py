@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import re
 import ssl
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -15,7 +14,7 @@ from urllib.parse import urljoin, urlsplit
 from dooryard.errors import SinkError
 from dooryard.records import Alert
 from dooryard.sinks.base import Answer, Fate
-from dooryard.sinks.body import EVENT, RESERVED_HEADERS, BodyPlan, Headers, made
+from dooryard.sinks.body import EVENT, BodyPlan, Headers, header_problem, made
 from dooryard.sinks.net import Limits
 from dooryard.sinks.picture import fitted
 from dooryard.sinks.post import NoReply, Reply, post
@@ -200,10 +199,9 @@ def _authorization(bearer: str | None, basic: tuple[str, str] | None) -> str | N
 
 def _checked_headers(plan: BodyPlan) -> BodyPlan:
     for name in plan.headers:
-        if name.lower() in RESERVED_HEADERS:
-            raise SinkError(f"the header {name} is set by the program itself", "take it out of the box file")
-        if not re.fullmatch(r"[A-Za-z0-9!#$%&'*+.^_`|~-]+", name):  # RFC 9110, 5.6.2: a token
-            raise SinkError(f"{name!r} is not a header's name", "use letters, digits and -")
+        problem = header_problem(name)
+        if problem:
+            raise SinkError(problem, "take it out of the sink's headers")
     return plan
 
 

@@ -148,6 +148,12 @@ def test_a_taught_name_is_told(tmp_path):
     assert seen(classifier, blue).species == ()
 
 
+def test_a_place_is_remembered_by_the_first_networks_features(tmp_path):
+    classifier = OnnxClassifier(species_card=species_model(tmp_path, [0.0, 0.0]))
+    picture = data.coffee()
+    assert (classifier.place_features(picture, WHOLE) == seen(classifier, picture).features).all()
+
+
 def test_what_can_be_told_is_known_without_loading_a_model(tmp_path):
     card = species_model(tmp_path, [0.0, 0.0])
     mark = Mark("one", "Bertha", "bird", np.zeros(3, np.float32))

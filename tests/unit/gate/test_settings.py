@@ -34,7 +34,7 @@ def test_the_defaults_make_sense():
         ),
         (
             GateSettings(settle_s=45),
-            "settle_s: 45 is longer than the 20 s after which a view must be learned",
+            "settle_s: 45 is longer than the 20 s within which a view is learned",
         ),
         (GateSettings(memory_s=0), "memory_s: must be more than 0 seconds"),
     ],

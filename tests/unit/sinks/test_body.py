@@ -13,7 +13,7 @@ import pytest
 from dooryard.errors import SinkError
 from dooryard.records import Alert
 from dooryard.sinks.base import Fate
-from dooryard.sinks.body import RESERVED_HEADERS, BodyPlan
+from dooryard.sinks.body import EVENT, RESERVED_HEADERS, BodyPlan, plan_from
 from dooryard.sinks.template import parse_json_template, parse_template
 from dooryard.sinks.webhook import WebhookSink
 from servers import web
@@ -141,3 +141,35 @@ def test_any_alert_fits_any_body(kind: Any, odd: Alert) -> None:
     plan = BodyPlan(kind, parse_template("$title $text"), fields=fields, headers={"X-T": fields["t"]})
     for picture in (None, b"", JPEG):
         request_for(plan, odd, picture)
+
+
+def test_a_plan_from_the_texts_of_a_box_file() -> None:
+    assert plan_from("event") == EVENT
+    assert plan_from("json", template='{"a": $sure}', headers={"X-T": "$title"}) == BodyPlan(
+        "json", parse_json_template('{"a": $sure}'), headers={"X-T": parse_template("$title")}
+    )
+    assert plan_from("multipart", fields={"a": "$text"}, picture_field="photo") == BodyPlan(
+        "multipart", fields={"a": parse_template("$text")}, picture_field="photo"
+    )
+
+
+@pytest.mark.parametrize(
+    ("kind", "texts", "message"),
+    [
+        ("json", {}, 'template: a body of kind "json" needs it'),
+        ("form", {}, 'fields: a body of kind "form" needs it'),
+        ("event", {"template": "x"}, 'template: has no meaning for a body of kind "event"'),
+        ("picture", {"fields": {"a": "b"}}, 'fields: has no meaning for a body of kind "picture"'),
+        ("text", {"template": "one\n$who"}, 'template: line 2, column 1: unknown placeholder "$who"'),
+        ("json", {"template": '{"a":\n$title $text}'}, "template: line 2, column"),
+        ("form", {"fields": {"a": "$"}}, "fields.a: line 1, column 1: a $ without a name"),
+        ("event", {"headers": {"X-T": "$titel"}}, "headers.X-T: line 1, column 1: unknown placeholder"),
+        ("event", {"headers": {"Host": "x"}}, "headers: the header Host is set by the program itself"),
+    ],
+)
+def test_a_box_files_mistakes_are_named_with_their_place(
+    kind: Any, texts: dict[str, Any], message: str
+) -> None:
+    with pytest.raises(ValueError) as caught:
+        plan_from(kind, **texts)
+    assert str(caught.value).startswith(message)

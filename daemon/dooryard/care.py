@@ -1,0 +1,96 @@
+"""Looks after the box: reads what the sensors say, and says what to do without. Edge.
+
+`turn` is called with every frame and works every few seconds. What it decides, the loop does; what is to
+be told, the ledger stores.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+from dataclasses import dataclass, field, replace
+
+from dooryard.button.lamp import Lamp
+from dooryard.button.patterns import choose
+from dooryard.button.press import Press
+from dooryard.button.push import PushButton
+from dooryard.errors import StoreError
+from dooryard.log import say
+from dooryard.policy.heat import News, Sparing
+from dooryard.policy.schema import Policy
+from dooryard.policy.turns import in_turn
+from dooryard.policy.welfare import WelfareState, advance, spared
+from dooryard.records import Moment
+from dooryard.sensors.desk import SensorDesk
+
+_log = logging.getLogger("dooryard.care")
+EVERY_S = 5.0
+
+
+@dataclass(slots=True)
+class Care:
+    """The sensors' desk, the button and the lamp, and what follows from them."""
+
+    desk: SensorDesk
+    button: PushButton | None = None
+    lamp: Lamp | None = None
+    state: WelfareState = field(default_factory=WelfareState)
+    spared: Sparing = field(default_factory=Sparing)
+    _due_s: float = -math.inf
+    _next_frame_s: float = -math.inf
+
+    def start(self) -> None:
+        """Start the threads: sensors, button, lamp."""
+        self.desk.start()
+        for part in (self.button, self.lamp):
+            if part is not None:
+                part.start()
+
+    def stop(self) -> None:
+        """End the threads. May be called twice."""
+        self.desk.stop()
+        for part in (self.button, self.lamp):
+            if part is not None:
+                part.stop()
+
+    def restore(self, saved: bytes | None, now: Moment) -> None:
+        """Take up the steps that held when the last run ended; what cannot be read is said."""
+        if saved is None:
+            return
+        try:
+            self.state = WelfareState.from_json(saved.decode("utf-8", "replace"), now)
+        except StoreError as error:
+            say(_log, logging.ERROR, "heat steps begin anew", why=error.what)
+
+    def turn(self, policy: Policy, now: Moment) -> tuple[News, ...]:
+        """Take in what the sensors said since, at most every few seconds; what is to be told."""
+        if now.mono_s < self._due_s:
+            return ()
+        self._due_s = now.mono_s + EVERY_S
+        samples = self.desk.samples(now)
+        disk = samples.get("disk")
+        self.state, news = advance(self.state, policy, samples, now.mono_s, free_mb=disk[1] if disk else None)
+        self.spared = spared(policy, self.state)
+        mine = {step.sensor for step in policy.heat} | {policy.moisture.air, policy.moisture.humidity}
+        others = [News("sensor", each.text) for each in self.desk.news() if each.sensor not in mine]
+        return (*news, *others)
+
+    def in_turn(self, now: Moment) -> bool:
+        """Whether a frame is looked at, at the rate that is spared."""
+        if self.spared.frames_per_s is None:
+            return True
+        turn, self._next_frame_s = in_turn(self._next_frame_s, now.mono_s, self.spared.frames_per_s)
+        return turn
+
+    def presses(self) -> list[Press]:
+        return self.button.presses() if self.button else []
+
+    def show(self, *, halting: bool = False, seeing: bool, sending: bool, late: bool) -> None:
+        """Let the lamp say how things are."""
+        if self.lamp is not None:
+            hot = bool(self.spared.because)
+            self.lamp.show(choose(halting=halting, hot=hot, seeing=seeing, sending=sending, late=late))
+
+    def halt_now(self) -> None:
+        """As if a step had asked for it: the button was held."""
+        self.spared = replace(self.spared, halt=True)

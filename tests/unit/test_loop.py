@@ -1,0 +1,173 @@
+"""The service loop on simulated time: the box is looked after while frames come."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from contextlib import ExitStack, closing
+from dataclasses import replace
+
+import pytest
+
+from dooryard.button.press import Press
+from dooryard.camera.fake import FakeCamera
+from dooryard.camera.keeper import CameraKeeper, Patience
+from dooryard.care import Care
+from dooryard.classify.fake import FakeClassifier
+from dooryard.clock import FakeClock
+from dooryard.daybook import Daybook
+from dooryard.gate import GateSettings
+from dooryard.ledger import Ledger
+from dooryard.loop import Loop, Parts
+from dooryard.notify import Notifier
+from dooryard.outbox.delivery import Delivery
+from dooryard.outbox.store import Store
+from dooryard.pipeline import Conditions, State
+from dooryard.policy.parse import parse_policy
+from dooryard.policy.state import PolicyState
+from dooryard.sensors.desk import SensorDesk
+from dooryard.sensors.registry import Machine, build_one
+from dooryard.sensors.spec import SensorSpec
+from dooryard.timed import RecordedTimed
+from dooryard.visits import VisitSettings, VisitsState
+
+POLICY = """
+[place]
+name = "Alder Row"
+time_zone = "Europe/London"
+
+[[rule]]
+name = "anybody"
+visitor = ["anything"]
+
+[[heat]]
+sensor = "enclosure"
+above_c = 60
+until_below_c = 50
+camera = "off"
+"""
+
+
+class Bench:
+    """A loop whose time goes on with each turn."""
+
+    def __init__(self, stack, folder, sensor="0:20", script="f" * 5, policy=POLICY):
+        self.clock = FakeClock()
+        self.policy = parse_policy(policy, "test.toml", sensors=frozenset({"enclosure"})).value
+        self.store = stack.enter_context(closing(Store.open(folder, self.clock)))
+        daybook = stack.enter_context(closing(Daybook(folder)))
+        self.camera = FakeCamera(
+            script, live=True, repeat=True, clock=self.clock, luma_size=(160, 120), frames_per_s=1
+        )
+        keeper = CameraKeeper(self.camera, Patience())
+        keeper.open()
+        rules = Conditions(self.policy, GateSettings(), VisitSettings(), frozenset({"phone"}))
+        now = self.clock.now()
+        spec = SensorSpec("enclosure", "fake", script=sensor, every_s=30)
+        self.desk = SensorDesk([build_one(spec, Machine(state_folder=folder))], self.clock)
+        self.care = Care(self.desk)
+        delivery = Delivery(self.store, [], self.clock, logging.getLogger("test"))
+        self.parts = Parts(
+            keeper, FakeClassifier(lambda _n, _b: {}), Ledger(self.store, daybook, lambda: None, "b", now),
+            delivery, self.clock, RecordedTimed(now), Notifier({}), self.clock, self.care,
+        )  # fmt: skip
+        self.stop, self.reload = threading.Event(), threading.Event()
+        self.loop = Loop(self.parts, State(VisitsState(b"s"), PolicyState()), rules, self.stop, self.reload)
+
+    def play(self, seconds):
+        end = self.clock.now().mono_s + seconds
+        while self.clock.now().mono_s < end and not self.loop.halting:
+            self.desk.turn()
+            self.loop.turn()
+            self.clock.advance(0.05)
+        return self
+
+    def messages(self):
+        rows = self.store._engine.select(
+            lambda row: row["title"] + " | " + row["text"], "SELECT * FROM alerts"
+        )
+        return list(rows)
+
+
+@pytest.fixture
+def bench(tmp_path):
+    with ExitStack() as stack:
+        yield lambda **kwargs: Bench(stack, tmp_path / "state", **kwargs)
+
+
+def test_heat_closes_the_camera_tells_it_and_opens_it_again(bench):
+    played = bench(sensor="0:20 120:70 600:40")
+    played.play(300)
+    assert played.loop.status().startswith("resting until it has cooled")
+    frames = played.loop.frames
+    played.play(120)
+    assert played.loop.frames == frames
+    played.play(1500)
+    assert played.loop.status().startswith("watching")
+    assert played.loop.frames > frames
+    heat = [text for text in played.messages() if ": heat" in text]
+    assert len(heat) == 2
+    assert heat[0].endswith("°C: camera off.")
+
+
+def test_a_rate_that_is_spared_holds(bench):
+    policy = POLICY.replace('camera = "off"', "frames_per_s = 1")
+    played = bench(policy=policy, sensor="0:70").play(150)
+    assert played.care.spared.frames_per_s == 1.0
+    frames, looked_at = played.loop.frames, played.loop.state.gate
+    assert frames > 0
+    assert looked_at is not None
+    turns = [played.care.in_turn(played.clock.advance(0.2)) for _ in range(50)]
+    assert 9 <= sum(turns) <= 11
+
+
+def test_a_short_press_tells_how_things_are_and_a_long_one_halts(bench):
+    played = bench()
+    pressed = []
+    played.care.button = type("Button", (), {"presses": lambda _self: [pressed.pop()] if pressed else []})()
+    played.play(2)
+    pressed.append(Press.SHORT)
+    played.play(2)
+    assert any(": status" in text and "frames" in text for text in played.messages())
+    pressed.append(Press.HELD)
+    played.play(2)
+    assert played.loop.halting
+
+
+def test_a_changed_policy_is_taken_up_whole_or_not_at_all(bench):
+    played = bench().play(2)
+    answers = [("refused", None), ("taken", parse_policy("", "empty.toml").value)]
+
+    def reread(rules):
+        text, new = answers.pop(0)
+        return (rules if new is None else replace(rules, policy=new)), text
+
+    played.parts.reread = reread
+    played.reload.set()
+    played.play(1)
+    assert played.loop.conditions.policy is played.policy
+    played.reload.set()
+    played.play(1)
+    assert played.loop.conditions.policy is not played.policy
+    assert [text.split("| ")[1] for text in played.messages() if ": policy" in text] == ["Refused.", "Taken."]
+
+
+def test_a_lost_camera_is_told_once_and_again_when_it_is_back(bench):
+    played = bench(script="f" * 20 + "d" + "f" * 200).play(60)
+    camera = [text.split("| ")[1] for text in played.messages() if ": camera" in text]
+    assert camera[:2] == ["The camera is lost, trying again.", "The camera is back."]
+
+
+def test_a_silent_sensor_is_told_and_halts_nothing(bench):
+    played = bench(sensor="0:20 60:gone").play(900)
+    assert not played.loop.halting
+    assert any("enclosure" in text for text in played.messages())
+
+
+def test_what_holds_survives_a_restart(bench):
+    played = bench(sensor="0:70").play(300)
+    saved = played.care.state.to_json(played.clock.now()).encode()
+    fresh = Care(played.desk)
+    fresh.restore(saved, played.clock.now())
+    fresh.turn(played.policy, played.clock.now())
+    assert fresh.spared.camera_off
