@@ -20,6 +20,7 @@ from dooryard.camera.garden.plan import GardenPlan
 from dooryard.clock import FakeClock
 from dooryard.journal.commands import House, journal
 from dooryard.policy.parse import parse_policy
+from dooryard.policy.words import percent
 from dooryard.records import Visitor
 
 ZONE = ZoneInfo("Europe/London")
@@ -116,12 +117,12 @@ def print_table(
         if not mine:
             print(f"{left}nothing: it was missed")
         for visit in mine:
-            print(f"{left}{visit.name:27}{100 * visit.sure:3.0f} %  {done(visit, pictures)}")
+            print(f"{left}{visit.name:27}{percent(visit.sure):>5}  {done(visit, pictures)}")
             left = f"{'':9}{'  (again)':17}{'':10}"
     for visit in visits:
         if matched[visit.id] is None:
             left = f"{visit.start.astimezone(ZONE):%H:%M:%S} {'NOBODY':17}{'':10}"
-            print(f"{left}{visit.name:27}{100 * visit.sure:3.0f} %  {done(visit, pictures)}")
+            print(f"{left}{visit.name:27}{percent(visit.sure):>5}  {done(visit, pictures)}")
 
 
 def done(visit: Stored, pictures: dict[str, str]) -> str:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
-from dooryard.records import Moment, Naming, Sighting, Visit, Visitor
+from dooryard.classify import evidence
+from dooryard.classify.evidence import Evidence, Rules
+from dooryard.records import Moment, Sighting, Visit, Visitor
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,48 +19,37 @@ class VisitSettings:
     settle_sightings: int = 3  # ... and at least this often, before anything is said of it
     gone_after_s: float = 6.0  # unseen this long: departed
     reach: float = 0.2  # how far a visitor moves between two looks, in picture widths
-    species_sure: float = 0.9  # mean probability from which a species is named rather than its group
     empty_below: float = 0.15  # a look with less than this shows that nobody is there (any more)
     stays_at: float = 0.2  # a settled visit goes on with a look that gives its group at least this much
     single_sure: float = 0.8  # a visit seen only once counts from this probability on
     scrap_s: float = 2.0  # so short a stay beside an established visit, or so soon after, is part of it
-    look_worth: float = 0.25  # how much of an independent look each further one is worth
+    rules: Rules = field(default_factory=Rules)  # from which probability something is said at all
     most_open: int = 4  # each open visit holds one large picture in memory
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Track:
-    """A visit that lasts, with the evidence so far (sums over its sightings)."""
+    """A visit that lasts, with the evidence of its looks so far."""
 
     visit: Visit
-    groups: Mapping[str, float]
-    species: Mapping[str, float]
-    names: Mapping[str, Naming]
-    empty_looks: int = 0  # looks that showed nobody there, before the visit was settled
+    evidence: Evidence = field(default_factory=Evidence)
 
     @property
     def somebody(self) -> float:
-        """Mean probability that there was somebody, over all looks."""
-        return sum(self.groups.values()) / (self.visit.sightings + self.empty_looks)
+        """Probability that there was somebody, from all looks."""
+        return evidence.somebody(self.evidence)
 
 
 def opened(visit_id: str, sighting: Sighting, settings: VisitSettings) -> Track:
     start = Moment(sighting.wall, sighting.mono_s)
     nobody_yet = Visitor(group="animal", sure=0.0)
     empty = Visit(visit_id, start, start, nobody_yet, 0, sighting.box, None, -math.inf)
-    return joined_by(Track(empty, {}, {}, {}), sighting, settings)
+    return joined_by(Track(empty), sighting, settings)
 
 
 def joined_by(track: Track, sighting: Sighting, settings: VisitSettings) -> Track:
     """`track` with one more sighting in its sums, its place and its best picture."""
-    species = {naming.species: naming.probability for naming in sighting.species if naming.species}
-    names = {naming.species: naming for naming in sighting.species if naming.species}
-    grown = replace(
-        track,
-        groups=_added(track.groups, sighting.groups),
-        species=_added(track.species, species),
-        names={**track.names, **names},
-    )
+    grown = replace(track, evidence=evidence.looked(track.evidence, sighting))
     visit, score = track.visit, _picture_score(sighting)
     better = score > visit.best_score
     counted = replace(
@@ -90,25 +80,15 @@ def as_one(older: Track, younger: Track, settings: VisitSettings) -> Track:
         best=best.best,
         best_score=best.best_score,
     )
-    one = Track(
-        visit=visit,
-        groups=_added(older.groups, younger.groups),
-        species=_added(older.species, younger.species),
-        names={**older.names, **younger.names},
-        empty_looks=older.empty_looks + younger.empty_looks,
-    )
+    one = Track(visit, evidence.together(older.evidence, younger.evidence))
     return replace(one, visit=replace(visit, visitor=who(one, settings)))
 
 
-def found_empty(track: Track, settings: VisitSettings) -> Track:
+def found_empty(track: Track, sighting: Sighting, settings: VisitSettings) -> Track:
     """A look that shows nobody speaks against a visit that is young; an old one has just departed."""
     if is_settled(track, settings):
         return track
-    return replace(track, empty_looks=track.empty_looks + 1)
-
-
-def _added(sums: Mapping[str, float], more: Mapping[str, float]) -> dict[str, float]:
-    return {key: sums.get(key, 0.0) + more.get(key, 0.0) for key in {**sums, **more}}
+    return replace(track, evidence=evidence.looked(track.evidence, sighting))
 
 
 def _picture_score(sighting: Sighting) -> float:
@@ -121,28 +101,9 @@ def _picture_score(sighting: Sighting) -> float:
 
 
 def who(track: Track, settings: VisitSettings) -> Visitor:
-    """The group with the most evidence, and a species where it is earned."""
-    n = track.visit.sightings
-    total = sum(track.groups.values())
-    if total <= 0:
-        return Visitor(group="animal", sure=0.0)
-    group, mass = max(track.groups.items(), key=lambda item: item[1])
-    for species, chance in sorted(track.species.items(), key=lambda item: -item[1])[:1]:
-        naming = track.names[species]
-        if naming.group == group and chance / n >= settings.species_sure:
-            return Visitor(group, chance / n, species, naming.scientific)
-    return Visitor(group, mass / total * joint(min(1.0, total / n), n, settings.look_worth))
-
-
-def joint(mean: float, looks: int, look_worth: float) -> float:
-    """Probability of somebody from `looks` looks with the mean probability `mean`.
-
-    Were the looks independent, all would have to be wrong together: 1 - (1 - mean)^looks. They are not
-    (the same animal in the same light), so each after the first counts as `look_worth` of a look, and all
-    together as no more than four. The exponent is a choice, not a measurement.
-    """
-    effective = min(4.0, 1.0 + (looks - 1) * look_worth)
-    return 1.0 - math.pow(1.0 - mean, effective)
+    """Who it is by the evidence; while that says nobody, an animal that is not sure at all."""
+    found = evidence.who(track.evidence, settings.rules)
+    return found or Visitor(group="animal", sure=min(0.5, track.somebody))
 
 
 def goes_on(track: Track, sighting: Sighting, settings: VisitSettings) -> bool:
@@ -164,4 +125,4 @@ def is_settled(track: Track, settings: VisitSettings) -> bool:
 def was_somebody(track: Track, settings: VisitSettings) -> bool:
     if track.visit.sightings < 2:
         return track.somebody >= settings.single_sure
-    return track.somebody >= settings.open_at
+    return evidence.who(track.evidence, settings.rules) is not None

@@ -72,7 +72,7 @@ def advance(
     for sighting in sightings:
         at = _nearest(work.tracks, sighting, settings)
         if at is not None and not goes_on(work.tracks[at], sighting, settings):
-            work.tracks[at] = found_empty(work.tracks[at], settings)
+            work.tracks[at] = found_empty(work.tracks[at], sighting, settings)
         elif at is not None and work.tracks[at].visit.id in work.seen:
             work.tracks[at] = widened(work.tracks[at], sighting)  # two pieces of one frame are one look
         elif at is not None:
