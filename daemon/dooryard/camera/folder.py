@@ -164,7 +164,7 @@ class FolderCamera:
             ) from error
         if header not in ([*INDEX_COLUMNS], [*INDEX_COLUMNS[:2]]):
             raise CameraError(
-                f"the index {index} begins with {','.join(header)!r}",
+                f"the index {index} begins with {','.join(header)[:60]!r}",
                 "let its first line be file,time or file,time,mono_s",
             )
         return self._index_lines(index)

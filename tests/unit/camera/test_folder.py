@@ -231,7 +231,10 @@ def test_nothing_to_open(tmp_path, folder):
         FolderCamera(tmp_path / "empty").open()
     with pytest.raises(CameraError, match=r"the index .*none\.csv cannot be read: .*No such file"):
         FolderCamera(folder, index=tmp_path / "none.csv").open()
-    with pytest.raises(CameraError, match="cannot be read: field larger than field limit"):
+    # How long a field may be is one setting for the whole process, and other packages raise it.
+    with pytest.raises(
+        CameraError, match=r"cannot be read: field larger than field limit|begins with 'x{60}'"
+    ):
         FolderCamera(folder, index=index(folder, "x" * 200_000)).open()
     with pytest.raises(CameraError, match="begins with 'name,when'"):
         FolderCamera(folder, index=index(folder, "name,when\n")).open()
