@@ -177,6 +177,19 @@ class VisitKeys(Table):
     )
 
 
+class RecorderKeys(Table):
+    """The box's own recording of what the camera sees, to rehearse policies on."""
+
+    folder: PathText = Field(default="recording", description="Where the recording is kept.")
+    frames_per_s: float = Field(default=2.0, gt=0, le=30, description="The most frames kept a second.")
+    most_gb: float = Field(
+        default=8.0,
+        ge=0.1,
+        le=100_000,
+        description="The most room that it takes (10^9 bytes); then the oldest hour goes.",
+    )
+
+
 class BoxFile(Table):
     """What this unit is. `BoxFile()` is a board with its camera, the built-in model and no sink."""
 
@@ -191,6 +204,9 @@ class BoxFile(Table):
     )
     button: Button | None = Field(default=None, description="The push button, if there is one.")
     lamp: Lamp | None = Field(default=None, description="The lamp, if there is one.")
+    recorder: RecorderKeys | None = Field(
+        default=None, description="The box's own recording, if it is to make one."
+    )
     sink: tuple[SinkTable, ...] = Field(
         default=(), strict=False, max_length=16, description="The ways out; policies name them."
     )

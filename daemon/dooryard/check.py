@@ -12,6 +12,7 @@ from dooryard.policy.document import Document, Parsed, read
 from dooryard.policy.parse import parse_policy, policy_in
 from dooryard.policy.reference import table
 from dooryard.policy.schema import Policy
+from dooryard.sensors.registry import SYSTEM
 
 T = TypeVar("T")
 _MOST_BYTES = 1_000_000
@@ -26,22 +27,30 @@ def check(
 ) -> int:
     """Check each file, whichever sort it is, and print what is found to `out`.
 
-    When box files are among them, the policies' sinks must be theirs. Returns 0, or the exit code of
-    `ConfigError`.
+    When box files are among them, the policies' sinks and sensors must be theirs. Returns 0, or
+    the exit code of `ConfigError`.
     """
     documents = [document for path in paths if (document := _read(path, out)) is not None]
     boxes = [_result(document, box_in, out) for document in documents if sort_of(document) == "box"]
-    # Where a box file is wrong or none is given, nobody knows what sinks there are.
-    sinks = (
-        frozenset(sink.name for box in boxes if box for sink in box.sink) if boxes and all(boxes) else None
-    )
+    sinks = sensors = None
+    sound_boxes = [box for box in boxes if box is not None]
+    # Where a box file is wrong or none is given, nobody knows what sinks and sensors there are.
+    if boxes and len(sound_boxes) == len(boxes):
+        sinks = frozenset(sink.name for box in sound_boxes for sink in box.sink)
+        sensors = frozenset(name for box in sound_boxes for name in sensor_names(box))
 
     def policy(document: Document) -> Parsed[Policy]:
-        return policy_in(document, sinks=sinks, visitors=visitors, group_of=group_of)
+        return policy_in(document, sinks=sinks, visitors=visitors, group_of=group_of, sensors=sensors)
 
     policies = [_result(document, policy, out) for document in documents if sort_of(document) == "policy"]
     sound = len(documents) == len(paths) and all([*boxes, *policies])
     return EXIT_OK if sound else ConfigError.exit_code
+
+
+def sensor_names(box: BoxFile) -> frozenset[str]:
+    """Names of the sensors of `box`: its own, and those of every board that none of its own replaces."""
+    replaced = {sensor.kind for sensor in box.sensor}
+    return frozenset(sensor.name for sensor in box.sensor) | (frozenset(SYSTEM) - replaced)
 
 
 def reread(

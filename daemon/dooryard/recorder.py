@@ -24,6 +24,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from dooryard.box import BoxFile
+from dooryard.errors import CameraError
 from dooryard.log import say
 from dooryard.outbox.durable import Disk, make_folders
 from dooryard.picture import encode
@@ -36,6 +38,7 @@ INDEX_HEAD, READINGS_HEAD = "file,time,mono_s\n", "time,mono_s,sensor,value\n"
 _log = logging.getLogger("dooryard.recorder")
 _PART_S = 3600.0
 _WHOLE = Box(0.0, 0.0, 1.0, 1.0)
+_MOST_HELD = 10_000  # readings that wait for the first frame; of ten sensors, some hours
 _CHANGED = 0.02  # exposure and gain are noted again when they differ by this much of themselves
 
 
@@ -86,6 +89,18 @@ class RecorderDisk(Disk):
         part.rmdir()
 
 
+def recorder_of(box: BoxFile, base: Path) -> Recorder | None:
+    """The recorder that `box` asks for; None: none. Its folder is relative to `base`."""
+    keys = box.recorder
+    if keys is None:
+        return None
+    settings = RecorderSettings(frames_per_s=keys.frames_per_s, most_bytes=round(keys.most_gb * 1e9))
+    about = box.model_dump(
+        mode="json", exclude_none=True, include={"name", "camera", "classifier", "gate", "visit"}
+    )
+    return Recorder(base / keys.folder, settings, about)
+
+
 class Recorder:
     """Keeps frames in `folder`. `about` are the settings in force, for who reads the recording.
 
@@ -126,15 +141,24 @@ class Recorder:
         except OSError as error:
             self._stop(f"the disk refuses: {error.strerror or error}")
             return False
+        except CameraError as error:  # the large picture could not be had; the next frame will tell
+            say(_log, logging.WARNING, "frame not recorded", frame=frame.number, why=error.what)
+            return False
         return self.stopped is None
 
     def readings(self, values: Iterable[tuple[str, float | None]], now: Moment) -> None:
-        """Note what sensors say: (name, value); None: silent. They are written with the next flush."""
-        if self.stopped is None:
-            self._readings += [
-                f"{now.wall.isoformat()},{now.mono_s:.3f},{name},{'' if value is None else f'{value:.3f}'}\n"
-                for name, value in values
-            ]
+        """Note what sensors say: (name, value); None: silent. Those before the first frame wait for it."""
+        if self.stopped is not None:
+            return
+        self._readings += [
+            f"{now.wall.isoformat()},{now.mono_s:.3f},{name},{'' if value is None else f'{value:.3f}'}\n"
+            for name, value in values
+        ]
+        if self._part is None:
+            del self._readings[:-_MOST_HELD]
+        elif now.mono_s - self._flushed_s >= self._settings.flush_s:  # no frame comes: the camera rests
+            self._flushed_s = now.mono_s
+            self.close()
 
     def close(self) -> None:
         """Flush what is not flushed. May be called twice."""
@@ -204,7 +228,9 @@ class Recorder:
             self._disk.append(self._part / INDEX, "".join(line for _name, line in self._unlisted))
             self._unlisted.clear()
         if self._readings:
-            self._disk.append(self._part / READINGS, "".join(self._readings))
+            text = "".join(self._readings)
+            self._disk.append(self._part / READINGS, text)
+            self._part_bytes += len(text)
             self._readings.clear()
 
     def _make_room(self) -> None:

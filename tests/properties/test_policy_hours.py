@@ -119,3 +119,49 @@ def test_days_of_the_sun_follow_one_another(latitude, longitude, zone, on):
 @given(st.one_of(CLOCK, BY_SUN))
 def test_times_are_written_as_they_are_read(at):
     assert parse_time(str(at)) == at
+
+
+WEEK_OF = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+def on_days(window, days, zone, latitude=51.752, longitude=-1.258) -> Policy:
+    place = {"latitude": latitude, "longitude": longitude, "time_zone": zone}
+    table = {"from": window[0], "to": window[1], "days": days}
+    return Policy.model_validate({"place": place, "hours": {"watch": table}})
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.data(), ZONES, st.integers(1995, 2036), st.one_of(st.integers(0, 240), st.integers(0, 1439)))
+def test_days_of_the_week_tile_the_week_of_a_change_of_the_clocks(data, zone, year, edge):
+    changes = days_of_change(zone, year)
+    on = data.draw(st.sampled_from(changes)) if changes else date(year, 6, 14)
+    at = str(TimeOfDay(edge))
+    after = str(TimeOfDay(edge + 1))
+    # From one minute after `edge` to it on the next day, and that minute: each day's two windows.
+    tiles = [on_days(pair, day, zone) for day in WEEK_OF for pair in ((after, at), (at, after))]
+    start = datetime(on.year, on.month, on.day, tzinfo=ZoneInfo(zone)).astimezone(UTC) - timedelta(hours=26)
+    for minute in range(0, 60 * 78, 37):
+        moment = start + timedelta(minutes=minute)
+        assert sum(watching(tile, moment, True) for tile in tiles) == 1
+    for k in (-1, 0, 1):
+        moment = time_on(tiles[0].place, TimeOfDay(edge), on + timedelta(days=k))
+        for second in (-1, 0, 1):
+            assert sum(watching(t, moment + timedelta(seconds=second), True) for t in tiles) == 1
+
+
+@settings(max_examples=200, deadline=None)
+@given(WINDOW, st.sets(st.sampled_from(WEEK_OF), min_size=1), LATITUDES, LONGITUDES, ZONES, MOMENTS)
+def test_days_and_the_others_together_are_every_day(window, days, latitude, longitude, zone, at):
+    others = [day for day in WEEK_OF if day not in days]
+    parts = [on_days(window, list(days), zone, latitude, longitude)]
+    parts += [on_days(window, others, zone, latitude, longitude)] if others else []
+    whole = policy([window], latitude, longitude, zone)
+    assert any(watching(part, at, True) for part in parts) is watching(whole, at, True)
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.sets(st.sampled_from(WEEK_OF), min_size=1), ZONES, MOMENTS)
+def test_whole_days_are_open_on_those_days_by_the_local_calendar(days, zone, at):
+    rules = on_days(("00:00", "24:00"), list(days), zone)
+    # The standard library's calendar says which day it is; its names are those of the C locale.
+    assert watching(rules, at, True) is (f"{at.astimezone(ZoneInfo(zone)):%a}" in days)

@@ -159,3 +159,25 @@ def test_a_password_in_the_file_is_refused_and_not_shown():
 def test_a_bearer_may_go_to_this_machine_without_encryption():
     text = WEBHOOK.replace("https://hooks.a.example", "http://127.0.0.1:8080") + 'bearer = "env:TOKEN"'
     assert parse_box(text, "b.toml").value.sink[0].bearer == SecretRef("env", "TOKEN")
+
+
+def test_no_recorder_unless_it_is_asked_for():
+    assert BoxFile().recorder is None
+    keys = parse_box("[recorder]\n" + WEBHOOK, "b.toml").value.recorder
+    assert (keys.folder, keys.frames_per_s, keys.most_gb) == ("recording", 2.0, 8.0)
+    text = '[recorder]\nfolder = "/srv/alder-row"\nframes_per_s = 0.5\nmost_gb = 20\n' + WEBHOOK
+    keys = parse_box(text, "b.toml").value.recorder
+    assert (keys.folder, keys.frames_per_s, keys.most_gb) == ("/srv/alder-row", 0.5, 20.0)
+
+
+@pytest.mark.parametrize(
+    ("key", "text"),
+    [
+        ('folder = ""', "folder: is empty; write something"),
+        ("frames_per_s = 0", "frames_per_s: must be more than 0"),
+        ("most_gb = 0.01", "most_gb: must be at least 0.1"),
+        ("most_mb = 10", 'most_mb: unknown key (did you mean "most_gb"?)'),
+    ],
+)
+def test_a_recorder_that_cannot_be(key, text):
+    assert problems(f"[recorder]\n{key}\n") == [f"b.toml:2: recorder.{text}"]

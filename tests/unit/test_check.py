@@ -9,8 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.check import check, read_text, reread
+from dooryard.box import BoxFile
+from dooryard.check import check, read_text, reread, sensor_names
 from dooryard.errors import ConfigError
+from dooryard.sensors.registry import Machine, build
 
 POLICY = '[[rule]]\nname = "x"\nvisitor = "bird"\nsend_to = "phone"\n'
 BOX = 'name = "Alder Row box"\n[[sink]]\nkind = "memory"\nname = "phone"\n'
@@ -123,3 +125,35 @@ def test_a_changed_policy_is_taken_up_whole_or_not_at_all(tmp_path):
     assert text.endswith("keeping.days: must be at least 1")
     path.unlink()
     assert reread(path, sinks=frozenset())[0] is None
+
+
+HEAT = '[[heat]]\nsensor = "{}"\nabove_c = 70\nuntil_below_c = 60\ncamera = "off"\n'
+ENCLOSURE = '[[sensor]]\nname = "enclosure"\nkind = "ds18b20"\n'
+
+
+def test_a_policy_is_checked_against_the_sensors_of_the_box_beside_it(checked):
+    code, lines = checked(policy=HEAT.format("enclosur"), box=BOX + ENCLOSURE)
+    assert code == ConfigError.exit_code
+    assert lines[1] == (
+        'policy.toml:2: heat[1].sensor: the box has no sensor "enclosur" (did you mean "enclosure"?); '
+        "it has: clock, cpu, disk, enclosure, low-power, memory, slowed-down"
+    )
+    for name in ("enclosure", "cpu"):
+        assert checked(policy=HEAT.format(name), box=BOX + ENCLOSURE)[0] == 0
+    assert checked(policy=HEAT.format("enclosur"))[0] == 0
+
+
+def test_a_sensor_of_the_box_takes_the_place_of_the_boards_own(checked):
+    box = BOX + '[[sensor]]\nname = "soc"\nkind = "cpu"\n'
+    assert checked(policy=HEAT.format("soc"), box=box)[0] == 0
+    code, lines = checked(policy=HEAT.format("cpu"), box=box)
+    assert code == ConfigError.exit_code
+    assert 'the box has no sensor "cpu"; it has: clock' in lines[1]
+
+
+def test_the_names_are_those_that_are_built(tmp_path):
+    tables = [{"name": "soc", "kind": "cpu"}, {"name": "enclosure", "kind": "fake"}]
+    box = BoxFile.model_validate({"sensor": tables})
+    built = build([sensor.spec for sensor in box.sensor], Machine(tmp_path, tmp_path))
+    absent = {text.partition(":")[0] for text in built.absent}
+    assert {sensor.name for sensor in built.sensors} | absent == sensor_names(box)

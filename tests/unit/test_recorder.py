@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import threading
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -15,9 +16,9 @@ import pytest
 from dooryard.box import BoxFile
 from dooryard.camera.base import EndOfFramesError
 from dooryard.camera.fake import FakeCamera
-from dooryard.errors import StoreError
+from dooryard.errors import CameraError, StoreError
 from dooryard.record import record, record_camera
-from dooryard.recorder import Recorder, RecorderDisk, RecorderSettings
+from dooryard.recorder import Recorder, RecorderDisk, RecorderSettings, recorder_of
 from dooryard.records import Exposure, Frame, Moment
 from dooryard.rehearse.sources import camera_of, find
 from fakes.rules import START, later
@@ -235,3 +236,61 @@ def test_readings_after_the_end_are_dropped(tmp_path):
     recorder.readings([("cpu", 1.0)], Moment(START.wall, START.mono_s))
     recorder.close()
     assert recorder.stopped is not None
+
+
+def box_with(**keys: object) -> BoxFile:
+    return BoxFile.model_validate({"name": "Alder Row box", "recorder": keys})
+
+
+def test_the_box_file_says_whether_where_and_how_much(tmp_path):
+    assert recorder_of(BoxFile(), tmp_path) is None
+    recorder = recorder_of(box_with(frames_per_s=1.0, most_gb=0.1), tmp_path)
+    assert recorder.folder == tmp_path / "recording"
+    recorder._settings = replace(recorder._settings, leave_free_bytes=0)  # whatever disk the tests run on
+    recorded(recorder, 10)
+    assert recorder.kept == len(played(tmp_path / "recording")[0]) == 10
+    about = json.loads(next(tmp_path.glob("recording/*/about.json")).read_text())
+    assert about["name"] == "Alder Row box"
+    assert about["camera"]["kind"] == "picamera"
+    assert "sink" not in about  # addresses are nobody's business who reads a recording
+    elsewhere = recorder_of(box_with(folder="/srv/alder-row", most_gb=0.1), tmp_path)
+    assert elsewhere.folder == Path("/srv/alder-row")
+    assert elsewhere._settings.most_bytes == 100_000_000
+
+
+def test_a_frame_without_a_large_picture_is_passed_over(tmp_path):
+    def broken():
+        raise CameraError("the buffer is gone", "wait for the next frame")
+
+    recorder = Recorder(tmp_path, SMALL)
+    assert recorder.take(replace(frame(0, 0), large=broken)) is False
+    assert recorder.take(frame(1, 1)) is True
+    recorder.close()
+    assert (recorder.stopped, len(played(tmp_path)[0])) == (None, 1)
+
+
+def test_readings_are_written_while_the_camera_rests(tmp_path):
+    recorder = Recorder(tmp_path, SMALL)
+    recorder.take(frame(0, 0))
+    for k in range(1, 60):
+        recorder.readings([("cpu", 50.0 + k)], later(k * 10))
+    written = next(tmp_path.glob("*/readings.csv")).read_text().count(",cpu,")
+    assert written >= 57
+    assert len(recorder._readings) <= 2
+
+
+def test_readings_before_the_first_frame_are_bounded(tmp_path):
+    recorder = Recorder(tmp_path, SMALL)
+    for k in range(12_000):
+        recorder.readings([("cpu", 50.0)], later(k))
+    recorder.take(frame(0, 12_000))
+    recorder.close()
+    assert next(tmp_path.glob("*/readings.csv")).read_text().count(",cpu,") == 10_000
+
+
+def test_a_disk_that_refuses_the_readings_stops_the_recording_only(tmp_path):
+    recorder = Recorder(tmp_path, SMALL, disk=Failing(7))
+    recorder.take(frame(0, 0))
+    for k in range(1, 20):
+        recorder.readings([("cpu", 50.0)], later(k * 30))
+    assert recorder.stopped == "the disk refuses: Input/output error"

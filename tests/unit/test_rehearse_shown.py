@@ -197,3 +197,28 @@ def test_a_place_that_is_not_known_has_no_sun():
 def test_a_visit_that_lasts_longer_is_paired_with_its_like():
     a, b = rehearsal(seen(0, stay_s=60)), rehearsal(moved(seen(0, stay_s=60), 20))
     assert differences(a, b) == []
+
+
+@pytest.mark.parametrize(
+    ("days", "x", "width"),
+    [
+        (["Sun"], 8 + 22 * 16, 2 * 16),  # the visits are on Sunday, 14 June 2026; 16 px an hour
+        (["Sat"], 8, 6 * 16),
+        (["Fri"], None, None),
+    ],
+)
+def test_the_day_has_the_windows_of_its_day_of_the_week(days, x, width):
+    hours = {"watch": {"from": "22:00", "to": "06:00", "days": days}}
+    root = ET.fromstring(days_picture(rehearsal(seen(0), rules=policy({}, hours=hours))))
+    bars = [part for part in root if part.get("class") == "watch"]
+    assert [(float(bar.get("x")), float(bar.get("width"))) for bar in bars] == ([(x, width)] if x else [])
+
+
+def test_days_of_the_week_that_another_policy_changes():
+    def watched(**more):
+        return policy({}, hours={"watch": {"from": "08:00", "to": "18:00", **more}})
+
+    assert policy_changes(watched(), watched(days=["Sun", "Sat"])) == [
+        "hours watch: [{ from = 08:00, to = 18:00 }] -> [{ from = 08:00, to = 18:00, days = [Sat, Sun] }]"
+    ]
+    assert policy_changes(watched(days="Sat"), watched(days=["Sat"])) == []

@@ -56,6 +56,7 @@ def root_with_units(root: Path) -> Path:
     for program in (
         "opt/dooryard/bin/dooryard",
         "opt/dooryard/libexec/last-resort",
+        "bin/kill",
         "bin/rm",
         "bin/systemctl",
     ):

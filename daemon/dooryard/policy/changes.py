@@ -7,7 +7,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from dooryard.policy.schema import Policy
+from dooryard.policy.schema import WEEK, Policy, Window
 from dooryard.policy.times import TimeOfDay
 
 
@@ -26,8 +26,10 @@ def _plain(policy: Policy) -> dict[str, Any]:
 
 def _data(value: Any) -> Any:
     if isinstance(value, BaseModel):
-        fields = type(value).model_fields.items()
-        return {info.alias or name: _data(getattr(value, name)) for name, info in fields}
+        fields = dict(type(value).model_fields)
+        if isinstance(value, Window) and value.days == WEEK:
+            del fields["days"]  # a window of every day is written without them
+        return {info.alias or name: _data(getattr(value, name)) for name, info in fields.items()}
     return [_data(each) for each in value] if isinstance(value, tuple) else value
 
 

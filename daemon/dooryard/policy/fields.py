@@ -29,6 +29,7 @@ ALL_SINKS = "all"
 NEVER = "never"
 SUN_WITHOUT_PLACE: Final = "sun_without_place"
 MOST_COOLDOWN_MIN = 7 * 24 * 60
+WEEK = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +102,29 @@ def summary_time(value: object) -> TimeOfDay | None:
     return None if value is None or value == NEVER else parse_time(value)
 
 
+def day_name(value: str) -> str:
+    """A day of the week as `WEEK` has it. Raises ValueError for anything else."""
+    if value in WEEK:
+        return value
+    begins = value.strip()[:3].capitalize()  # "saturday", "SAT"
+    hint = f' (did you mean "{begins}"?)' if begins in WEEK else did_you_mean(value[:4], WEEK)
+    raise ValueError(f"no day is called {quoted(value)}{hint}; write {', '.join(WEEK)}")
+
+
+def in_week_order(days: tuple[str, ...]) -> tuple[str, ...]:
+    """`days` from Monday on. Raises ValueError if one is there twice."""
+    for day in days:
+        if days.count(day) > 1:
+            raise ValueError(f"names {day} twice; take one out")
+    return tuple(sorted(days, key=WEEK.index))
+
+
+Days = Annotated[
+    tuple[Annotated[str, AfterValidator(day_name)], ...],
+    BeforeValidator(as_tuple),
+    Field(min_length=1, max_length=14),
+    AfterValidator(in_week_order),
+]
 Line = Annotated[str, Field(max_length=80), AfterValidator(one_line)]
 Time = Annotated[TimeOfDay, PlainValidator(parse_time)]
 VisitorName = Annotated[str, AfterValidator(_known_visitor)]

@@ -1,6 +1,7 @@
 """Watch hours and quiet hours at a moment. Pure.
 
-A window belongs to the local date on which it opens. These rules make it right everywhere:
+A window belongs to the local date on which it opens; that date's day of the week must be one of its
+days. These rules make it right everywhere:
 
 * A clock time that the change to summer time skips comes at the moment of the jump; one that comes
   twice means its first coming. So windows that meet at a clock time still meet there.
@@ -89,21 +90,35 @@ def time_on(place: Place, at: TimeOfDay, on: date) -> datetime:
 
 
 def ever_opens(window: Window, place: Place) -> bool:
-    """Whether the window opens on any day of a year (the sun's year hardly differs from the next)."""
+    """Whether the window opens on any date of a year (the sun's year hardly differs from the next).
+
+    In another year that date is on another day of the week, so days of the week don't count.
+    """
     days = (_YEAR_START + k * _DAY for k in range(0, 366, 5))
     return any(True for on in days for _span_of_day in _span(window, place, on))
 
 
+def ever_together(a: tuple[Window, ...], b: tuple[Window, ...], place: Place) -> bool:
+    """Whether any of `a` and any of `b` are open at once, or meet, at any time of a year."""
+    days = (_YEAR_START + k * _DAY for k in range(0, 366, 5))  # each with three days on either side
+    return any(
+        x[0] <= y[1] and y[0] <= x[1]
+        for on in days
+        for x in spans_around(a, place, on)
+        for y in spans_around(b, place, on)
+    )
+
+
 def spans_of(windows: tuple[Window, ...], place: Place, on: date) -> tuple[Span, ...]:
     """When those of `windows` are open that open on the local date `on`; joined and in order."""
-    return tuple(_joined([span for window in windows for span in _span(window, place, on)]))
+    return tuple(_joined(list(_spans(windows, place, on))))
 
 
 @lru_cache(maxsize=64)
 def spans_around(windows: tuple[Window, ...], place: Place, on: date) -> tuple[Span, ...]:
     """When any of `windows` is open, joined and in order: whole for the date `on` in UTC."""
     near = (on + k * _DAY for k in range(-3, 4))  # zones reach 14 h from UTC, windows 2 days
-    return tuple(_joined([span for day in near for w in windows for span in _span(w, place, day)]))
+    return tuple(_joined([span for day in near for span in _spans(windows, place, day)]))
 
 
 def _open_until(windows: tuple[Window, ...], place: Place, wall: datetime) -> datetime | None:
@@ -131,8 +146,13 @@ def _joined(spans: Sequence[Span]) -> Iterator[Span]:
         yield current
 
 
+def _spans(windows: tuple[Window, ...], place: Place, on: date) -> Iterator[Span]:
+    """When those of `windows` are open that open on the local date `on`."""
+    return (span for w in windows if w.begins_on(on) for span in _span(w, place, on))
+
+
 def _span(window: Window, place: Place, on: date) -> Iterator[Span]:
-    """When the window that belongs to the local date `on` is open: one span or none."""
+    """When the window is open that belongs to the local date `on`, whatever its days: one span or none."""
     start = _open(place, window.opens, on)
     if start is None:
         return

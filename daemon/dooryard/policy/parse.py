@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from dooryard.policy.document import Document, Parsed, quoted, read
-from dooryard.policy.hours import ever_opens
+from dooryard.policy.hours import ever_opens, ever_together
 from dooryard.policy.lines import Path
 from dooryard.policy.problems import validated
 from dooryard.policy.schema import ANYTHING, SUN_WITHOUT_PLACE, Known, Policy, Rule, Window
@@ -59,11 +59,13 @@ def policy_in(
         _note_double_steps(document)
         _note_sun_without_place(document)
         if policy is not None:
+            _note_air_unknown(document, policy, sensors)
             _note_windows_that_never_open(document, policy)
     document.raise_problems()
     assert policy is not None  # or there were problems
     _warn_of_rules(document, policy, group_of or {})
     _warn_of_lost_holds(document, policy)
+    _warn_of_hours_without_watch(document, policy)
     return Parsed(policy, document.told())
 
 
@@ -89,6 +91,18 @@ def _note_double_steps(document: Document) -> None:
                 ("heat", i, "above_c"),
                 f"heat[{seen[step] + 1}] begins there too; make one step of both, or choose another",
             )
+
+
+def _note_air_unknown(document: Document, policy: Policy, sensors: frozenset[str] | None) -> None:
+    """Note a moisture watch whose `air` is left at its default where the box has no such sensor."""
+    moisture = policy.moisture
+    written = "air" in moisture.model_fields_set  # then it was checked with the rest
+    if sensors is not None and moisture.humidity and not written and moisture.air not in sensors:
+        document.problem(
+            ("moisture",),
+            f"the box has no sensor {quoted(moisture.air)}; add the key air: "
+            f"one of {', '.join(sorted(sensors))}",
+        )
 
 
 def tables(value: object) -> list[dict[str, Any]]:
@@ -169,10 +183,20 @@ def _taker(earlier: Iterable[Rule], rule: Rule, visitor: str, group_of: Mapping[
     wider = {visitor, ANYTHING, group_of.get(visitor, visitor)}
     for other in earlier:
         asks_less = other.sure <= rule.sure and other.shortest_stay_s <= rule.shortest_stay_s
-        always = not other.hours or other.hours == rule.hours
-        if asks_less and always and wider & set(other.visitor):
+        if asks_less and _covers(other.hours, rule.hours) and wider & set(other.visitor):
             return other
     return None
+
+
+def _covers(wide: tuple[Window, ...], narrow: tuple[Window, ...]) -> bool:
+    """Whether `wide` is plainly open whenever `narrow` is: none, or the same times on those days and more."""
+    return not wide or (
+        bool(narrow)
+        and all(
+            any((w.opens, w.closes) == (n.opens, n.closes) and set(n.days) <= set(w.days) for w in wide)
+            for n in narrow
+        )
+    )
 
 
 def _warn_of_lost_holds(document: Document, policy: Policy) -> None:
@@ -184,3 +208,15 @@ def _warn_of_lost_holds(document: Document, policy: Policy) -> None:
             "what is held in quiet hours is told in the summary, and none is sent: "
             "set summary.at and summary.send_to",
         )
+
+
+def _warn_of_hours_without_watch(document: Document, policy: Policy) -> None:
+    """Warn of each rule whose hours are never among those in which the camera watches."""
+    watch = policy.hours.watch
+    for i, rule in enumerate(policy.rule):
+        if watch and rule.hours and not ever_together(rule.hours, watch, policy.place):
+            document.warning(
+                ("rule", i, "hours"),
+                f'"{rule.name}" can never fire: the camera never watches in its hours; '
+                "choose other times or days here, or in hours.watch",
+            )

@@ -6,6 +6,7 @@ owner. The tables about the box's own welfare are in `care`, what all are made o
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -20,6 +21,8 @@ from dooryard.policy.fields import (
     NEVER,
     NOT_SURE,
     SUN_WITHOUT_PLACE,
+    WEEK,
+    Days,
     Known,
     Line,
     SinkName,
@@ -36,8 +39,8 @@ from dooryard.policy.fields import (
 from dooryard.policy.times import DAY_MIN, TimeOfDay
 
 __all__ = [
-    "ALL_SINKS", "ANYTHING", "MOST_COOLDOWN_MIN", "NEVER", "NOT_SURE", "SUN_WITHOUT_PLACE", "Disk", "Heat",
-    "Hours", "Keeping", "Known", "Line", "LowPower", "Messages", "Moisture", "Place", "Policy", "Rule",
+    "ALL_SINKS", "ANYTHING", "MOST_COOLDOWN_MIN", "NEVER", "NOT_SURE", "SUN_WITHOUT_PLACE", "WEEK", "Disk",
+    "Heat", "Hours", "Keeping", "Known", "Line", "LowPower", "Messages", "Moisture", "Place", "Policy", "Rule",
     "SinkName", "SinkNames", "Spare", "Summary", "Table", "Window", "as_tuple", "one_line", "plain_name",
 ]  # fmt: skip
 
@@ -73,12 +76,19 @@ class Place(Table):
 
 
 class Window(Table):
-    """A stretch of each day. An end at or before its beginning, by the clock, is on the next day."""
+    """A stretch of each day, or of some days of the week.
+
+    An end at or before its beginning, by the clock, is on the next day.
+    """
 
     opens: Time = Field(
         alias="from", description='When it begins: "HH:MM", "sunrise", "sunset-1h", "dawn", "dusk+20min".'
     )
     closes: Time = Field(alias="to", description="When it ends, written the same way.")
+    days: Days = Field(
+        default=WEEK,
+        description='Days of the week on which it begins, such as ["Sat", "Sun"]; it may end on the next.',
+    )
 
     @model_validator(mode="after")
     def _lasts(self) -> Window:
@@ -86,6 +96,10 @@ class Window(Table):
         if self.opens == self.closes or ends_at_once:
             raise ValueError('begins when it ends; for the whole day write from = "00:00", to = "24:00"')
         return self
+
+    def begins_on(self, on: date) -> bool:
+        """Whether the day of the week is one of the window's."""
+        return WEEK[on.weekday()] in self.days
 
     @property
     def by_sun(self) -> bool:
@@ -178,6 +192,11 @@ class Keeping(Table):
     days: int = Field(default=60, ge=1, le=3660, description="Days that visits and pictures are kept.")
     megabytes: int = Field(
         default=2000, ge=20, le=2_000_000, description="The most room that pictures take (10^6 bytes)."
+    )
+    favourites: Literal["always", "while they fit"] = Field(
+        default="always",
+        description='Visits that were marked to keep outlast the days. "always": with their pictures, beyond '
+        'the megabytes; "while they fit": their pictures count, and go last.',
     )
 
 

@@ -11,7 +11,7 @@ from typing import Any, TextIO
 
 from dooryard import build
 from dooryard.box import BoxFile, parse_box
-from dooryard.check import read_text
+from dooryard.check import read_text, sensor_names
 from dooryard.classify.known import known_visitors
 from dooryard.errors import EXIT_OK, ConfigError
 from dooryard.policy.changes import policy_changes
@@ -67,10 +67,11 @@ def rehearse(wish: Wish, out: TextIO, progress: TextIO) -> int:
 def _policies(wish: Wish, box: BoxFile, base: Path, warn: TextIO) -> list[tuple[str, Policy]]:
     visitors, group_of = known_visitors(build.card_path(box, base))
     sinks = frozenset(sink.name for sink in box.sink) or None
+    sensors = None if wish.box is None else sensor_names(box)
 
     def read(file: Path) -> tuple[str, Policy]:
         text, name = read_text(file), str(file)
-        parsed = parse_policy(text, name, sinks=sinks, visitors=visitors, group_of=group_of)
+        parsed = parse_policy(text, name, sinks=sinks, visitors=visitors, group_of=group_of, sensors=sensors)
         for warning in parsed.warnings:
             print(f"{warning} (a warning)", file=warn)
         return name, parsed.value

@@ -56,3 +56,10 @@ def test_as_many_lines_as_days():
     rules = Policy.model_validate({"place": ALDER_ROW})
     assert len(lines(rules, date(2026, 1, 1), 30)) == 34
     assert len(lines(rules, date(2026, 1, 1), 100_000)) == 404
+
+
+def test_days_of_the_week():
+    hours = {"watch": {"from": "22:00", "to": "06:00", "days": ["Sat", "Sun"]}}
+    days = lines(policy({}, hours=hours), date(2026, 6, 12), 4)[2:6]  # from a Friday on
+    assert ["22:00 to 06:00+" in day for day in days] == [False, True, True, False]
+    assert ["not this day" in day for day in days] == [True, False, False, True]

@@ -226,3 +226,47 @@ def test_quiet_until():
 
 def test_no_coordinates_no_sun():
     assert sun_times(Policy().place, date(2026, 6, 14)) is None
+
+
+def on_days(days, opens="22:00", closes="06:00", place=OXFORD, key="watch") -> Policy:
+    window = {"from": opens, "to": closes, "days": days}
+    return Policy.model_validate({"place": place, "hours": {key: window}})
+
+
+@pytest.mark.parametrize(
+    ("at", "is_on"),
+    [
+        ("2026-06-12 23:00", False),  # Friday
+        ("2026-06-13 05:59", False),
+        ("2026-06-13 22:00", True),  # Saturday
+        ("2026-06-14 05:59", True),  # Sunday morning, of Saturday's window
+        ("2026-06-14 06:00", False),
+        ("2026-06-14 23:00", True),
+        ("2026-06-15 05:59", True),  # Monday morning, of Sunday's window
+        ("2026-06-15 22:30", False),
+    ],
+)
+def test_a_window_has_the_day_of_the_week_on_which_it_opens(at, is_on):
+    assert watching(on_days(["Sat", "Sun"]), local(at), True) is is_on
+    assert quiet(on_days(["Sun", "Sat"], key="quiet"), local(at), True) is is_on
+
+
+def test_the_day_of_the_week_is_that_of_the_place():
+    # 2026-06-13 is a Saturday; at Kiritimati (14 h before UTC) it begins on Friday at 10:00 UTC.
+    far = {"time_zone": "Pacific/Kiritimati"}
+    rules = on_days("Sat", "00:00", "24:00", far)
+    assert next_change(rules, datetime(2026, 6, 12, 9, 59, tzinfo=UTC)) == datetime(
+        2026, 6, 12, 10, tzinfo=UTC
+    )
+    assert next_change(rules, datetime(2026, 6, 12, 10, tzinfo=UTC)) == datetime(2026, 6, 13, 10, tzinfo=UTC)
+
+
+def test_the_next_change_may_be_most_of_a_week_away():
+    rules = on_days("Sat", "10:00", "12:00")
+    assert next_change(rules, local("2026-06-13 12:00")) == local("2026-06-20 10:00")
+
+
+def test_whole_days_that_follow_one_another_are_one_span():
+    rules = on_days(["Sat", "Sun"], "00:00", "24:00", key="quiet")
+    assert next_change(rules, local("2026-06-13 00:00")) == local("2026-06-15 00:00")
+    assert quiet_until(rules, local("2026-06-14 12:00")) == local("2026-06-15 00:00")

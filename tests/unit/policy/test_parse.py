@@ -77,7 +77,7 @@ days = 7
         ('[palce]\nname = "x"',
          ['p.toml:1: palce: unknown key (did you mean "place"?)']),
         ("[keeping]\nxyz = 1",
-         ["p.toml:2: keeping.xyz: unknown key; take it out, or write one of: days, megabytes"]),
+         ["p.toml:2: keeping.xyz: unknown key; take it out, or write one of: days, megabytes, favourites"]),
         ('[[rule]]\nvisitor = "bird"',
          [("p.toml:1: rule[1].name: missing; add it: What the rule is called in reasons and logs; "
           "each name once.")]),
@@ -301,3 +301,100 @@ def test_a_rule_with_hours_of_its_own_leaves_the_rest_of_the_day_to_the_next():
     at_eight = cat('{ from = "08:00", to = "09:00" }')
     assert warnings(at_eight + RULE.format("b", '"cat"')) == ()
     assert len(warnings(at_eight + at_eight.replace('"a"', '"b"'))) == 1
+
+
+DAYS = '[hours]\nwatch = {{ from = "08:00", to = "18:00", days = {} }}'
+
+
+@pytest.mark.parametrize(
+    ("days", "text"),
+    [
+        ('["Sat", "saturday"]',
+         '[2]: no day is called "saturday" (did you mean "Sat"?); write Mon, Tue, Wed, Thu, Fri, Sat, Sun'),
+        ('"Frl"',
+         ': no day is called "Frl" (did you mean "Fri"?); write Mon, Tue, Wed, Thu, Fri, Sat, Sun'),
+        ('"weekend"', ': no day is called "weekend"; write Mon, Tue, Wed, Thu, Fri, Sat, Sun'),
+        ('["Sat", "Sun", "Sat"]', ": names Sat twice; take one out"),
+        ("[]", ": is empty; name one at least"),
+        ("[6, 7]", '[1]: must be text in quotation marks, like "this"'),
+    ],
+)  # fmt: skip
+def test_days_that_are_none(days, text):
+    assert problems(DAYS.format(days))[0] == f"p.toml:2: hours.watch.days{text}"
+
+
+def test_days_are_kept_in_the_order_of_the_week():
+    window = parse_policy(DAYS.format('["Sun", "Tue"]'), "p.toml").value.hours.watch[0]
+    assert window.days == ("Tue", "Sun")
+    assert parse_policy(DAYS.format('"Sat"'), "p.toml").value.hours.watch[0].days == ("Sat",)
+
+
+TWICE = (
+    '[[rule]]\nname = "a"\nvisitor = "bird"\nhours = {{ from = "10:00", to = "16:00", days = {} }}\n'
+    '[[rule]]\nname = "b"\nvisitor = "bird"\nhours = {{ from = "10:00", to = "{}", days = {} }}\n'
+)
+
+
+@pytest.mark.parametrize(
+    ("first", "until", "second", "never"),
+    [
+        ('["Sat", "Sun"]', "16:00", '["Sun"]', True),
+        ('["Sat", "Sun"]', "16:00", '["Fri", "Sun"]', False),
+        ('["Sat"]', "16:00", '["Sun"]', False),
+        ('["Sat", "Sun"]', "15:00", '["Sun"]', False),  # not found, as times are not compared
+    ],
+)
+def test_a_rule_behind_one_with_the_same_times_on_its_days(first, until, second, never):
+    found = warnings(TWICE.format(first, until, second))
+    assert any('"b" can never fire' in warning for warning in found) is never
+
+
+WATCHED = (
+    "[place]\nlatitude = 51.752\nlongitude = -1.258\n"
+    '[hours]\nwatch = {{ from = "{}", to = "{}", days = ["Sat", "Sun"] }}\n'
+    '[[rule]]\nname = "x"\nvisitor = "cat"\nhours = {{ from = "{}", to = "{}", days = {} }}\n'
+)
+
+
+@pytest.mark.parametrize(
+    ("watch", "rule", "days", "never"),
+    [
+        (("08:00", "18:00"), ("10:00", "12:00"), '["Mon", "Fri"]', True),
+        (("08:00", "18:00"), ("10:00", "12:00"), '["Fri", "Sat"]', False),
+        (("08:00", "18:00"), ("22:00", "09:00"), '["Fri"]', False),  # until Saturday morning
+        (("20:00", "06:00"), ("01:00", "02:00"), '["Mon"]', False),  # Sunday's watch
+        (("sunrise", "sunset"), ("22:00", "03:00"), '["Sat", "Sun"]', True),
+        (("sunrise", "sunset"), ("20:00", "23:00"), '["Sat"]', False),  # in summer
+    ],
+)
+def test_a_rule_whose_hours_the_camera_never_watches_is_a_warning(watch, rule, days, never):
+    found = warnings(WATCHED.format(*watch, *rule, days))
+    said = (
+        'p.toml:9: rule[1].hours: "x" can never fire: the camera never watches in its hours; '
+        "choose other times or days here, or in hours.watch"
+    )
+    assert found == ((said,) if never else ())
+
+
+HEAT = '[[heat]]\nsensor = "{}"\nabove_c = 70\nuntil_below_c = 60\ncamera = "off"\n'
+
+
+def test_sensors_that_the_box_lacks():
+    text = HEAT.format("enclosur") + '[moisture]\nhumidity = "humidity"\nsurfaces = ["cpu", "windw"]\n'
+    with pytest.raises(ConfigError) as caught:
+        parse_policy(text, "p.toml", sensors=frozenset({"cpu", "enclosure", "humidity", "window"}))
+    has = "it has: cpu, enclosure, humidity, window"
+    assert caught.value.what.split("\n") == [
+        f'p.toml:2: heat[1].sensor: the box has no sensor "enclosur" (did you mean "enclosure"?); {has}',
+        f'p.toml:8: moisture.surfaces[2]: the box has no sensor "windw" (did you mean "window"?); {has}',
+    ]
+
+
+def test_the_default_sensor_of_the_air_must_be_there_too():
+    text = '[moisture]\nhumidity = "humid"\n'
+    with pytest.raises(
+        ConfigError, match=r'p\.toml:1: moisture: the box has no sensor "enclosure"; add the key'
+    ):
+        parse_policy(text, "p.toml", sensors=frozenset({"humid", "air"}))
+    assert parse_policy(text, "p.toml").value.moisture.air == "enclosure"
+    assert parse_policy(text + 'air = "air"', "p.toml", sensors=frozenset({"humid", "air"})).warnings == ()

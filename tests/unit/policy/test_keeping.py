@@ -1,0 +1,65 @@
+"""Which pictures go when room runs short."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dooryard.policy.keeping import Stored, given_up
+from dooryard.policy.schema import Keeping
+
+MB = 1_000_000
+HOW = ("always", "while they fit")
+
+
+def keeping(how: str) -> Keeping:
+    return Keeping(megabytes=20, favourites=how)
+
+
+def names(pictures, other_bytes, how):
+    return [picture.path for picture in given_up(pictures, other_bytes, keeping(how))]
+
+
+OLD, LOVED, WAITING, NEW = (
+    Stored("old", 10 * MB),
+    Stored("loved", 10 * MB, favourite=True),
+    Stored("waiting", 10 * MB, untold=True),
+    Stored("new", 10 * MB),
+)
+
+
+@pytest.mark.parametrize(
+    ("other_mb", "how", "gone"),
+    [
+        (0, "always", ["old"]),
+        (0, "while they fit", ["old", "new"]),
+        (10, "always", ["old", "new"]),
+        (10, "while they fit", ["old", "new", "waiting"]),
+        (20, "always", ["old", "new", "waiting"]),
+        (20, "while they fit", ["old", "new", "waiting", "loved"]),
+    ],
+)
+def test_the_order_in_which_they_go(other_mb, how, gone):
+    assert names([OLD, LOVED, WAITING, NEW], other_mb * MB, how) == gone
+
+
+def test_nothing_goes_while_all_fits():
+    assert names([OLD, NEW], 0, "while they fit") == []
+
+
+STORED = st.lists(
+    st.builds(Stored, st.just("x"), st.integers(0, 8 * MB), st.booleans(), st.booleans()), max_size=12
+)
+
+
+@given(STORED, st.integers(0, 25 * MB), st.sampled_from(HOW))
+def test_what_is_left_fits_and_nothing_goes_in_vain(pictures, other_bytes, how):
+    gone = given_up(pictures, other_bytes, keeping(how))
+    counted = [p for p in pictures if how == "while they fit" or not p.favourite]
+    left_bytes = sum(p.size_bytes for p in counted) - sum(p.size_bytes for p in gone) + other_bytes
+    assert left_bytes <= 20 * MB or len(gone) == len(counted)
+    if gone:
+        assert left_bytes + gone[-1].size_bytes > 20 * MB
+    if how == "always":
+        assert not any(p.favourite for p in gone)
