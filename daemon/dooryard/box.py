@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from dooryard.box_sinks import Email, Memory, PathText, SinkTable, Webhook
+from dooryard.box_sinks import Email, Heartbeat, Memory, PathText, Publish, SinkTable, Webhook
 from dooryard.gate.settings import area
 from dooryard.policy.document import Document, Parsed, read
 from dooryard.policy.lines import Path
@@ -20,7 +20,7 @@ from dooryard.policy.problems import validated
 from dooryard.policy.schema import Line, Table
 from dooryard.sensors.spec import Kind, Quantity, SensorSpec
 
-__all__ = ["BoxFile", "Email", "Memory", "SinkTable", "Webhook", "box_in", "parse_box"]
+__all__ = ["BoxFile", "Email", "Memory", "Publish", "SinkTable", "Webhook", "box_in", "parse_box"]
 
 BUILT_IN = "built-in"
 
@@ -207,6 +207,7 @@ class BoxFile(Table):
     recorder: RecorderKeys | None = Field(
         default=None, description="The box's own recording, if it is to make one."
     )
+    heartbeat: Heartbeat | None = Field(default=None, description="Whom to tell that it is alive.")
     sink: tuple[SinkTable, ...] = Field(
         default=(), strict=False, max_length=16, description="The ways out; policies name them."
     )

@@ -17,6 +17,7 @@ from dooryard.policy.addresses import (
     webhook_address,
 )
 from dooryard.policy.schema import Line, Table, as_tuple
+from dooryard.sinks.body import BodyKind, BodyPlan, plan_from
 
 Secret = Annotated[SecretRef | None, PlainValidator(secret_ref)]
 SinkLabel = Annotated[str, AfterValidator(sink_name)]
@@ -40,11 +41,55 @@ class Webhook(Table):
     )
     read_timeout_s: float = Field(default=15.0, gt=0, le=300, description="Seconds to wait for an answer.")
 
+    user: Line | None = Field(default=None, description="Name for basic authentication.")
+    password: Secret = Field(default=None, description=f"Where its password is: {WHERE_SECRETS_ARE}.")
+    body: BodyKind = Field(
+        default="event",
+        description="What is sent: a CloudEvents JSON event, or a body of your own.",
+    )
+    template: str | None = Field(
+        default=None,
+        max_length=20_000,
+        description='The body (json, text), with placeholders such as "$title".',
+    )
+    fields: dict[str, str] = Field(
+        default_factory=dict, description="The fields (form, multipart), with placeholders."
+    )
+    picture_field: Line = Field(default="picture", description="The picture's field (multipart).")
+    content_type: Line | None = Field(default=None, description="In place of the usual one.")
+    headers: dict[str, str] = Field(
+        default_factory=dict, description="Headers of your own, with placeholders."
+    )
+    picture_max_bytes: int = Field(
+        default=1_000_000, ge=5_000, le=20_000_000, description="Larger pictures are scaled down."
+    )
+    at_most_per_hour: float = Field(default=120.0, gt=0, le=10_000, description="The most messages an hour.")
+
+    @property
+    def plan(self) -> BodyPlan:
+        """How its bodies are made. Raises ValueError for what cannot be; checked when the file is read."""
+        return plan_from(
+            self.body,
+            template=self.template,
+            content_type=self.content_type,
+            fields=self.fields,
+            picture_field=self.picture_field,
+            headers=self.headers,
+        )
+
     @model_validator(mode="after")
-    def _bearer_goes_encrypted(self) -> Webhook:
+    def _fits(self) -> Webhook:
         url = parsed_address(self.url)
-        if self.bearer and url and url.scheme == "http" and not is_loopback(url.host or ""):
+        unencrypted = url is not None and url.scheme == "http" and not is_loopback(url.host or "")
+        if self.bearer and unencrypted:
             raise ValueError("a bearer token would go unencrypted; use https, or leave out bearer")
+        if self.user and unencrypted:
+            raise ValueError("a password would go unencrypted; use https, or leave out user and password")
+        if (self.user is None) != (self.password is None):
+            raise ValueError("user and password go together; give both or neither")
+        if self.user and self.bearer:
+            raise ValueError("bearer and user both log in; give one of them")
+        _ = self.plan
         return self
 
 
@@ -70,6 +115,10 @@ class Email(Table):
         Field(description="Addresses that messages go to.")
     )
     timeout_s: float = Field(default=30.0, gt=0, le=300, description="Seconds to wait for the server.")
+    picture_max_bytes: int = Field(
+        default=1_000_000, ge=5_000, le=20_000_000, description="Larger pictures are scaled down."
+    )
+    at_most_per_hour: float = Field(default=120.0, gt=0, le=10_000, description="The most messages an hour.")
     ca_file: PathText | None = Field(
         default=None, description="PEM file of the authority to trust. Left out: those of the system."
     )
@@ -87,6 +136,22 @@ class Email(Table):
         return self
 
 
+class Heartbeat(Table):
+    """A request at a steady pace to somebody who notices when it stays away."""
+
+    address: Secret = Field(description=f"Where the address is, which is a secret: {WHERE_SECRETS_ARE}.")
+    every_s: float = Field(default=300.0, ge=30, le=86400, description="Seconds between requests.")
+
+
+class Publish(Table):
+    """A folder that the journal is copied to, such as one that a web server shows."""
+
+    kind: Literal["publish"]
+    name: SinkLabel = Field(description="What policies call it.")
+    folder: PathText = Field(description="Where the pages go.")
+    remove_gone: bool = Field(default=False, description="Remove there what the journal no longer has.")
+
+
 class Memory(Table):
     """A sink that keeps what it is given until the program ends, for trials."""
 
@@ -94,4 +159,4 @@ class Memory(Table):
     name: SinkLabel = Field(description="What policies call it.")
 
 
-SinkTable = Annotated[Webhook | Email | Memory, Field(discriminator="kind")]
+SinkTable = Annotated[Webhook | Email | Publish | Memory, Field(discriminator="kind")]

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import logging
+import math
 import os
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -24,13 +25,17 @@ from dooryard.classify.base import Classifier
 from dooryard.clock import Clock
 from dooryard.errors import ConfigError, StoreError
 from dooryard.gate import GateSettings
+from dooryard.heartbeat import Heartbeat
 from dooryard.log import say
+from dooryard.outbox.delivery import Delivery
+from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
 from dooryard.records import Moment
 from dooryard.secrets import resolve
+from dooryard.sensors.clock_state import clock_is_set
 from dooryard.sensors.desk import SensorDesk
 from dooryard.sensors.registry import Machine
 from dooryard.sensors.registry import build as build_sensors
@@ -38,6 +43,7 @@ from dooryard.sinks.base import Sink
 from dooryard.visits import VisitSettings, VisitsState
 
 ALDER_ROW = "alder row afternoon"
+RECORDING = "recording"  # the "boot" of a recording: its monotonic seconds go on over every run
 _log = logging.getLogger("dooryard")
 
 
@@ -101,10 +107,50 @@ def sinks(box: BoxFile, base: Path, environ: Mapping[str, str]) -> list[Sink]:
     def reveal(reference: object) -> str | None:
         return None if reference is None else resolve(str(reference), environ, credentials).reveal()
 
-    return [_sink(table, base, box.name, reveal) for table in box.sink]
+    return [_sink(table, base, box, reveal) for table in box.sink]
 
 
-def _sink(table: boxes.SinkTable, base: Path, box_name: str, reveal: Any) -> Sink:
+def delivery(
+    box: BoxFile, base: Path, store: Store, clock: Clock, environ: Mapping[str, str], *, live: bool
+) -> Delivery:
+    """The threads that tell, not yet started. Raises SinkError for a sink that cannot work."""
+    # What a recording tells is as old as the recording: that makes no alert late.
+    common = Rules() if live else Rules(late_after_s=math.inf)
+    rules_of = {
+        table.name: replace(common, per_hour=table.at_most_per_hour)
+        for table in box.sink
+        if isinstance(table, boxes.Webhook | boxes.Email)
+    }
+    return Delivery(
+        store,
+        sinks(box, base, environ),
+        clock,
+        _log,
+        rules=common,
+        rules_of=rules_of,
+        notices_to=[table.name for table in box.sink if table.kind != "publish"],
+        clock_set=lambda: not live or clock_is_set(clock.now().wall),
+    )
+
+
+def heartbeat(
+    box: BoxFile, clock: Clock, environ: Mapping[str, str], well: Callable[[], bool]
+) -> Heartbeat | None:
+    """What tells a monitor that the box is alive, not yet started. Raises SinkError."""
+    if box.heartbeat is None:
+        return None
+    folder = environ.get("CREDENTIALS_DIRECTORY")
+    address = resolve(str(box.heartbeat.address), environ, Path(folder) if folder else None).reveal()
+    return Heartbeat(address, box.heartbeat.every_s, clock, _log, well=well)
+
+
+def _sink(table: boxes.SinkTable, base: Path, box: BoxFile, reveal: Any) -> Sink:
+    if isinstance(table, boxes.Publish):
+        from dooryard.journal.commands import SITE
+        from dooryard.sinks.publish import PublishSink
+
+        journal = base / box.state_folder / SITE
+        return PublishSink(table.name, journal, base / table.folder, remove_gone=table.remove_gone)
     if isinstance(table, boxes.Memory):
         from dooryard.sinks.memory import MemorySink
 
@@ -121,7 +167,10 @@ def _sink(table: boxes.SinkTable, base: Path, box_name: str, reveal: Any) -> Sin
             ca_file=ca_file,
             connect_timeout_s=table.connect_timeout_s,
             read_timeout_s=table.read_timeout_s,
-            source=f"/dooryard/{box_name}",
+            basic=(table.user, reveal(table.password)) if table.user else None,
+            body=table.plan,
+            picture_max_bytes=table.picture_max_bytes,
+            source=f"/dooryard/{box.name}",
             now=time.time,
         )
     from dooryard.sinks.email import EmailSink
@@ -137,6 +186,7 @@ def _sink(table: boxes.SinkTable, base: Path, box_name: str, reveal: Any) -> Sin
         password=reveal(table.password),
         ca_file=ca_file,
         read_timeout_s=table.timeout_s,
+        picture_max_bytes=table.picture_max_bytes,
         now=time.time,
     )
 
@@ -181,10 +231,8 @@ def last_frame(store: Store) -> datetime | None:
     return datetime.fromisoformat(saved.decode()) if saved else None
 
 
-def boot_id(*, live: bool) -> str:
-    """Names the time during which monotonic seconds go on: this boot, or any run of a recording."""
-    if not live:
-        return "recording"
+def boot_id() -> str:
+    """Names this boot of the machine, in which monotonic seconds go on; "": not known."""
     try:
         return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
     except OSError:

@@ -31,6 +31,7 @@ from dooryard.policy.words import label
 from dooryard.records import Alert, Moment, Outcome, Visit
 
 MOST_UNSTORED = 8
+GATE_EVERY_S = 900.0
 _DAY = timedelta(days=1)
 _log = logging.getLogger("dooryard")
 P = ParamSpec("P")
@@ -66,6 +67,7 @@ class Ledger:
     ) -> None:
         self._store = store
         self._began = began
+        self._gate_due_s = began.mono_s + GATE_EVERY_S
         self.daybook = daybook
         self._wake = wake
         self._boot = boot
@@ -188,7 +190,7 @@ class Ledger:
         return {"sending": waiting, "late": False}
 
     @_while_the_disk_works
-    def save(self, state: State, welfare: bytes | None, now: Moment) -> None:
+    def save(self, state: State, welfare: bytes | None, now: Moment, *, thorough: bool = False) -> None:
         """Keep what a restart needs: cooldowns, steps, the gate's memory, how far a recording was read."""
         states = {
             "policy": state.policy.to_json(now, self._boot).encode(),
@@ -196,7 +198,8 @@ class Ledger:
         }
         if welfare is not None:
             states["welfare"] = welfare
-        if state.gate is not None:
+        if state.gate is not None and (thorough or now.mono_s >= self._gate_due_s):
+            self._gate_due_s = now.mono_s + GATE_EVERY_S  # it is the largest by far: spare the card
             states["gate"] = gate.save(state.gate)
         self._store.save_states(states)
 

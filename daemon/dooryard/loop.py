@@ -85,7 +85,7 @@ class Loop:
         now = self._parts.clock.now()
         self.state, effects = pipeline.finish(self.state, self.conditions, now)
         self._do(effects, now)
-        self._save(now)
+        self._save(now, thorough=True)
         self._parts.ledger.note(self.state, self.conditions, now)
 
     def turn(self) -> None:
@@ -209,7 +209,7 @@ class Loop:
         say(_log, logging.INFO, "watch hours over: resting" if resting else "watch hours begin")
         if resting:
             self._parts.camera.rest()
-            self._save(now)
+            self._save(now, thorough=True)
         else:
             self._parts.camera.wake(now.mono_s)
 
@@ -225,10 +225,10 @@ class Loop:
         ledger.summary(self.conditions, now)
         self._save(now)
 
-    def _save(self, now: Moment) -> None:
+    def _save(self, now: Moment, *, thorough: bool = False) -> None:
         care = self._parts.care
         welfare = None if care is None else care.state.to_json(now).encode()
-        self._parts.ledger.save(self.state, welfare, now)
+        self._parts.ledger.save(self.state, welfare, now, thorough=thorough)
 
     def _alive(self) -> None:
         """Pat the watchdog while every part answers, and say how things are."""

@@ -9,7 +9,6 @@ import contextlib
 import ctypes
 import faulthandler
 import logging
-import math
 import os
 import resource
 import signal
@@ -34,8 +33,6 @@ from dooryard.ledger import Ledger
 from dooryard.log import say
 from dooryard.loop import Loop, Parts
 from dooryard.notify import Notifier
-from dooryard.outbox.delivery import Delivery
-from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.changes import policy_changes
@@ -68,7 +65,9 @@ def run(
     system, stop, notifier = SystemClock(), threading.Event(), Notifier(environ)
     with contextlib.ExitStack() as stack:
         reload = stack.enter_context(_signals(stop))
-        store = stack.enter_context(contextlib.closing(Store.open(given.state_folder, system)))
+        store = stack.enter_context(
+            contextlib.closing(Store.open(given.state_folder, system, boot=build.boot_id()))
+        )
         for note in store.notes:
             say(_log, logging.WARNING, "store", note=note)
         parts, state, rules = _parts(stack, given, store, environ, system, notifier)
@@ -126,9 +125,7 @@ def _parts(
     """Build and start every part, each to be ended by `stack`; and what the last run left."""
     box, base = given.box, given.base
     camera = build.camera(box, base, system)
-    # What a recording tells is as old as the recording: that makes no alert late.
-    in_time = Rules() if camera.live else Rules(late_after_s=math.inf)
-    delivery = Delivery(store, build.sinks(box, base, environ), system, _log, rules=in_time)
+    delivery = build.delivery(box, base, store, system, environ, live=camera.live)
     classifier = build.classifier(box, base)
     keeper = stack.enter_context(contextlib.closing(CameraKeeper(camera, Patience(box.camera.stall_after_s))))
     last_frame = build.last_frame(store)
@@ -137,7 +134,7 @@ def _parts(
     stack.callback(delivery.stop)
     clock, timed, clock_set = _times(camera, keeper, system)
     stack.callback(timed.close)
-    now, boot = clock.now(), build.boot_id(live=camera.live)
+    now, boot = clock.now(), build.boot_id() if camera.live else build.RECORDING
     rules = build.conditions(box, given.policy, clock_set=clock_set)
     state = build.state(store, box, rules, now, boot)
     daybook = stack.enter_context(contextlib.closing(Daybook(store.folder)))
@@ -145,6 +142,10 @@ def _parts(
     ledger = Ledger(store, daybook, delivery.wake, boot, now)
     parts = Parts(keeper, classifier, ledger, delivery, clock, timed, notifier, system)
     parts.reread = given.read_policy and _rereader(given.read_policy)
+    beat = build.heartbeat(box, system, environ, delivery.alive)
+    if beat is not None:
+        beat.start()
+        stack.callback(beat.stop)
     if camera.live:
         parts.care = build.care(box, store, system)
         parts.care.restore(store.load_state("welfare"), now)

@@ -44,6 +44,13 @@ def receiver(tmp_path):
     process.stdout.close()
 
 
+def wait_until_ready(process):
+    for line in process.stderr:
+        if " ready " in line:
+            return
+    raise AssertionError("the daemon ended before it was ready")
+
+
 def received(file):
     return [json.loads(line) for line in file.read_text().splitlines()] if file.exists() else []
 
@@ -85,8 +92,7 @@ def test_killed_at_any_moment_it_goes_on_and_nothing_stored_is_lost(tmp_path, re
 def test_asked_to_stop_it_ends_the_visit_stores_it_and_exits_0(tmp_path, recording, name):
     daemon_runs.write_files(tmp_path, recording, MEMORY)
     process = daemon_runs.start(tmp_path)
-    while " ready " not in process.stderr.readline():
-        pass
+    wait_until_ready(process)
     process.send_signal(getattr(signal, name))
     _, err = process.communicate(timeout=60)
     assert process.returncode == 0
@@ -208,8 +214,7 @@ def test_a_state_folder_in_use(tmp_path, recording):
     camera = 'kind = "fake"\nscript = "f"\nrepeat = true\nlive = true\nframes_per_s = 5\n'
     daemon_runs.write_files(tmp_path, recording, MEMORY, camera)
     first = daemon_runs.start(tmp_path)
-    while " ready " not in first.stderr.readline():
-        pass
+    wait_until_ready(first)
     try:
         refused(tmp_path, recording, 8, "state", camera=camera)
     finally:
@@ -253,8 +258,7 @@ def test_a_full_disk_while_running_is_said_and_does_not_end_the_watch(tmp_path, 
     try:
         daemon_runs.write_files(tmp_path, recording, MEMORY)
         process = daemon_runs.start(tmp_path)
-        while " ready " not in process.stderr.readline():
-            pass
+        wait_until_ready(process)
         filler = os.open(tmp_path / "state" / "filler", os.O_WRONLY | os.O_CREAT)
         with pytest.raises(OSError, match="No space left"):
             while True:

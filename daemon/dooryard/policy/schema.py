@@ -39,9 +39,10 @@ from dooryard.policy.fields import (
 from dooryard.policy.times import DAY_MIN, TimeOfDay
 
 __all__ = [
-    "ALL_SINKS", "ANYTHING", "MOST_COOLDOWN_MIN", "NEVER", "NOT_SURE", "SUN_WITHOUT_PLACE", "WEEK", "Disk",
-    "Heat", "Hours", "Keeping", "Known", "Line", "LowPower", "Messages", "Moisture", "Place", "Policy", "Rule",
-    "SinkName", "SinkNames", "Spare", "Summary", "Table", "Window", "as_tuple", "one_line", "plain_name",
+    "ALL_SINKS", "ANYTHING", "MOST_COOLDOWN_MIN", "NEVER", "NOT_SURE", "SUN_WITHOUT_PLACE", "WEEK",
+    "Disk", "Heat", "Hours", "Keeping", "Known", "Line", "LowPower", "Messages", "Moisture", "Place",
+    "Policy", "Rule", "SinkName", "SinkNames", "Spare", "Summary", "Table", "Window", "as_tuple",
+    "one_line", "plain_name",
 ]  # fmt: skip
 
 

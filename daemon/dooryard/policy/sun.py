@@ -68,7 +68,8 @@ def sun_day(latitude: float, longitude: float, time_zone: str, on: date) -> SunD
     """The sun on the local date `on`.
 
     Within half a degree of a pole, the sun may climb past noon or sink before it; its one rise and one
-    set of the year are then told up to half a day wrong.
+    set of the year are then told up to half a day wrong. Where the zone's time is half a day from the
+    sun's and the clocks change, or where a zone leaves out a date, two dates may share a noon.
     """
     observer = _observer(latitude, longitude)
     zone = ZoneInfo(time_zone)
