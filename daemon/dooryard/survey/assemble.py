@@ -62,8 +62,8 @@ def peers(box: BoxFile, base: Path) -> list[Peer]:
 
 
 def _peer(table: boxes.SinkTable, base: Path) -> Peer | None:
-    if isinstance(table, boxes.Memory):
-        return None
+    if isinstance(table, boxes.Memory | boxes.Publish):
+        return None  # nobody to talk to
     ca_file = base / table.ca_file if table.ca_file else None
     if isinstance(table, boxes.Email):
         return Peer(table.name, table.host, table.port_used, table.security == "tls", ca_file)
