@@ -45,6 +45,7 @@ def main() -> int:
     began = time.monotonic()
     with peer("webhook", out) as web_port, peer("mail", out) as mail_port:
         (out / "box.toml").write_text(box_text(web_port, mail_port))
+        shutil.copyfile(HERE / "demo_policy.toml", out / "policy.toml")
         code = watch(out)
     if code != 0:
         print(f"\nThe daemon ended with exit code {code}; its log is {out / 'daemon.log'}", file=sys.stderr)
@@ -127,7 +128,7 @@ def watch(out: Path) -> int:
     with contextlib.closing(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)) as heard:
         heard.bind(_short(address))
         heard.settimeout(0.5)
-        policy = HERE / "demo_policy.toml"
+        policy = out / "policy.toml"
         command = [sys.executable, "-m", "dooryard", "run",
                    "--box", str(out / "box.toml"), "--policy", str(policy)]  # fmt: skip
         environ = {**os.environ, "NOTIFY_SOCKET": _short(address)}

@@ -33,9 +33,10 @@ class Update:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Nobody:
-    """What looked like a visit came to nothing."""
+    """What looked like a visit is none; `why` says in words what it was."""
 
     visit: Visit
+    why: str = "it came to nothing"
 
 
 @dataclass(frozen=True, slots=True)

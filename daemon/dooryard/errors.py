@@ -46,7 +46,7 @@ class StoreError(DooryardError):
 
 
 class SinkError(DooryardError):
-    """A sink cannot be set up (a secret that is missing or readable by others)."""
+    """A sink cannot be set up (a secret is missing, or others can read it), or did not take a trial message."""
 
     exit_code = 7
 
@@ -69,7 +69,11 @@ EXIT_USAGE = 2  # argparse's own
 
 def exit_codes() -> dict[int, str]:
     """Exit code -> when it is used, for the README's table and its test."""
-    found = {EXIT_OK: "All is well.", EXIT_USAGE: "The command line was not understood."}
+    found = {
+        EXIT_OK: "All is well.",
+        1: "A survey has a bad line; else a fault of the program: please report it.",
+        EXIT_USAGE: "The command line was not understood.",
+    }
     for kind in DooryardError.__subclasses__():
         found[kind.exit_code] = (kind.__doc__ or "").split(";")[0].split("\n")[0].rstrip(".") + "."
     return found

@@ -184,10 +184,13 @@ class Ledger:
     def sending(self) -> dict[str, bool]:
         """Whether alerts are on their way, and whether some are late, for the lamp."""
         try:
-            waiting = any(states.get(DeliveryState.WAITING) for states in self._store.counts().values())
-        except StoreError:  # told by what failed to be stored
-            waiting = False
-        return {"sending": waiting, "late": False}
+            sinks = [
+                sink for sink, states in self._store.counts().items() if states.get(DeliveryState.WAITING)
+            ]
+            late = any(each.attempts > 1 for sink in sinks for each in self._store.pending(sink, limit=20))
+        except StoreError:  # said by what failed to be stored
+            return {"sending": False, "late": False}
+        return {"sending": bool(sinks), "late": late}
 
     @_while_the_disk_works
     def save(self, state: State, welfare: bytes | None, now: Moment, *, thorough: bool = False) -> None:

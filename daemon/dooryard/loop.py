@@ -189,9 +189,9 @@ class Loop:
                     ledger.record(effect, self.conditions, now)
                 case Update():
                     ledger.update(effect, self.conditions)
-                case Nobody(visit):
+                case Nobody(visit, why):
                     self.nobody += 1
-                    say(_log, logging.INFO, "nobody after all", visit=visit.id, looks=visit.sightings)
+                    say(_log, logging.INFO, "no visit after all", visit=visit.id, why=why)
                 case Rest(resting):
                     self._rest(now, resting=resting)
 

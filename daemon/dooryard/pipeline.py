@@ -121,6 +121,11 @@ def _decide_all(
     """Decide on each visit that settled or ended. One already told is only brought up to date."""
     policy, decided = state.policy, dict(state.decided)
     effects: list[Effect] = [Nobody(visit) for visit in changes.nobody if visit.id not in decided]
+    effects += [
+        Nobody(visit, "it was part of the visit beside it")
+        for visit in changes.merged
+        if visit.id not in decided
+    ]
     told_of = [visit for visit in (*changes.nobody, *changes.merged) if visit.id in decided]
     for visit in (*changes.settled, *changes.ended, *told_of):
         over = visit.end is not None

@@ -16,6 +16,8 @@ card, and a power cut costs the last `flush_s` at most. Flushing each frame by i
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import logging
 import math
@@ -151,8 +153,7 @@ class Recorder:
         if self.stopped is not None:
             return
         self._readings += [
-            f"{now.wall.isoformat()},{now.mono_s:.3f},{name},{'' if value is None else f'{value:.3f}'}\n"
-            for name, value in values
+            _reading(now, name, "" if value is None else f"{value:.3f}") for name, value in values
         ]
         if self._part is None:
             del self._readings[:-_MOST_HELD]
@@ -200,8 +201,7 @@ class Recorder:
             before = self._exposure.get(name)
             if value is not None and (before is None or abs(value - before) > _CHANGED * abs(before)):
                 self._exposure[name] = value
-                wall = now.wall.isoformat()
-                self._readings.append(f"{wall},{now.mono_s:.3f},{name},{value:.6g}\n")
+                self._readings.append(_reading(now, name, f"{value:.6g}"))
 
     def _begin_part(self, frame: Frame) -> None:
         if self._part is not None:
@@ -262,3 +262,10 @@ class Recorder:
         self._unlisted.clear()
         self._readings.clear()
         say(_log, logging.WARNING, "recording stopped", why=why, frames=self.kept, folder=self.folder)
+
+
+def _reading(now: Moment, name: str, value: str) -> str:
+    """A line of the readings; a sensor's name may hold a comma."""
+    line = io.StringIO()
+    csv.writer(line, lineterminator="\n").writerow((now.wall.isoformat(), f"{now.mono_s:.3f}", name, value))
+    return line.getvalue()

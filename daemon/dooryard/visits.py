@@ -88,7 +88,11 @@ def advance(
     scraps = tuple(visit for visit in ended if _is_scrap(visit, established, settings))
     ended = tuple(visit for visit in ended if visit not in scraps)
     settled = tuple(
-        track.visit for track in stay if track.visit.id in work.seen and is_settled(track, settings)
+        track.visit
+        for track in stay
+        if track.visit.id in work.seen
+        and is_settled(track, settings)
+        and not _is_scrap(track.visit, established, settings)  # it may yet prove to be a piece
     )
     new = VisitsState(
         salt=state.salt,

@@ -15,6 +15,7 @@ import readme
 from dooryard import cli, errors
 from dooryard.check import check
 from dooryard.classify.known import known_visitors
+from fakes.boxes import with_all_parts
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -53,10 +54,14 @@ def test_exit_codes_are_unique_and_each_error_has_one():
 
 
 @pytest.mark.parametrize("file", sorted((ROOT / "policies").glob("*.toml")), ids=lambda f: f.name)
-def test_every_sample_policy_is_right_for_the_sample_box(file):
+def test_every_sample_policy_is_right_for_the_sample_box(file, tmp_path):
+    box = ROOT / "systemd" / "box.toml"
+    if file.name == "south-wall.toml":  # says that it needs sensors that are extra parts
+        box = tmp_path / "box.toml"
+        box.write_text(with_all_parts(), encoding="utf-8")
     out = io.StringIO()
     visitors, group_of = known_visitors()
-    code = check([ROOT / "systemd" / "box.toml", file], out, visitors=visitors, group_of=group_of)
+    code = check([box, file], out, visitors=visitors, group_of=group_of)
     assert code == 0, out.getvalue()
     assert "warning" not in out.getvalue()
 

@@ -20,6 +20,7 @@ from dooryard.errors import CameraError, StoreError
 from dooryard.record import record, record_camera
 from dooryard.recorder import Recorder, RecorderDisk, RecorderSettings, recorder_of
 from dooryard.records import Exposure, Frame, Moment
+from dooryard.rehearse.recorded import read
 from dooryard.rehearse.sources import camera_of, find
 from fakes.rules import START, later
 
@@ -294,3 +295,13 @@ def test_a_disk_that_refuses_the_readings_stops_the_recording_only(tmp_path):
     for k in range(1, 20):
         recorder.readings([("cpu", 50.0)], later(k * 30))
     assert recorder.stopped == "the disk refuses: Input/output error"
+
+
+def test_a_sensors_name_may_be_any_text_on_a_line(tmp_path):
+    recorder = Recorder(tmp_path, SMALL)
+    names = ["wall, south", 'the "lid"', "Außenwand"]
+    recorder.readings([(name, 21.5) for name in names], later(0))
+    recorder.take(frame(0, 0))
+    recorder.close()
+    found = read(list(tmp_path.iterdir()))
+    assert [(each.sensor, each.value) for each in found[:3]] == [(name, 21.5) for name in names]

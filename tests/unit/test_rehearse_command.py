@@ -101,3 +101,12 @@ def test_the_bar():
     assert f"[{'=' * 30:<40}]  75%" in out.getvalue()
     bar.end()
     assert out.getvalue().endswith("\r")
+
+
+def test_with_a_box_the_policys_sensors_must_be_its_own(frames):
+    heat = '[[heat]]\nsensor = "enclosur"\nabove_c = 70\nuntil_below_c = 60\ncamera = "off"\n'
+    (frames / "a.toml").write_text(POLICY + heat)
+    (frames / "box.toml").write_text('[[sensor]]\nname = "enclosure"\nkind = "ds18b20"\n')
+    with pytest.raises(ConfigError, match=r'no sensor "enclosur" \(did you mean "enclosure"\?\)'):
+        asked(frames, box=frames / "box.toml")
+    assert "nobody came" in asked(frames)  # without a box nobody knows what sensors there are

@@ -55,15 +55,10 @@ def _folder(
     luma_size: Size = (320, 240),
     time_zone: str | None = None,
 ) -> Camera:
-    from dooryard.camera.folder import FolderCamera
+    from dooryard.camera.recordings import recording_camera
 
     del clock  # a recording brings its own times
-    return FolderCamera(
-        Path(folder),
-        index=None if index is None else Path(index),
-        luma_size=luma_size,
-        time_zone=time_zone,
-    )
+    return recording_camera(Path(folder), Path(index) if index else None, luma_size, time_zone)
 
 
 def _fake(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -40,6 +41,8 @@ def unit_of(arguments: argparse.Namespace) -> Unit:
 
     box = parse_box(read_text(arguments.box), str(arguments.box)).value
     policy = Policy()
-    if arguments.policy is not None:
+    if arguments.policy is None:
+        print("no --policy given: times are in UTC, and the place has no name", file=sys.stderr)
+    else:
         policy = parse_policy(read_text(arguments.policy), str(arguments.policy)).value
     return Unit(box, arguments.box.resolve().parent, policy)

@@ -99,7 +99,10 @@ def ever_opens(window: Window, place: Place) -> bool:
 
 
 def ever_together(a: tuple[Window, ...], b: tuple[Window, ...], place: Place) -> bool:
-    """Whether any of `a` and any of `b` are open at once, or meet, at any time of a year."""
+    """Whether any of `a` and any of `b` are open at once, or meet, at any time of a year.
+
+    The year is 2026: in another one a day of the week comes up to three days off in the sun's year.
+    """
     days = (_YEAR_START + k * _DAY for k in range(0, 366, 5))  # each with three days on either side
     return any(
         x[0] <= y[1] and y[0] <= x[1]

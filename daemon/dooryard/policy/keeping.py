@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from dooryard.policy.schema import Keeping
-
 
 @dataclass(frozen=True, slots=True)
 class Stored:
@@ -18,17 +16,17 @@ class Stored:
     untold: bool = False  # some sink has still to be told of it
 
 
-def given_up(pictures: Iterable[Stored], other_bytes: int, keeping: Keeping) -> tuple[Stored, ...]:
-    """The pictures that have to go so that what is kept fits `keeping.megabytes`, in the order of going.
+def given_up(
+    pictures: Iterable[Stored], *, other_bytes: int, keep_bytes: int, favourites_count: bool
+) -> tuple[Stored, ...]:
+    """The pictures that have to go so that what counts fits `keep_bytes`, in the order of going.
 
     `pictures` are in the order of storing, oldest first; `other_bytes` is what else counts (the database).
     The oldest goes first; those still to be told go after all that were, and favourites after these.
-    With `favourites = "always"` favourites neither go nor count.
+    Without `favourites_count` favourites neither go nor count.
     """
-    mine = list(pictures)
-    if keeping.favourites == "always":
-        mine = [picture for picture in mine if not picture.favourite]
-    excess_bytes = sum(picture.size_bytes for picture in mine) + other_bytes - keeping.megabytes * 1_000_000
+    mine = [picture for picture in pictures if favourites_count or not picture.favourite]
+    excess_bytes = sum(picture.size_bytes for picture in mine) + other_bytes - keep_bytes
     gone: list[Stored] = []
     for picture in sorted(mine, key=lambda picture: (picture.favourite, picture.untold)):
         if excess_bytes <= 0:

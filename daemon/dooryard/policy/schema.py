@@ -200,6 +200,11 @@ class Keeping(Table):
         'the megabytes; "while they fit": their pictures count, and go last.',
     )
 
+    @property
+    def favourites_count(self) -> bool:
+        """Whether pictures of favourites are within the megabytes."""
+        return self.favourites == "while they fit"
+
 
 class Policy(Table):
     """All that the owner wants. `Policy()` is what holds where no file says otherwise."""

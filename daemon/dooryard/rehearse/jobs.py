@@ -13,6 +13,7 @@ from typing import Any, TextIO
 
 from dooryard import build
 from dooryard.camera.base import Camera
+from dooryard.camera.recordings import parts_of
 from dooryard.classify.base import Classifier
 from dooryard.policy.schema import Policy
 from dooryard.records import Frame
@@ -20,7 +21,7 @@ from dooryard.rehearse import answers, recorded
 from dooryard.rehearse.recorded import Readings
 from dooryard.rehearse.records import Rehearsal
 from dooryard.rehearse.replay import replay
-from dooryard.rehearse.sources import Source, camera_of, count_frames, folder_of, parts_of
+from dooryard.rehearse.sources import Source, camera_of, count_frames, folder_of
 
 OnPart = Callable[[float], None]  # how much of the recording is done, 0..1
 

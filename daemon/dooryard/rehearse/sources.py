@@ -6,25 +6,20 @@ camera is a recording, or ``scene`` for the simulated garden, ``scene:NAME`` for
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import partial
-from pathlib import Path, PurePath
+from pathlib import Path
 
 from dooryard import build
 from dooryard.box import BoxFile, Camera, parse_box
 from dooryard.camera import base
-from dooryard.camera.folder import FolderCamera
-from dooryard.camera.picture_files import SUFFIXES
+from dooryard.camera.recordings import parts_of, pictures_in, recording_camera
 from dooryard.camera.scene import SceneCamera
 from dooryard.check import read_text
 from dooryard.clock import FakeClock
 from dooryard.errors import CameraError, ConfigError
 from dooryard.policy.schema import ALL_SINKS, Policy
-from dooryard.rehearse.segments import SegmentsCamera
 
-INDEX = "index.csv"
 SCENE = "scene"
 STAND_IN_SINK = "phone"
 _RECORDED = ("folder", "scene")
@@ -73,25 +68,9 @@ def camera_of(source: Source) -> base.Camera:
     if table.kind != "folder":
         return build.camera(source.box, source.base, FakeClock())
     assert table.folder is not None  # the box file's schema sees to it
-    folder = source.base / table.folder
-    parts = parts_of(folder)
+    index = source.base / table.index if table.index else None
     size = (table.luma_width, table.luma_height)
-    if parts == [folder]:
-        index = source.base / table.index if table.index else _index_in(folder)
-        return FolderCamera(folder, index=index, luma_size=size, time_zone=table.time_zone)
-    make = [
-        partial(FolderCamera, part, index=_index_in(part), luma_size=size, time_zone=table.time_zone)
-        for part in parts
-    ]
-    return SegmentsCamera(f"recording {folder}", make)
-
-
-def parts_of(folder: Path) -> list[Path]:
-    """The folder itself, or its folders that have an index, by name, where it holds no frames of its own."""
-    if not folder.is_dir() or _pictures_in(folder) or (folder / INDEX).exists():
-        return [folder]
-    parts = sorted(path.parent for path in folder.glob(f"*/{INDEX}"))
-    return parts or [folder]
+    return recording_camera(source.base / table.folder, index, size, table.time_zone)
 
 
 def folder_of(source: Source) -> Path | None:
@@ -104,7 +83,7 @@ def count_frames(source: Source) -> int:
     """How many frames there are, about: for the progress bar."""
     folder = folder_of(source)
     if folder is not None:
-        return sum(_pictures_in(part) for part in parts_of(folder))
+        return sum(pictures_in(part) for part in parts_of(folder))
     camera = camera_of(source)
     return camera.plan.settings.frame_count if isinstance(camera, SceneCamera) else 0
 
@@ -122,16 +101,3 @@ def _with_camera(box: BoxFile, camera: Camera, given: set[str]) -> BoxFile:
     kept = {"luma_width", "luma_height"} & box.camera.model_fields_set
     fields = {key: getattr(camera, key) for key in kept | given}
     return box.model_copy(update={"camera": Camera.model_validate(fields)})
-
-
-def _index_in(folder: Path) -> Path | None:
-    index = folder / INDEX
-    return index if index.exists() else None
-
-
-def _pictures_in(folder: Path) -> int:
-    with os.scandir(folder) as entries:
-        return sum(
-            PurePath(entry.name).suffix.lower() in SUFFIXES and not entry.name.startswith(".")
-            for entry in entries
-        )

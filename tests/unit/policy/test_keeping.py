@@ -13,12 +13,14 @@ MB = 1_000_000
 HOW = ("always", "while they fit")
 
 
-def keeping(how: str) -> Keeping:
-    return Keeping(megabytes=20, favourites=how)
+def gone_of(pictures, other_bytes, how):
+    keeping = Keeping(megabytes=20, favourites=how)
+    bounds = {"keep_bytes": keeping.megabytes * MB, "favourites_count": keeping.favourites_count}
+    return given_up(pictures, other_bytes=other_bytes, **bounds)
 
 
 def names(pictures, other_bytes, how):
-    return [picture.path for picture in given_up(pictures, other_bytes, keeping(how))]
+    return [picture.path for picture in gone_of(pictures, other_bytes, how)]
 
 
 OLD, LOVED, WAITING, NEW = (
@@ -55,7 +57,7 @@ STORED = st.lists(
 
 @given(STORED, st.integers(0, 25 * MB), st.sampled_from(HOW))
 def test_what_is_left_fits_and_nothing_goes_in_vain(pictures, other_bytes, how):
-    gone = given_up(pictures, other_bytes, keeping(how))
+    gone = gone_of(pictures, other_bytes, how)
     counted = [p for p in pictures if how == "while they fit" or not p.favourite]
     left_bytes = sum(p.size_bytes for p in counted) - sum(p.size_bytes for p in gone) + other_bytes
     assert left_bytes <= 20 * MB or len(gone) == len(counted)
