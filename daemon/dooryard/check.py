@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Literal, TextIO, TypeVar
+from typing import TextIO, TypeVar
 
 from dooryard.box import BoxFile, box_in
 from dooryard.errors import EXIT_OK, ConfigError
@@ -12,6 +12,7 @@ from dooryard.policy.document import Document, Parsed, read
 from dooryard.policy.parse import parse_policy, policy_in
 from dooryard.policy.reference import table
 from dooryard.policy.schema import Policy
+from dooryard.policy.sorts import sort_of
 from dooryard.sensors.registry import SYSTEM
 
 T = TypeVar("T")
@@ -31,7 +32,7 @@ def check(
     the exit code of `ConfigError`.
     """
     documents = [document for path in paths if (document := _read(path, out)) is not None]
-    boxes = [_result(document, box_in, out) for document in documents if sort_of(document) == "box"]
+    boxes = [_result(document, box_in, out) for document in documents if sort_of(document.data) == "box"]
     sinks = sensors = None
     sound_boxes = [box for box in boxes if box is not None]
     # Where a box file is wrong or none is given, nobody knows what sinks and sensors there are.
@@ -42,7 +43,9 @@ def check(
     def policy(document: Document) -> Parsed[Policy]:
         return policy_in(document, sinks=sinks, visitors=visitors, group_of=group_of, sensors=sensors)
 
-    policies = [_result(document, policy, out) for document in documents if sort_of(document) == "policy"]
+    policies = [
+        _result(document, policy, out) for document in documents if sort_of(document.data) == "policy"
+    ]
     sound = len(documents) == len(paths) and all([*boxes, *policies])
     return EXIT_OK if sound else ConfigError.exit_code
 
@@ -80,29 +83,19 @@ def reference() -> str:
     return table("Policy", Policy) + "\n" + table("Box file", BoxFile)
 
 
-def read_text(path: Path) -> str:
-    """The text of a policy or box file. Raises ConfigError if it can't be read."""
-    remedy = "name a policy or box file that this user may read"
+def read_text(path: Path, sort: str = "policy or box file") -> str:
+    """The text of a file of the `sort`. Raises ConfigError if it can't be read."""
+    remedy = f"name a {sort} that this user may read"
     try:
         size = path.stat().st_size
         if size > _MOST_BYTES:
-            raise ConfigError(f"{path}: is {size} bytes long, which no policy or box file is", remedy)
+            raise ConfigError(f"{path}: is {size} bytes long, which no {sort} is", remedy)
         return path.read_bytes().decode("utf-8")
     except OSError as error:
         raise ConfigError(f"{path}: {(error.strerror or str(error)).lower()}", remedy) from error
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
         raise ConfigError(f"{path}:{line}: is not UTF-8 text", "save the file as UTF-8") from error
-
-
-def sort_of(document: Document) -> Literal["policy", "box"]:
-    """Which sort of file it is, by the tables it has; a policy in case of doubt."""
-    keys = document.data.keys()
-    return (
-        "box"
-        if len(keys & BoxFile.model_fields.keys()) > len(keys & Policy.model_fields.keys())
-        else "policy"
-    )
 
 
 def _read(path: Path, out: TextIO) -> Document | None:
@@ -123,5 +116,7 @@ def _result(document: Document, parse: Callable[[Document], Parsed[T]], out: Tex
         return None
     for warning in parsed.warnings:
         print(f"{warning} (a warning)", file=out)
-    print(f"{document.file}: a {sort_of(document)} file without problems", file=out)
+    sort = sort_of(document.data)
+    said = f"a {sort} file without problems" if document.data else "an empty policy: the built-in one holds"
+    print(f"{document.file}: {said}", file=out)
     return parsed.value

@@ -46,7 +46,7 @@ class StoreError(DooryardError):
 
 
 class SinkError(DooryardError):
-    """A sink cannot be set up (a secret is missing, or others can read it), or did not take a trial message."""
+    """A sink cannot be set up (a secret missing, or readable by others), or took no trial message."""
 
     exit_code = 7
 

@@ -20,6 +20,7 @@ from dooryard.daybook import Daybook
 from dooryard.effects import Record, Update
 from dooryard.errors import StoreError
 from dooryard.ids import id_for
+from dooryard.journal.marks import kept
 from dooryard.log import say
 from dooryard.outbox.schedule import State as DeliveryState
 from dooryard.outbox.store import VISIT_PICTURE, Store
@@ -152,7 +153,13 @@ class Ledger:
     def upkeep(self, conditions: Conditions, now: Moment) -> None:
         """Bring the store within the policy's bounds."""
         keeping = conditions.policy.keeping
-        removed = self._store.upkeep(keeping.days, keeping.megabytes * 1_000_000, now.wall)
+        removed = self._store.upkeep(
+            keeping.days,
+            keeping.megabytes * 1_000_000,
+            now.wall,
+            kept(self._store.folder),
+            favourites_count=keeping.favourites_count,
+        )
         if removed:
             gone = len(removed.pictures)
             say(_log, logging.INFO, "old visits removed", visits=removed.visits, pictures=gone)

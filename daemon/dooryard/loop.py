@@ -24,6 +24,7 @@ from dooryard.log import say
 from dooryard.notify import Notifier
 from dooryard.outbox.delivery import Delivery
 from dooryard.pipeline import Conditions, State
+from dooryard.recorder import Recorder
 from dooryard.records import Frame, Moment
 from dooryard.sensors.clock_state import clock_is_set
 from dooryard.sparing import spared_conditions
@@ -46,6 +47,7 @@ class Parts:
     notifier: Notifier
     process_clock: Clock  # real time, for the watchdog and the status line
     care: Care | None = None  # None: a recording, which says nothing of a box
+    recorder: Recorder | None = None  # None: the box makes no recording
     reread: Callable[[Conditions], tuple[Conditions, str]] | None = None  # the policy, when asked to
 
 
@@ -70,6 +72,7 @@ class Loop:
         self._spared_off = False
         self._camera_lost = False
         self._stuck_told = False
+        self._recording_end_told = False
         self._status_at_s = 0.0
 
     def run(self) -> None:
@@ -106,11 +109,23 @@ class Loop:
         self._alive()
 
     def _step(self, frame: Frame | None, now: Moment) -> None:
+        if frame is not None:
+            self._record(frame, now)
         news = self.state.gate.news if self.state.gate else ""
         self.state, effects = pipeline.step(self.state, frame, self._rules(), now)
         if self.state.gate and self.state.gate.news not in ("", news):
             say(_log, logging.INFO, "gate", news=self.state.gate.news)
         self._do(effects, now)
+
+    def _record(self, frame: Frame, now: Moment) -> None:
+        """Keep the frame in the box's own recording, and tell when that has come to its end."""
+        recorder = self._parts.recorder
+        if recorder is None:
+            return
+        recorder.take(frame, clock_set=self.conditions.clock_set)
+        if recorder.stopped is not None and not self._recording_end_told:
+            self._recording_end_told = True
+            self.tell("disk", f"the box's own recording stopped: {recorder.stopped}", now)
 
     def _rules(self) -> Conditions:
         """What holds, with what is spared."""
@@ -121,6 +136,8 @@ class Loop:
         """Sensors, button, and a policy that was changed."""
         for each in care.turn(self.conditions.policy, now):
             self.tell(each.kind, each.text, now)
+        if self._parts.recorder is not None and care.new:
+            self._parts.recorder.readings(care.new, now)
         for press in care.presses():
             if press is Press.HELD:
                 care.halt_now()

@@ -11,7 +11,7 @@ import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import asdict
-from datetime import datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import TextIO
 
@@ -20,6 +20,7 @@ from dooryard.outbox import queue, schema
 from dooryard.outbox.folder import DATABASE
 from dooryard.outbox.problems import store_error
 from dooryard.outbox.queue import Listed
+from dooryard.policy.document import quoted
 
 ALL = "all"
 _SHORTEST_ID = 4  # letters of an id that are enough, if only one alert's begins with them
@@ -35,9 +36,16 @@ def listing(
     everything: bool = False,
     as_json: bool = False,
     limit: int = 1000,
+    sinks: frozenset[str] | None = None,
+    zone: tzinfo = UTC,
 ) -> int:
-    """Print the deliveries that were not told (with `everything`: all), newest last. Raises StoreError."""
+    """Print the deliveries that were not told (with `everything`: all), newest last.
+
+    `sinks` are the box's; None: not known. Times are shown in `zone`, and JSON has them in UTC. Raises
+    ConfigError for a `sink` that the box does not have, StoreError.
+    """
     with _reading(folder) as db:
+        _check_sink(db, sink, sinks)
         found = queue.listed(db, sink=sink, everything=everything, limit=limit)
     if as_json:
         json.dump([asdict(each) for each in found], out, ensure_ascii=False, indent=1)
@@ -45,16 +53,25 @@ def listing(
     elif not found:
         print("Nothing waits, and nothing was set aside.", file=out)
     else:
-        print("\n".join(_table(found)), file=out)
+        print("\n".join(_table(found, zone)), file=out)
     return EXIT_OK
 
 
-def retry(folder: Path, alerts: Sequence[str], out: TextIO, *, sink: str | None = None) -> int:
+def retry(
+    folder: Path,
+    alerts: Sequence[str],
+    out: TextIO,
+    *,
+    sink: str | None = None,
+    sinks: frozenset[str] | None = None,
+) -> int:
     """Let untold deliveries be tried again from the start, also those refused or given up.
 
-    `alerts` are ids, beginnings of ids, or "all". Raises ConfigError for one that is not found, StoreError.
+    `alerts` are ids, beginnings of ids, or "all". Raises ConfigError for one that is not found, and for a
+    `sink` that is not one of `sinks`; StoreError.
     """
     with _writing(folder) as db:
+        _check_sink(db, sink, sinks)
         count = queue.begin_anew(db, _ids(db, alerts, sink), sink)
     print(
         f"{_deliveries(count)} will be tried again: within a minute, or when the sink's next try is due.",
@@ -71,9 +88,11 @@ def drop(
     *,
     sink: str | None = None,
     sure: bool = False,
+    sinks: frozenset[str] | None = None,
 ) -> int:
     """End untold deliveries, after asking; `sure` asks nothing. Their visits stay. Raises as `retry`."""
     with _reading(folder) as db:
+        _check_sink(db, sink, sinks)
         ids = _ids(db, alerts, sink)
         untold = [
             each for each in queue.listed(db, sink=sink, everything=False, limit=-1) if each.alert in ids
@@ -91,15 +110,25 @@ def drop(
     return EXIT_OK
 
 
-def _table(found: Sequence[Listed]) -> Iterator[str]:
-    lines = [_HEAD, *(_cells(each) for each in found)]
+def _check_sink(db: sqlite3.Connection, sink: str | None, sinks: frozenset[str] | None) -> None:
+    """Raise ConfigError for a sink that the box has not; one that it had may still have deliveries."""
+    if sink is None or sinks is None or sink in sinks:
+        return
+    if db.execute("SELECT 1 FROM deliveries WHERE sink = ? LIMIT 1", (sink,)).fetchone() is None:
+        has = ", ".join(sorted(sinks)) or "none"
+        raise ConfigError(f"the box has no sink {quoted(sink)}; it has: {has}", "give one that it has")
+
+
+def _table(found: Sequence[Listed], zone: tzinfo) -> Iterator[str]:
+    lines = [_HEAD, *(_cells(each, zone) for each in found)]
     widths = [max(len(line[column]) for line in lines) for column in range(len(_HEAD))]
     for line in lines:
         yield "  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip()
 
 
-def _cells(each: Listed) -> tuple[str, ...]:
-    when = f"{datetime.fromisoformat(each.wall):%Y-%m-%d %H:%M}" if each.clock_set else "clock not set"
+def _cells(each: Listed, zone: tzinfo) -> tuple[str, ...]:
+    local = datetime.fromisoformat(each.wall).astimezone(zone)
+    when = f"{local:%Y-%m-%d %H:%M %Z}" if each.clock_set else "clock not set"
     tries = f"{each.attempts} ({each.maybe} maybe arrived)" if each.maybe else str(each.attempts)
     title, answer = (
         _cut(text, _WIDEST[name]) for name, text in (("title", each.title), ("answer", each.answer))
@@ -163,6 +192,9 @@ def _writing(folder: Path) -> Iterator[sqlite3.Connection]:
 @contextmanager
 def _opened(folder: Path, doing: str, mode: str) -> Iterator[sqlite3.Connection]:
     path = folder / DATABASE
+    if folder.exists() and not folder.is_dir():
+        remedy = "name another state_folder in the box file, or move that file away"
+        raise StoreError(f"the state folder {folder} is a file", remedy)
     if not path.is_file():
         remedy = "name the state folder of a box that has run (state_folder in its box file)"
         raise StoreError(f"there is no store in {folder}", remedy)

@@ -10,11 +10,12 @@ from typing import TextIO
 from dooryard import build
 from dooryard.box import BoxFile, parse_box
 from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
+from dooryard.camera.picture_files import SUFFIXES
 from dooryard.camera.scene import SceneCamera
 from dooryard.check import read_text
 from dooryard.clock import SystemClock
-from dooryard.errors import EXIT_OK, StoreError
-from dooryard.recorder import TRUTH, Recorder, RecorderSettings
+from dooryard.errors import EXIT_OK, ConfigError, StoreError
+from dooryard.recorder import INDEX, TRUTH, Recorder, RecorderSettings
 from dooryard.rehearse.truth import TrueVisit, write_truth
 
 _READ_S = 1.0
@@ -26,8 +27,10 @@ def record(
     """Record until `stop`, the end of a simulated scene, or the recording's bound.
 
     Without a box file it records the simulated garden. A scene's truth is written beside it. Raises
-    CameraError when the camera is in use by the service, or gone; StoreError when the disk refuses.
+    ConfigError for a `folder` that will not do; CameraError when the camera is in use by the service, or
+    gone; StoreError when the disk refuses.
     """
+    check_folder(folder)
     box = BoxFile.model_validate({"camera": {"kind": "scene"}})
     base = Path.cwd()
     if box_file is not None:
@@ -39,12 +42,26 @@ def record(
     record_camera(camera, recorder, stop)
     if isinstance(camera, SceneCamera) and recorder.kept:
         (folder / TRUTH).write_text(write_truth(truth_of(camera)), encoding="utf-8")
-    print(f"{recorder.kept} frames in {folder}", file=out)
+    print(f"{recorder.kept} {'frame' if recorder.kept == 1 else 'frames'} in {folder}", file=out)
     if recorder.stopped is not None and recorder.stopped.startswith("the disk"):
-        raise StoreError(f"recording stopped: {recorder.stopped}", f"make room at {folder}, or name another")
+        remedy = f"see that this user may write to {folder} and that there is room, or name another folder"
+        raise StoreError(f"recording stopped: {recorder.stopped}", remedy)
     if recorder.stopped is not None:
         print(f"stopped: {recorder.stopped}", file=out)
     return EXIT_OK
+
+
+def check_folder(folder: Path) -> None:
+    """Raise ConfigError if `folder` cannot be one, or holds a recording or pictures already.
+
+    Two recordings in one folder would be rehearsed as one, with the truth of the later.
+    """
+    there = next(path for path in (folder, *folder.parents) if path.exists())
+    if not there.is_dir():
+        raise ConfigError(f"{there} is a file", "name a folder to record into; it is made if it is not there")
+    marks = (INDEX, f"*/{INDEX}", TRUTH, *(f"*{suffix}" for suffix in SUFFIXES))
+    if folder.is_dir() and any(path for mark in marks for path in folder.glob(mark)):
+        raise ConfigError(f"{folder} already holds a recording", "name another folder, or remove that one")
 
 
 def record_camera(camera: Camera, recorder: Recorder, stop: threading.Event) -> None:

@@ -23,7 +23,7 @@ from dooryard import build, halt, log
 from dooryard.box import BoxFile, parse_box
 from dooryard.camera.base import Camera
 from dooryard.camera.keeper import CameraKeeper, Patience
-from dooryard.check import read_text, reread
+from dooryard.check import read_text, reread, sensor_names
 from dooryard.classify.known import known_visitors
 from dooryard.clock import Clock, FrameClock, SystemClock
 from dooryard.daybook import Daybook
@@ -39,9 +39,9 @@ from dooryard.policy.changes import policy_changes
 from dooryard.policy.document import Parsed
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
+from dooryard.recorder import recorder_of
 from dooryard.records import Moment
 from dooryard.sensors.clock_state import clock_is_set
-from dooryard.sensors.registry import SYSTEM
 from dooryard.timed import LiveTimed, RecordedTimed, Timed
 
 T = TypeVar("T")
@@ -108,8 +108,8 @@ def _given(box_file: Path, policy_file: Path | None) -> _Given:
         return _Given(box, base, Policy(), None)
     visitors, group_of = known_visitors(build.card_path(box, base))
     sinks = frozenset(sink.name for sink in box.sink)
-    sensors = frozenset((*SYSTEM, *(sensor.name for sensor in box.sensor)))
-    known: dict[str, Any] = {"sinks": sinks, "visitors": visitors, "group_of": group_of, "sensors": sensors}
+    known: dict[str, Any] = {"sinks": sinks, "visitors": visitors, "group_of": group_of}
+    known["sensors"] = sensor_names(box)
     policy = _told(parse_policy(read_text(policy_file), str(policy_file), **known))
     return _Given(box, base, policy, lambda: reread(policy_file, **known))
 
@@ -151,6 +151,9 @@ def _parts(
         parts.care.restore(store.load_state("welfare"), now)
         parts.care.start()
         stack.callback(parts.care.stop)
+        parts.recorder = recorder_of(box, base)
+        if parts.recorder is not None:
+            stack.callback(parts.recorder.close)
     return parts, state, rules
 
 
@@ -177,6 +180,8 @@ def _halt(loop: Loop, parts: Parts, store: Store, system: SystemClock) -> None:
         return None if sent else "some alerts wait for the next start"
 
     def close_store() -> None:
+        if parts.recorder is not None:
+            parts.recorder.close()
         parts.delivery.stop()
         store.close()
 

@@ -26,9 +26,7 @@ def add(commands: Any) -> None:
     hours = commands.add_parser("hours", help="show the coming watch and quiet hours, with the sun's times")
     hours.add_argument("policy", type=Path, metavar="POLICY")
     hours.add_argument("--days", type=_count, default=7, metavar="N", help="how many (default: 7)")
-    hours.add_argument(
-        "--from", type=date.fromisoformat, dest="first", metavar="DATE", help="first day (today)"
-    )
+    hours.add_argument("--from", type=_date, dest="first", metavar="DATE", help="first day (today)")
     hours.set_defaults(command=_hours)
 
     why = commands.add_parser("why", help="say why a visit was told, or was not")
@@ -126,15 +124,28 @@ def _policy(file: Path) -> Policy:
     return parse_policy(read_text(file), str(file)).value
 
 
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f'"{text}" is no date; write one such as 2026-06-14') from None
+
+
 def _count(text: str) -> int:
-    value = int(text)
+    try:
+        value = int(text)
+    except ValueError:
+        value = 0
     if value < 1:
-        raise argparse.ArgumentTypeError("must be 1 or more")
+        raise argparse.ArgumentTypeError(f'"{text}" will not do; write a whole number, 1 or more')
     return value
 
 
 def _positive(text: str) -> float:
-    value = float(text)
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
     if not 0 < value < float("inf"):
-        raise argparse.ArgumentTypeError("must be more than 0")
+        raise argparse.ArgumentTypeError(f'"{text}" will not do; write a number above 0, such as 1.5')
     return value

@@ -25,6 +25,7 @@ from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.state import PolicyState
+from dooryard.recorder import Recorder, RecorderSettings
 from dooryard.sensors.desk import SensorDesk
 from dooryard.sensors.registry import Machine, build_one
 from dooryard.sensors.spec import SensorSpec
@@ -171,3 +172,27 @@ def test_what_holds_survives_a_restart(bench):
     fresh.restore(saved, played.clock.now())
     fresh.turn(played.policy, played.clock.now())
     assert fresh.spared.camera_off
+
+
+def test_the_boxs_own_recording(bench, tmp_path):
+    played = bench(sensor="0:20 120:70 600:40")
+    recorder = Recorder(tmp_path / "r", RecorderSettings(frames_per_s=0.5, leave_free_bytes=0))
+    played.parts.recorder = recorder
+    played.play(700)
+    recorder.close()
+    text = next(tmp_path.glob("r/*/readings.csv")).read_text()
+    rows = [line.split(",") for line in text.splitlines() if ",enclosure," in line]
+    assert 20 <= len(rows) <= 25
+    assert len({row[1] for row in rows}) == len(rows)  # each once
+    assert rows[0][3] == "20.000"
+    assert 69.0 < max(float(row[3]) for row in rows) <= 70.0
+    assert 60 <= recorder.kept <= played.loop.frames / 2 + 2
+
+
+def test_a_recording_that_ends_is_told(bench, tmp_path):
+    played = bench()
+    played.parts.recorder = Recorder(tmp_path / "r", RecorderSettings(leave_free_bytes=1 << 60))
+    played.play(30)
+    assert [m for m in played.messages() if "recording stopped" in m] == [
+        "The box at Alder Row: disk | The box's own recording stopped: the recording has reached its bound."
+    ]

@@ -34,7 +34,7 @@ def add(commands: Any) -> None:
 
     mark = commands.add_parser("mark", help="say who a visit really was, keep it or hide it")
     add_unit(mark)
-    mark.add_argument("visit", metavar="VISIT", help="its id, or enough of its beginning or end")
+    mark.add_argument("visit", metavar="VISIT", help='its id, enough of its beginning or end, or "last"')
     mark.add_argument("what", metavar="WHAT", help="nobody, a name, keep, hide, or undo")
     mark.set_defaults(command=_mark)
 
@@ -66,6 +66,8 @@ def _journal(arguments: argparse.Namespace) -> int:
     from dooryard.journal import commands
 
     house = _house(arguments)
+    if arguments.serve is not None:  # before pages are built for nothing
+        commands.check_look(arguments.serve, arguments.port, arguments.minutes)
     code = commands.journal(
         house, arguments.folder, base_url=arguments.address, with_position=arguments.with_position
     )

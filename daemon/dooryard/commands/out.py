@@ -14,8 +14,9 @@ def add(commands: Any) -> None:
     """Add the commands to `commands`, what `ArgumentParser.add_subparsers` returned."""
     outbox = commands.add_parser("outbox", help="what was not told yet: list it, try again, or drop it")
     add_unit(outbox)
-    outbox.add_argument("--retry", nargs="+", metavar="ALERT", help='try these again, or "all"')
-    outbox.add_argument("--drop", nargs="+", metavar="ALERT", help='never tell these, or "all"')
+    change = outbox.add_mutually_exclusive_group()
+    change.add_argument("--retry", nargs="+", metavar="ALERT", help='try these again, or "all"')
+    change.add_argument("--drop", nargs="+", metavar="ALERT", help='never tell these, or "all"')
     outbox.add_argument("--sure", action="store_true", help="with --drop: ask nothing")
     outbox.add_argument("--sink", metavar="NAME", help="only of this sink")
     outbox.add_argument("--everything", action="store_true", help="list what was told, too")
@@ -30,19 +31,23 @@ def add(commands: Any) -> None:
 def _outbox(arguments: argparse.Namespace) -> int:
     from dooryard import outbox_command
 
-    folder = unit_of(arguments).state_folder
+    unit = unit_of(arguments)
+    folder, sink = unit.state_folder, arguments.sink
+    sinks = frozenset(table.name for table in unit.box.sink)
     if arguments.retry:
-        return outbox_command.retry(folder, arguments.retry, sys.stdout, sink=arguments.sink)
+        return outbox_command.retry(folder, arguments.retry, sys.stdout, sink=sink, sinks=sinks)
     if arguments.drop:
         return outbox_command.drop(
-            folder, arguments.drop, sys.stdout, input, sink=arguments.sink, sure=arguments.sure
+            folder, arguments.drop, sys.stdout, input, sink=sink, sure=arguments.sure, sinks=sinks
         )
     return outbox_command.listing(
         folder,
         sys.stdout,
-        sink=arguments.sink,
+        sink=sink,
         everything=arguments.everything,
         as_json=arguments.json,
+        sinks=sinks,
+        zone=unit.policy.place.zone,
     )
 
 

@@ -73,7 +73,9 @@ def _build(desk: Desk, site: Site, old: Manifest, position: tuple[float, float] 
     built = Built()
     new = Manifest(watched=old.watched, unreadable=old.unreadable)
     dates = desk.survey.dates()
-    worked = effort(dates[0] if dates else None, desk.today, desk.policy, desk.notebook, new)
+    worked = effort(
+        dates[0] if dates else None, desk.today, desk.policy, desk.notebook, new, desk.watched_until
+    )
     changed = _changed_days(desk, site, old)
     wrong = {picture for day in changed for picture in _publish(desk, site, day, position, built)}
     if wrong:

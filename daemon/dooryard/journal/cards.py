@@ -71,9 +71,17 @@ def card(entry: Entry, zone: ZoneInfo) -> Card:
 
 
 def sureness(entry: Entry) -> str:
+    """How sure the box was at the end, and when it told, if it was not the same; or that a person said it."""
     if entry.said.nobody:
         return "put right by a person"
-    return "named by a person" if entry.said.visitor else f"{percent(entry.told.sure)} sure"
+    if entry.said.visitor:
+        return "named by a person"
+    at_end = f"{percent(entry.told.sure)} sure {'at the end' if entry.ended else 'so far'}"
+    before = entry.told_as
+    if before is None or (before.key, percent(before.sure)) == (entry.told.key, percent(entry.told.sure)):
+        return at_end
+    who = "" if before.key == entry.told.key else f"{spoken(before)}, "
+    return f"{at_end}; at the time of the decision {who}{percent(before.sure)}"
 
 
 def outcome_text(entry: Entry) -> str:

@@ -67,7 +67,8 @@ def journal(
 
 def mark(house: House, visit: str, what: str, group_of: Mapping[str, str]) -> int:
     """`dooryard mark VISIT nobody|NAME|keep|hide|undo`."""
-    done = marks.make(house.state_folder, visit, what, house.clock.now().wall, group_of=group_of)
+    now, zone = house.clock.now().wall, house.policy.place.zone
+    done = marks.make(house.state_folder, visit, what, now, group_of=group_of, zone=zone)
     print(f"visit {done.visit} {done.text}", file=house.out)
     return EXIT_OK
 
@@ -102,6 +103,11 @@ def export(
     if done.undated:
         print(f"left out, as their time is not known: {many(done.undated, 'visit')}", file=house.out)
     return EXIT_OK
+
+
+def check_look(address: str, port: int, minutes: float) -> None:
+    """Raise ConfigError for an address, a port or a time for which `look` can't serve."""
+    serve.Where(address, port, minutes * 60).check()
 
 
 def look(

@@ -21,6 +21,7 @@ from dooryard.policy.schema import Place, Policy
 HOURS = 24
 _DAY = timedelta(days=1)
 _HOUR_S = 3600.0
+LEAST_WATCHED_S = _HOUR_S  # shorter watching gives no rate
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,8 +98,8 @@ def by_hour(spans: Iterable[Span], zone: ZoneInfo) -> list[float]:
 
 
 def rate_per_h(visits: int, watched_s: float) -> float | None:
-    """Visits per hour of watching: n / T. None where nothing was watched."""
-    return visits / (watched_s / _HOUR_S) if watched_s > 0 else None
+    """Visits per hour of watching: n / T. None where less than an hour was watched: chance would be all."""
+    return visits / (watched_s / _HOUR_S) if watched_s >= LEAST_WATCHED_S else None
 
 
 def against_sun(place: Place, on: date, first: datetime, last: datetime) -> AgainstSun:

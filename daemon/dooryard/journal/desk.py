@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 from dooryard.journal import page_day, render
@@ -29,6 +29,7 @@ class Desk:
     shared: render.Site
     survey: Survey = field(default_factory=Survey)
     neighbours: dict[date, tuple[date | None, date | None]] = field(default_factory=dict)
+    watched_until: datetime = datetime.max.replace(tzinfo=UTC)  # known once it has looked
 
     @property
     def today(self) -> date:
@@ -36,6 +37,7 @@ class Desk:
 
     def look(self) -> None:
         """Pass over all visits."""
+        self.watched_until = self.reader.watched_until(self.now)
         self.survey = survey(self.reader.scan(), self.policy.place.zone, self.today)
         dates = self.survey.dates()
         before: dict[date, date | None] = dict(zip(dates, [None, *dates], strict=False))
@@ -53,12 +55,12 @@ class Desk:
         if day is None:
             return page_day.DayFacts(None)
         start, end = day_span(self.policy.place.zone, day)
-        off = self.notebook.off_times(start, end)
+        off, until = self.notebook.off_times(start, end), min(self.now, self.watched_until)
         before, after = self.neighbours.get(day, (None, None))
         return page_day.DayFacts(
             on=day,
-            watched=watched_on(day, off, self.policy, min(end, self.now)),
-            until=self.now if self.now < end else None,
+            watched=watched_on(day, off, self.policy, min(end, until)),
+            until=max(start, until) if until < end else None,
             warmth=[(each.sensor, each.least_c, each.most_c) for each in self.notebook.warmth(start, end)],
             off=[(max(each.start, start), min(each.end, end), each.reason) for each in off],
             gate=self.notebook.held_on(day),
@@ -76,7 +78,7 @@ class Desk:
         """The fingerprint of a day's page. The moment is not in it, only whether the day is over."""
         visits = self.survey.days[day].digest.text()
         facts = self.facts(day)
-        over = facts.until is None
+        over = day is None or day < self.today
         watched = facts.watched if over else None
         return self.key(visits, over, watched, facts.warmth, facts.off, facts.gate, facts.before, facts.after)
 

@@ -17,8 +17,13 @@ _DAY = timedelta(days=1)
 _MOST_DATES = timedelta(days=3660)  # as long as a policy can keep visits
 
 
-def effort(first: date | None, today: date, policy: Policy, notebook: Notebook, manifest: Manifest) -> Effort:
-    """Watching from `first` to the day before `today`; what is worked out anew is put into `manifest`."""
+def effort(
+    first: date | None, today: date, policy: Policy, notebook: Notebook, manifest: Manifest, until: datetime
+) -> Effort:
+    """Watching from `first` to the day before `today`, as far as `until`.
+
+    What is worked out anew is put into `manifest`.
+    """
     if first is None or first >= today:
         manifest.watched = {}
         return Effort([0.0] * HOURS, {}, 0, first)
@@ -28,7 +33,7 @@ def effort(first: date | None, today: date, policy: Policy, notebook: Notebook, 
     hours, weeks, kept = [0.0] * HOURS, dict[Week, float](), dict[str, tuple[str, list[float]]]()
     day = first
     while day < today:
-        row = _day_row(day, off, policy, manifest.watched.get(day.isoformat()))
+        row = _day_row(day, off, policy, manifest.watched.get(day.isoformat()), until)
         kept[day.isoformat()] = row
         iso = day.isocalendar()
         weeks[iso.year, iso.week] = weeks.get((iso.year, iso.week), 0.0) + sum(row[1])
@@ -43,12 +48,13 @@ def watched_on(day: date, off: Sequence[OffTime], policy: Policy, until: datetim
 
 
 def _day_row(
-    day: date, off: Sequence[OffTime], policy: Policy, known: tuple[str, list[float]] | None
+    day: date, off: Sequence[OffTime], policy: Policy, known: tuple[str, list[float]] | None, until: datetime
 ) -> tuple[str, list[float]]:
     start, end = day_span(policy.place.zone, day)
     mine = [each for each in off if each.end > start and each.start < end]
     digest = Digest()
-    digest.add(policy.hours.watch, policy.place, mine)
+    end = min(end, until)
+    digest.add(policy.hours.watch, policy.place, mine, end)
     if known is not None and known[0] == digest.text():
         return known
     return digest.text(), by_hour(watched_on(day, mine, policy, end), policy.place.zone)

@@ -80,6 +80,7 @@ class Entry:
     sinks: tuple[str, ...] = ()
     rule: str | None = None
     clauses: tuple[Clause, ...] = ()
+    told_as: Visitor | None = None  # what the box said when it was told; `told` is what it said at the end
 
     @property
     def visitor(self) -> Visitor:

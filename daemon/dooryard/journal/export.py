@@ -126,7 +126,7 @@ def _gather(
     ):
         dates = _dates(reader, policy, period)
         entries = [entry for entry in _entries(reader, policy, dates) if not entry.said.hide]
-        spans = _spans(dates, policy, notebook, now)
+        spans = _spans(dates, policy, notebook, reader.watched_until(now))
         if not spans:
             raise StoreError(
                 "the box did not watch in that time, so there is nothing to export",
@@ -182,8 +182,14 @@ class _Target:
     disk: Disk
 
     def must_be_empty(self) -> None:
-        if self.folder.exists() and any(self.folder.iterdir()):
-            raise StoreError(f"{self.folder} is not empty", "name a folder that is empty or not there yet")
+        remedy = "name a folder that is empty or not there yet"
+        try:
+            if self.folder.exists() and not self.folder.is_dir():
+                raise ConfigError(f"{self.folder} is a file, and a package takes a folder", remedy)
+            if self.folder.exists() and any(self.folder.iterdir()):
+                raise ConfigError(f"{self.folder} is not empty", remedy)
+        except OSError as error:
+            raise StoreError(f"{self.folder} cannot be read: {error.strerror or error}", remedy) from error
 
     def write(self, path: str, data: bytes) -> None:
         target = self.folder / path
@@ -211,15 +217,15 @@ def _entries(reader: Reader, policy: Policy, dates: Dates) -> Iterable[Entry]:
     return reader.between(day_span(zone, dates.first)[0], day_span(zone, dates.last)[1])
 
 
-def _spans(dates: Dates, policy: Policy, notebook: Notebook, now: datetime) -> list[Span]:
-    """When the box watched on these dates, as far as `now`."""
+def _spans(dates: Dates, policy: Policy, notebook: Notebook, until: datetime) -> list[Span]:
+    """When the box watched on these dates, as far as `until`."""
     found: list[Span] = []
     day = dates.first
     while day <= dates.last:
         start, end = day_span(policy.place.zone, day)
-        if start < now:
+        if start < until:
             off = notebook.off_times(start, end)
-            found += watched_on(day, off, policy, min(end, now))
+            found += watched_on(day, off, policy, min(end, until))
         day += _DAY
     return joined(without(found, ()))
 

@@ -7,9 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
-from dooryard.errors import StoreError
-from dooryard.journal.entries import Entry, Kind, Mark
+from dooryard.errors import ConfigError
+from dooryard.journal.entries import Kind, Mark
 from dooryard.journal.marking import understood
 from dooryard.journal.notebook import Notebook
 from dooryard.journal.reading import Reader
@@ -34,43 +35,34 @@ def make(
     now: datetime,
     *,
     group_of: Mapping[str, str] | None = None,
+    zone: ZoneInfo | None = None,
 ) -> Marked:
-    """Mark `visit` (its id, or a beginning or end of it that no other has) with `what`.
+    """Mark `visit` (its id, a beginning or end of it that no other has, or "last") with `what`.
 
-    `what` is "nobody", "keep", "hide", "undo" or a name; see `marking.understood`. Raises StoreError when
-    there is no such visit, nothing to take back, or `what` can't be a name.
+    `what` is "nobody", "keep", "hide", "undo" or a name; see `marking.understood`. Errors give times in
+    `zone`, or in UTC. Raises ConfigError when there is no such visit or more than one, nothing to take back,
+    or `what` can't be a name; StoreError when the folder can't be used.
     """
     with (
         contextlib.closing(Notebook(state_folder)) as notebook,
         contextlib.closing(Reader(state_folder, notebook.said())) as reader,
     ):
-        entry = find(reader, visit)
+        entry = reader.find(visit, zone)
         try:
             word = understood(what, group_of or {}, reader.scientific_names())
         except ValueError as error:
-            raise StoreError(str(error), 'write nobody, keep, hide, undo or a name such as "wren"') from error
+            raise ConfigError(
+                str(error), 'write nobody, keep, hide, undo or a name such as "wren"'
+            ) from error
         if word.kind is None:
             undone = notebook.undo(entry.id)
             if undone is None:
-                raise StoreError(f"there is no mark on visit {entry.id}", "mark it first")
+                raise ConfigError(f"there is no mark on visit {entry.id}", "mark it first")
             return Marked(entry.id, f"taken back: {says(undone)}")
         notebook.mark(entry.id, word.kind, now, word.visitor)
         had = f"the box had said {spoken(entry.told)}, {percent(entry.told.sure)} sure"
-        return Marked(entry.id, f"marked: {_word(word.kind, word.visitor)}; {had}")
-
-
-def find(reader: Reader, visit: str) -> Entry:
-    """The one visit whose id is, begins with or ends with `visit`."""
-    ids = reader.ids_like(visit)
-    if len(ids) != 1:
-        what = "no visit has" if not ids else "more than one visit has"
-        raise StoreError(
-            f"{what} an id that begins or ends with {visit!r}",
-            "take the id from the alert, or from the address of the visit in the journal",
-        )
-    entry = reader.entry(ids[0])
-    assert entry is not None  # it was there a moment ago, and only upkeep takes visits away
-    return entry
+        new = " (noted as a new name)" if word.visitor and not word.visitor.group else ""
+        return Marked(entry.id, f"marked: {_word(word.kind, word.visitor)}{new}; {had}")
 
 
 def says(mark: Mark) -> str:

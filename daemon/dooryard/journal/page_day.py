@@ -26,6 +26,9 @@ from dooryard.policy.words import sentence, spoken
 from dooryard.records import Outcome
 
 
+_NOT_BEGUN = "not yet begun"  # as the box notes the first day's hours before its first start
+
+
 @dataclass(frozen=True, slots=True)
 class DayFacts:
     """What is known of a day beside its visits."""
@@ -149,14 +152,21 @@ def fact_list(counted: Sequence[Entry], facts: DayFacts, policy: Policy) -> list
     so_far = f" until {clock(facts.until, zone)}" if facts.until else ""
     found.append(("Watched", f"{hours(watched_s)}{so_far}"))
     per_h = counts.rate_per_h(len(counted), watched_s)
-    if per_h is not None:
-        found.append(("Visits an hour of watching", rate(per_h)))
+    if watched_s > 0:
+        found.append(("Visits an hour of watching", rate(per_h, watched_s)))
     if counted:
         at_once = counts.most_at_once((entry.start, entry.last_seen) for entry in counted)
         found.append(("Most at once", str(at_once)))
     found += [(f"Temperature, {name}", _range(least, most)) for name, least, most in facts.warmth]
-    found += [("Off", f"{clock(a, zone)} to {clock(b, zone)}: {reason}") for a, b, reason in facts.off]
+    found += [_off(clock(a, zone), clock(b, zone), reason) for a, b, reason in facts.off]
     return found
+
+
+def _off(start: str, end: str, reason: str) -> tuple[str, str]:
+    """A time off; what came before the first start is none, but was not watched either."""
+    if reason == _NOT_BEGUN:
+        return "Not watched", f"{start} to {end}: before the box was set up"
+    return "Off", f"{start} to {end}: {reason}"
 
 
 def _against_sun(counted: Sequence[Entry], on: date, policy: Policy) -> list[tuple[str, str]]:
@@ -191,7 +201,7 @@ def who_came(counted: Sequence[Entry], facts: DayFacts, policy: Policy) -> list[
                 first=clock(mine[0].start, zone) if dated else "not known",
                 last=clock(mine[-1].start, zone) if dated else "not known",
                 at_once=counts.most_at_once((entry.start, entry.last_seen) for entry in mine),
-                rate=rate(per_h) if dated else "not known",
+                rate=rate(per_h, watched_s) if dated else "not known",
             )
         )
     return lines

@@ -76,9 +76,10 @@ def _facts(visitor: VisitorSum, effort: Effort, zone: ZoneInfo) -> list[tuple[st
         if when is not None:
             found.append((name, f"{short_date(when.astimezone(zone).date())}, {clock(when, zone)}"))
     found.append(("Visits", str(visitor.visits)))
-    per_h = rate_per_h(sum(visitor.hours), sum(effort.by_hour_s))
-    if per_h is not None:
-        found.append(("Visits an hour of watching, to the end of yesterday", rate(per_h)))
+    watched_s = sum(effort.by_hour_s)
+    if watched_s > 0:
+        per_h = rate_per_h(sum(visitor.hours), watched_s)
+        found.append(("Visits an hour of watching, to the end of yesterday", rate(per_h, watched_s)))
     return found
 
 
@@ -116,8 +117,8 @@ _HEADS = (("Hour", "Visits", "Watched", "An hour"), ("Week", "Visits", "Watched"
 
 def _datum(visits: int, watched_s: float, name: str, label: str) -> Datum:
     per_h = rate_per_h(visits, watched_s)
-    text = rate(per_h, " visits an hour") + (f", {many(visits, 'visit')}" if per_h is not None else "")
-    return Datum(per_h, name, label, text, (str(visits), f"{watched_s / 3600:.1f} h", rate(per_h)))
+    text = rate(per_h, watched_s, " visits an hour") + (f", {many(visits, 'visit')}" if watched_s else "")
+    return Datum(per_h, name, label, text, (str(visits), f"{watched_s / 3600:.1f} h", rate(per_h, watched_s)))
 
 
 def _highest(data: Sequence[Datum]) -> Datum | None:

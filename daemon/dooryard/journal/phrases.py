@@ -65,13 +65,14 @@ def hours(seconds: float) -> str:
     return f"{value} hour" if value == "1" else f"{value} hours"
 
 
-def rate(per_h: float | None, unit: str = "") -> str:
+def rate(per_h: float | None, watched_s: float, unit: str = "") -> str:
     """Text like "0.43", or "1 in 40 h" where less than one comes in ten hours; `unit` follows the number."""
     if per_h is None:
-        return "not watched"
+        return "watched too short for a rate" if watched_s > 0 else "not watched"
     if 0 < per_h < 0.1:
         return f"1 in {1 / per_h:.0f} h"
-    return f"{per_h:.2g}{unit}"
+    # "g" would write large numbers with an exponent.
+    return f"{per_h:.0f}{unit}" if per_h >= 9.95 else f"{per_h:.2g}{unit}"
 
 
 def minutes_from(minutes: float, before: str, after: str, event: str) -> str:

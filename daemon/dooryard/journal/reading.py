@@ -8,21 +8,27 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from dooryard.errors import StoreError
+from dooryard.journal import finding
 from dooryard.journal.entries import NOTHING_SAID, Entry, Said
 from dooryard.outbox import rows
 from dooryard.outbox.folder import DATABASE, PICTURES
-from dooryard.records import Clause
+from dooryard.records import Clause, Visitor
 
 _CHUNK = 500
 _SCAN = "SELECT v.* FROM visits v ORDER BY v.start_wall, v.seq"
-_FULL = "SELECT v.*, d.rule, d.sinks, d.clauses FROM visits v LEFT JOIN decisions d ON d.visit = v.id "
+_FULL = (
+    "SELECT v.*, d.rule, d.sinks, d.clauses, (SELECT a.visitor FROM alerts a WHERE a.visit = v.id"
+    " ORDER BY a.seq LIMIT 1) AS told_as FROM visits v LEFT JOIN decisions d ON d.visit = v.id "
+)
 _BETWEEN = _FULL + "WHERE v.clock_set AND v.start_wall >= ? AND v.start_wall < ? ORDER BY v.start_wall, v.seq"
 _UNDATED = _FULL + "WHERE NOT v.clock_set ORDER BY v.seq"
-_LIKE = "SELECT id FROM visits WHERE substr(id, 1, ?) = ? OR substr(id, ?) = ? LIMIT 2"
 _SCIENTIFIC = "SELECT DISTINCT species, scientific FROM visits WHERE species NOTNULL AND scientific NOTNULL"
 _ONE = _FULL + "WHERE v.id = ?"
+_LAST_FRAME = "SELECT data FROM states WHERE name = 'last_frame'"
+_LAST_SEEN = "SELECT MAX(last_seen_wall) AS wall FROM visits WHERE clock_set"
 
 
 class Reader:
@@ -69,12 +75,26 @@ class Reader:
         found = list(self._entries(_ONE, (visit,), self._full))
         return found[0] if found else None
 
-    def ids_like(self, text: str) -> list[str]:
-        """Ids that are, begin with or end with `text`: two at most, as one is wanted."""
-        size = len(text)
+    def find(self, visit: str, zone: ZoneInfo | None = None) -> Entry:
+        """The one visit that `visit` means; see `finding.find`, also for what it raises."""
         with _speaking(self._folder):
-            found = self._db.execute(_LIKE, (size, text, -size, text)).fetchall() if size else []
-        return [row["id"] for row in found]
+            found = self.entry(finding.find(self._db, visit, zone).id)
+        assert found is not None  # it was there a moment ago, and only upkeep takes visits away
+        return found
+
+    def watched_until(self, now: datetime) -> datetime:
+        """The last moment, `now` at the latest, at which the box is known to have watched.
+
+        That is its last frame as it noted it (it does so by the minute and at its end), or a visitor seen
+        after that. `now` where the store has no such note.
+        """
+        with _speaking(self._folder):
+            row = self._db.execute(_LAST_FRAME).fetchone()
+            if row is None:
+                return now
+            seen = self._db.execute(_LAST_SEEN).fetchone()["wall"]
+            moments = [bytes(row["data"]).decode(), *([seen] if seen else [])]
+            return min(now, max(datetime.fromisoformat(text) for text in moments))
 
     def scientific_names(self) -> dict[str, str]:
         """Scientific names by common name, of all that the box has told."""
@@ -114,6 +134,7 @@ class Reader:
             sinks=tuple(json.loads(row["sinks"] or "[]")),
             rule=row["rule"],
             clauses=tuple(Clause(c["name"], c["passed"], c["text"]) for c in clauses),
+            told_as=Visitor(**json.loads(row["told_as"])) if row["told_as"] else None,
         )
 
     def _picture(self, path: str | None) -> str | None:
@@ -123,7 +144,7 @@ class Reader:
         return path
 
 
-_LIGHT = tuple(name for name in Entry.__slots__ if name not in ("sinks", "rule", "clauses"))
+_LIGHT = tuple(name for name in Entry.__slots__ if name not in ("sinks", "rule", "clauses", "told_as"))
 
 
 @contextmanager

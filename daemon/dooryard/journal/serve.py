@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hmac
 import logging
+import math
 import sys
 import threading
 from collections.abc import Callable, Mapping
@@ -20,7 +21,7 @@ from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
 from dooryard.clock import Clock
-from dooryard.errors import AlreadyRunningError, DooryardError, StoreError
+from dooryard.errors import AlreadyRunningError, ConfigError, DooryardError, StoreError
 from dooryard.journal import desk as desks
 from dooryard.journal import forms, marks, paths, render
 from dooryard.journal.build import build, site_of
@@ -33,6 +34,8 @@ from dooryard.policy.schema import Policy
 _log = logging.getLogger("dooryard")
 _COOKIE = "dooryard"
 _MOST_FORM_BYTES = 4096
+_MOST_PORT = 65535
+_LONGEST_S = 24 * 3600
 _ANYWHERE = ("", "0.0.0.0", "::", "*")  # noqa: S104  (refused, not used)
 _KINDS = {"html": "text/html; charset=utf-8", "css": "text/css; charset=utf-8", "jpg": "image/jpeg",
           "xml": "application/atom+xml; charset=utf-8"}  # fmt: skip
@@ -80,24 +83,39 @@ class Where:
     port: int  # 0 takes a free one
     limit_s: float
 
+    def check(self) -> None:
+        """Raise ConfigError for what can't be meant."""
+        if self.address in _ANYWHERE:
+            raise ConfigError(
+                "the journal is not served on all addresses at once",
+                "name one of this machine's own addresses, such as 192.168.1.20 or 127.0.0.1",
+            )
+        if not 0 <= self.port <= _MOST_PORT:
+            raise ConfigError(
+                f"there is no port {self.port}",
+                f"name a free port from 1024 to {_MOST_PORT}, or 0 for any that is free",
+            )
+        if not (math.isfinite(self.limit_s) and 0 < self.limit_s <= _LONGEST_S):
+            raise ConfigError(
+                f"the journal can't be shown for {self.limit_s / 60:g} minutes",
+                f"give more than 0 and at most {_LONGEST_S // 60} minutes (a day)",
+            )
+
 
 def serve(served: Served, where: Where, stop: threading.Event, ready: Callable[[str], None]) -> None:
     """Build the journal, then serve it until `stop` is set or the time is up.
 
-    `ready` is called with the page's address, token included. Raises StoreError when the address can't be
-    listened on, or is none in particular.
+    `ready` is called with the page's address, token included. Raises ConfigError, before anything is built,
+    for a place or a time that can't be meant, StoreError when the address can't be listened on.
     """
-    if where.address in _ANYWHERE:
-        raise StoreError(
-            "the journal is not served on all addresses at once",
-            "name one of this machine's own addresses, such as 192.168.1.20 or 127.0.0.1",
-        )
+    where.check()
     served.rebuild()
     try:
         server = _Server((where.address, where.port), served)
-    except OSError as error:
+    except (OSError, UnicodeError) as error:  # UnicodeError: a name that no host can have
+        why = getattr(error, "strerror", None) or error
         raise StoreError(
-            f"cannot listen on {where.address}, port {where.port}: {error.strerror or error}",
+            f"cannot listen on {where.address}, port {where.port}: {why}",
             "name an address of this machine and a free port above 1023",
         ) from error
     thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.1}, daemon=True)
@@ -161,7 +179,10 @@ class _Handler(BaseHTTPRequestHandler):
         served = self.server.served
         now = served.clock.now().wall
         try:
-            made = marks.make(served.state_folder, asked.visit, asked.what, now, group_of=served.group_of)
+            made = marks.make(
+                served.state_folder, asked.visit, asked.what, now,
+                group_of=served.group_of, zone=served.policy.place.zone,
+            )  # fmt: skip
             served.rebuild()
         except DooryardError as error:
             self._refuse(HTTPStatus.BAD_REQUEST, f"{error.what}. {error.remedy}.")

@@ -250,12 +250,23 @@ class Store:
 
     # --- bounds ---
 
-    def upkeep(self, keep_days: float, keep_bytes: int, now: datetime) -> upkeeps.Removed:
-        """Bring the folder within its bounds and return what went; see `upkeep` for what goes first."""
+    def upkeep(
+        self,
+        keep_days: float,
+        keep_bytes: int,
+        now: datetime,
+        kept: frozenset[str] = frozenset(),
+        *,
+        favourites_count: bool = False,
+    ) -> upkeeps.Removed:
+        """Bring the folder within its bounds and return what went; see `upkeep` for what goes first.
+
+        `kept` are ids of visits that were marked to keep; `favourites_count` as in `policy.keeping.given_up`.
+        """
         with self._engine.writing("upkeep") as db:
-            visits, alerts = upkeeps.remove_old(db, keep_days, now)
+            visits, alerts = upkeeps.remove_old(db, keep_days, now, kept=kept)
             unused = upkeeps.drop_unused_pictures(db)
-            untold = upkeeps.give_up_pictures(db, keep_bytes)
+            untold = upkeeps.give_up_pictures(db, keep_bytes, kept, favourites_count=favourites_count)
             unused += upkeeps.drop_unused_pictures(db)
         self._engine.remove_pictures(unused)
         self._engine.give_back_space()

@@ -5,12 +5,14 @@ Bytes are won by giving up pictures; the rows are small, and stay until they are
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from dooryard.outbox.rows import wall_text
 from dooryard.outbox.schedule import State
+from dooryard.policy.keeping import Stored, given_up
 
 KEEP_ROWS = 200_000  # visits, and alerts without a visit, whatever their age: about 150 MB
 
@@ -22,6 +24,11 @@ _UNTOLD_ALERT = f"""EXISTS (SELECT 1 FROM deliveries d
     WHERE d.alert = alerts.id AND d.state = '{_WAITING}')"""  # noqa: S608  (a constant of ours)
 _UNTOLD_PICTURE = f"""EXISTS (SELECT 1 FROM alerts a JOIN deliveries d ON d.alert = a.id
     WHERE a.picture = p.path AND d.state = '{_WAITING}')"""  # noqa: S608  (a constant of ours)
+
+# Visits that were marked to keep; :kept is a JSON array of their ids.
+_KEPT_VISIT = "visits.id IN (SELECT value FROM json_each(:kept))"
+_KEPT_PICTURE = """EXISTS (SELECT 1 FROM visits v
+    WHERE v.picture = p.path AND v.id IN (SELECT value FROM json_each(:kept)))"""
 
 _OLD = """seq <= (SELECT COALESCE(MAX(seq), 0) FROM {table} WHERE clock_set AND {wall} < :cutoff)
     AND ({wall} < :cutoff OR NOT clock_set)"""
@@ -42,9 +49,15 @@ class Removed:
 
 
 def remove_old(
-    db: sqlite3.Connection, keep_days: float, now: datetime, keep_rows: int = KEEP_ROWS
+    db: sqlite3.Connection,
+    keep_days: float,
+    now: datetime,
+    keep_rows: int = KEEP_ROWS,
+    kept: frozenset[str] = frozenset(),
 ) -> tuple[int, int]:
     """Delete visits and alerts older than `keep_days` that nobody waits for; return how many of each.
+
+    `kept` are ids of visits that stay whatever their age.
 
     A wrong clock must not empty the folder. So ages count back from `now` or from the newest visit,
     whichever is earlier, and what was stored before the clock was set goes with its neighbours in
@@ -53,33 +66,39 @@ def remove_old(
     newest = db.execute("SELECT MAX(start_wall) FROM visits WHERE clock_set").fetchone()[0]
     reference = min(wall_text(now), newest or wall_text(now))
     cutoff = wall_text(datetime.fromisoformat(reference) - timedelta(days=keep_days))
-    values = {"cutoff": cutoff, "keep_rows": keep_rows}
+    values = {"cutoff": cutoff, "keep_rows": keep_rows, "kept": json.dumps(sorted(kept))}
     return (
-        _delete(db, "visits", "start_wall", f"NOT {_UNTOLD_VISIT}", values),
+        _delete(db, "visits", "start_wall", f"NOT {_UNTOLD_VISIT} AND NOT {_KEPT_VISIT}", values),
         _delete(db, "alerts", "wall", f"visit IS NULL AND NOT {_UNTOLD_ALERT}", values),
     )
 
 
-def give_up_pictures(db: sqlite3.Connection, keep_bytes: int) -> int:
-    """Take pictures from visits and alerts until pictures and database fit `keep_bytes`.
+def give_up_pictures(
+    db: sqlite3.Connection,
+    keep_bytes: int,
+    kept: frozenset[str] = frozenset(),
+    *,
+    favourites_count: bool = False,
+) -> int:
+    """Take pictures from visits and alerts until pictures and database fit `keep_bytes`; see `given_up`.
 
-    The oldest go first, those still to be told last; returns how many of the latter went. The files'
-    rows are left to `drop_unused_pictures`.
+    `kept` are ids of visits that were marked to keep. Returns how many went that were still to be told. The
+    files' rows are left to `drop_unused_pictures`.
     """
-    stored = db.execute("SELECT COALESCE(SUM(bytes), 0) FROM pictures").fetchone()[0]
-    excess = stored + database_bytes(db) - keep_bytes
-    untold = 0
-    if excess <= 0:
-        return untold
-    query = f"SELECT path, bytes, {_UNTOLD_PICTURE} AS untold FROM pictures p ORDER BY untold, rowid"  # noqa: S608
-    for row in db.execute(query).fetchall():
-        if excess <= 0:
-            break
-        db.execute("UPDATE visits SET picture = NULL WHERE picture = ?", (row["path"],))
-        db.execute("UPDATE alerts SET picture = NULL WHERE picture = ?", (row["path"],))
-        excess -= row["bytes"]
-        untold += row["untold"]
-    return untold
+    query = f"""SELECT path, bytes, {_UNTOLD_PICTURE} AS untold, {_KEPT_PICTURE} AS kept
+        FROM pictures p ORDER BY rowid"""  # noqa: S608  (constants of ours)
+    rows = db.execute(query, {"kept": json.dumps(sorted(kept))}).fetchall()
+    stored = [Stored(row["path"], row["bytes"], bool(row["kept"]), bool(row["untold"])) for row in rows]
+    gone = given_up(
+        stored,
+        other_bytes=database_bytes(db),
+        keep_bytes=keep_bytes,
+        favourites_count=favourites_count,
+    )
+    for picture in gone:
+        db.execute("UPDATE visits SET picture = NULL WHERE picture = ?", (picture.path,))
+        db.execute("UPDATE alerts SET picture = NULL WHERE picture = ?", (picture.path,))
+    return sum(picture.untold for picture in gone)
 
 
 def drop_unused_pictures(db: sqlite3.Connection) -> tuple[str, ...]:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from datetime import date, datetime, time, timedelta
 
+from dooryard.errors import ConfigError
 from dooryard.policy.hours import Span, spans_of, sun_times
 from dooryard.policy.schema import Policy, Window
 from dooryard.policy.sun import Standing
 from dooryard.policy.times import Sun
 
 MOST_DAYS = 400
+# For these years zones and the sun's formulas are meant (common practice, no source).
+EARLIEST, LATEST = date(1900, 1, 1), date(2100, 12, 31)
 _DAY = timedelta(days=1)
 _SUN = (Sun.DAWN, Sun.SUNRISE, Sun.SUNSET, Sun.DUSK)
 _NOT = {Standing.UP: "up", Standing.DOWN: "down"}
@@ -20,9 +23,18 @@ def hours_table(policy: Policy, first: date, days: int) -> str:
 
     A window stands on the date on which it opens. Times are local; one of a later date has a + for each
     day. Where the sun doesn't cross a level, "up" or "down" says on which side of it the sun stays.
+
+    Raises ConfigError for more than `MOST_DAYS`, and for days before `EARLIEST` or after `LATEST`.
     """
+    if days > MOST_DAYS:
+        raise ConfigError(f"{days} days are too many for one table", f"ask for {MOST_DAYS} at most")
+    if not EARLIEST <= first <= LATEST - (days - 1) * _DAY:
+        raise ConfigError(
+            f"{days} {'day' if days == 1 else 'days'} from {first} on cannot all be told",
+            f"choose days from {EARLIEST} to {LATEST}",
+        )
     rows = [["", *(str(sun) for sun in _SUN), "watch", "quiet"]]
-    rows += [_row(policy, first + k * _DAY) for k in range(min(days, MOST_DAYS))]
+    rows += [_row(policy, first + k * _DAY) for k in range(days)]
     if not policy.place.has_sun:
         rows = [[row[0], *row[5:]] for row in rows]
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]

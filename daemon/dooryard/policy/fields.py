@@ -20,6 +20,7 @@ from pydantic import (
     ValidationInfo,
 )
 
+from dooryard.classify.labels import GROUPS
 from dooryard.policy.document import did_you_mean, quoted
 from dooryard.policy.times import TimeOfDay, parse_time
 
@@ -28,6 +29,7 @@ NOT_SURE = "not sure"
 ALL_SINKS = "all"
 NEVER = "never"
 SUN_WITHOUT_PLACE: Final = "sun_without_place"
+_SPECIES_SHOWN = 12
 MOST_COOLDOWN_MIN = 7 * 24 * 60
 WEEK = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
@@ -64,9 +66,16 @@ def _known_visitor(value: str, info: ValidationInfo) -> str:
     if known is None or name in (ANYTHING, NOT_SURE) or name in known:
         return name
     hint = did_you_mean(name, known | {ANYTHING, NOT_SURE})
-    raise ValueError(
-        f'no visitor is called {quoted(name)}{hint}; write a group, a species, "{NOT_SURE}" or "{ANYTHING}"'
-    )
+    raise ValueError(f"no visitor is called {quoted(name)}{hint}; write {_choices(known)}")
+
+
+def _choices(known: frozenset[str]) -> str:
+    """What may stand for a visitor, in words."""
+    groups = [group for group in GROUPS if group in known]
+    species = sorted(known - set(groups))
+    more = f" and {len(species) - _SPECIES_SHOWN} more" if len(species) > _SPECIES_SHOWN else ""
+    told = f"a species ({', '.join(species[:_SPECIES_SHOWN])}{more}), " if species else ""
+    return f'a group ({", ".join(groups)}), {told}"{NOT_SURE}" or "{ANYTHING}"'
 
 
 def _known_sink(value: str, info: ValidationInfo) -> str:
@@ -84,7 +93,10 @@ def _known_sensor(value: str, info: ValidationInfo) -> str:
         return value
     has = ", ".join(sorted(known)) or "none"
     hint = did_you_mean(value, known)
-    raise ValueError(f"the box has no sensor {quoted(value)}{hint}; it has: {has}")
+    raise ValueError(
+        f"the box has no sensor {quoted(value)}{hint}; it has: {has}; "
+        "add a [[sensor]] with that name to the box file, or take this out"
+    )
 
 
 def known_zone(value: str) -> str:

@@ -14,8 +14,10 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
+from dooryard.errors import ConfigError
 from dooryard.policy.document import Document, did_you_mean
 from dooryard.policy.lines import Path
+from dooryard.policy.sorts import CALLED, looks_like
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 Keys = dict[str, FieldInfo]
@@ -46,8 +48,15 @@ def validated(
 ) -> ModelT | None:
     """`document` as a `model`, or None with the problems noted in the document.
 
-    `noted` are the types of problems that the caller notes itself.
+    `noted` are the types of problems that the caller notes itself. Raises ConfigError for a file that is
+    plainly of the other sort.
     """
+    other = looks_like(document.data, model.model_fields)
+    if other is not None:
+        wanted = next(called for called in CALLED.values() if called != other)
+        raise ConfigError(
+            f"{document.file}: this looks like a {other}; a {wanted} is wanted here", f"give a {wanted}"
+        )
     try:
         return model.model_validate(document.data, context=context)
     except ValidationError as error:
@@ -119,6 +128,8 @@ def _text(model: type[BaseModel], detail: ErrorDetails) -> str:
     kind, context = detail["type"], detail.get("ctx", {})
     if kind in ("extra_forbidden", "missing"):
         return _about_key(model, detail["loc"], missing=kind == "missing")
+    if kind == "tuple_type" and isinstance(detail["input"], dict) and len(detail["loc"]) == 1:
+        return f"write [[{detail['loc'][0]}]], in double brackets: there may be several"
     if kind in _KINDS:
         return f"must be {_KINDS[kind]}"
     if kind in _BOUNDS:
@@ -144,9 +155,15 @@ def _about_key(model: type[BaseModel], loc: tuple[int | str, ...], *, missing: b
     keys = key_table(model).get(tuple(table), {})
     if missing:
         info = keys.get(key)
-        return f"missing; add it: {info.description}" if info else "missing; add it"
+        return f"missing: add it ({_as_clause(info.description)})" if info else "missing: add it"
     hint = did_you_mean(key, keys)
     return f"unknown key{hint or '; take it out, or write one of: ' + ', '.join(keys)}"
+
+
+def _as_clause(description: str | None) -> str:
+    """A description as it stands within a sentence: "Its address." as "its address"."""
+    text = (description or "").removesuffix(".")
+    return text if text[1:2].isupper() else text[:1].lower() + text[1:]
 
 
 def _about_size(kind: str, context: dict[str, Any]) -> str | None:

@@ -53,7 +53,8 @@ def _written(model: type[BaseModel], path: tuple[str, ...], key: str) -> str:
 def _default(info: FieldInfo) -> str:
     if info.is_required():
         return "must be given"
-    return "left out" if info.default is None else f"`{_toml(info.default)}`"
+    default = info.get_default(call_default_factory=True)
+    return "left out" if default is None else f"`{_toml(default)}`"
 
 
 def _toml(value: object) -> str:
@@ -61,6 +62,9 @@ def _toml(value: object) -> str:
         return str(value).lower()
     if isinstance(value, str | TimeOfDay):
         return f'"{value}"'
+    if isinstance(value, dict):
+        inside = ", ".join(f"{key} = {_toml(inner)}" for key, inner in value.items())
+        return f"{{ {inside} }}" if inside else "{}"
     if isinstance(value, tuple):
         return f"[{', '.join(map(_toml, value))}]"
     return f"{value:g}" if isinstance(value, float) else str(value)

@@ -81,7 +81,7 @@ def _policies(wish: Wish, box: BoxFile, base: Path, warn: TextIO) -> list[tuple[
 
 
 def _truth(file: Path | None, policy: Policy) -> tuple[TrueVisit, ...]:
-    return () if file is None else parse_truth(read_text(file), str(file), policy.place.zone)
+    return () if file is None else parse_truth(read_text(file, "truth file"), str(file), policy.place.zone)
 
 
 def _done(

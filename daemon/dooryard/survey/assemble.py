@@ -20,6 +20,7 @@ from dooryard.survey.lines import Check
 from dooryard.survey.machine import card_lines, clock_lines, disk_lines, permission_lines
 from dooryard.survey.model import model_lines
 from dooryard.survey.outside import Peer, button_lines, network_lines, secret_lines, sensor_lines, sink_lines
+from dooryard.survey.store import store_lines
 
 
 def checks(
@@ -45,6 +46,7 @@ def checks(
         Check("permissions", lambda: permission_lines(root, folder)),
         Check("clock", lambda: clock_lines(root, clock)),
         Check("disk", lambda: disk_lines(folder, clock, needs_mb=policy.keeping.megabytes)),
+        Check("store", lambda: store_lines(folder)),
         Check("card", lambda: card_lines(root, folder.resolve())),
         Check("sensors", lambda: sensor_lines(sensors.sensors, sensors.absent, clock)),
         Check("camera", lambda: camera_lines(build.camera(box, base, clock), clock, rate)),
@@ -81,6 +83,7 @@ def _secrets(box: BoxFile, environ: Mapping[str, str]) -> Sequence[tuple[str, st
         for key in ("secret", "bearer", "password"):
             reference = getattr(table, key, None)
             if reference is not None:
-                where = str(reference)
-                wanted.append((table.name, where, partial(resolve, where, environ, folder)))
-    return wanted
+                wanted.append((table.name, str(reference)))
+    if box.heartbeat is not None:
+        wanted.append(("the heartbeat", str(box.heartbeat.address)))
+    return [(name, where, partial(resolve, where, environ, folder)) for name, where in wanted]

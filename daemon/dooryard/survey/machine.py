@@ -21,6 +21,7 @@ from dooryard.survey.lines import Line, bad, good, look
 
 _SLOW_MB_PER_S = 1.0  # common practice, no source: a picture of half a megabyte then takes half a second
 _TRY_MB = 8
+_ANOTHER = "name another state_folder in the box file, or move that file away"
 DEVICES = {
     "dev/gpiochip0": ("pins", "gpio"),
     "dev/i2c-1": ("sensor bus", "i2c"),
@@ -31,6 +32,8 @@ DEVICES = {
 
 def disk_lines(folder: Path, clock: Clock, *, needs_mb: float) -> Sequence[Line]:
     """Room and speed where `folder` is; `needs_mb` is what the policy lets pictures take."""
+    if folder.exists() and not folder.is_dir():
+        return [bad("disk", f"{folder}, where the data is to go, is a file", _ANOTHER)]
     if not folder.is_dir():
         remedy = f"start the service once, which makes it, or: mkdir -p {folder}"
         return [bad("disk", f"{folder}, where the data goes, does not exist", remedy)]
@@ -107,14 +110,22 @@ def clock_lines(root: Path, clock: Clock) -> Sequence[Line]:
 def permission_lines(root: Path, folder: Path) -> Sequence[Line]:
     """Whether this user may do what the service must; so run the survey as the service's user."""
     lines = []
-    if folder.is_dir() and not os.access(folder, os.R_OK | os.W_OK | os.X_OK):
+    there = next(path for path in (folder, *folder.absolute().parents) if path.exists())
+    may = os.access(there, os.R_OK | os.W_OK | os.X_OK)
+    if not there.is_dir():
+        lines.append(bad("permissions", f"{there} is a file, no folder", _ANOTHER))
+    elif not may and there == folder:
         lines.append(bad("permissions", f"may not write to {folder}", f"chown -R dooryard {folder}"))
+    elif not may:
+        remedy = f"mkdir -p {folder}, and make it the service's user's: chown -R dooryard {folder}"
+        lines.append(bad("permissions", f"may not make {folder} in {there}", remedy))
     for name, (what, group) in DEVICES.items():
         path = root / name
         if path.exists() and not os.access(path, os.R_OK | os.W_OK):
             remedy = f"add the service's user to the group {group} (systemd/dooryard.sysusers.conf does)"
             lines.append(bad("permissions", f"may not use {path} ({what})", remedy))
-    return lines or [good("permissions", f"may write to {folder} and use the devices that are there")]
+    can = f"write to {folder}" if there == folder else f"make {folder}"
+    return lines or [good("permissions", f"may {can} and use the devices that are there")]
 
 
 def _number(path: Path) -> int:

@@ -121,9 +121,12 @@ def secret_lines(resolvers: Sequence[tuple[str, str, Callable[[], object]]]) -> 
         try:
             fetch()
         except SinkError as error:
-            # Outside the service there are no credentials: that alone is no fault.
-            kind = look if where.startswith("credential:") else bad
-            lines.append(kind(about, error.what, error.remedy))
+            # The service does not start without it. A survey by hand is given no credentials, so the
+            # remedy says how to give it some.
+            remedy = error.remedy
+            if where.startswith("credential:"):
+                remedy += "; for the survey, name a folder that has it in CREDENTIALS_DIRECTORY"
+            lines.append(bad(about, error.what, remedy))
         else:
             lines.append(good(about, f"{where} is there"))
     return lines

@@ -111,3 +111,15 @@ def test_the_database_gives_space_back(store: Store) -> None:
     store.upkeep(1, PLENTY, START + timedelta(days=400))
     assert number("page_count") < before - 10
     assert number("freelist_count") == 0
+
+
+def test_favourites_outlast_the_days_and_go_last_or_never(store: Store) -> None:
+    ids = [put(store, number, number) for number in range(4)]
+    loved = frozenset({ids[0]})
+    store.upkeep(1.5, PLENTY, START + timedelta(days=3), loved)
+    assert kept(store) == [ids[0], ids[2], ids[3]]
+    removed = store.upkeep(365, 0, START + timedelta(days=3), loved)
+    assert sorted(removed.pictures) == sorted(f"2026/06/{14 + n}/{ids[n]}.jpg" for n in (2, 3))
+    removed = store.upkeep(365, 0, START + timedelta(days=3), loved, favourites_count=True)
+    assert removed.pictures == (f"2026/06/14/{ids[0]}.jpg",)
+    assert kept(store) == [ids[0], ids[2], ids[3]]
