@@ -26,7 +26,20 @@ BUILT_IN = "built-in"
 
 # Keys of [camera] that only some kinds have.
 CAMERA_KEYS: dict[str, frozenset[str]] = {
-    "picamera": frozenset({"camera_index", "large_width", "large_height", "frames_per_s"}),
+    "picamera": frozenset(
+        {
+            "camera_index",
+            "large_width",
+            "large_height",
+            "frames_per_s",
+            "upside_down",
+            "region",
+            "exposure_s",
+            "gain",
+            "white_balance",
+            "focus_m",
+        }
+    ),
     "folder": frozenset({"folder", "index", "time_zone"}),
     "scene": frozenset({"seed", "preset", "seconds", "large_width", "large_height", "frames_per_s"}),
     "fake": frozenset({"script", "repeat", "live", "frames_per_s"}),
@@ -55,6 +68,27 @@ class Camera(Table):
         description="The board's camera, a recording, the simulated garden, or a scripted fake.",
     )
     camera_index: int = Field(default=0, ge=0, le=15, description="Which of the board's cameras (picamera).")
+    upside_down: bool = Field(default=False, description="It hangs head down (picamera).")
+    region: tuple[Part, Part, Part, Part] | None = Field(
+        default=None,
+        strict=False,
+        description="The part of the view to use: left, top, right, bottom, 0 to 1 (picamera).",
+    )
+    exposure_s: float | None = Field(
+        default=None,
+        gt=0,
+        le=1,
+        description="Exposure to hold, in seconds. Left out: it sees to it (picamera).",
+    )
+    gain: float | None = Field(
+        default=None, ge=1, le=64, description="Gain to hold. Left out: it sees to it (picamera)."
+    )
+    white_balance: tuple[float, float] | None = Field(
+        default=None, strict=False, description="Gains of red and blue to hold (picamera)."
+    )
+    focus_m: float | Literal["auto"] | None = Field(
+        default=None, description='Distance to focus on, in metres, or "auto" (picamera).'
+    )
     folder: PathText | None = Field(default=None, description="Where a recording's frames are (folder).")
     index: PathText | None = Field(
         default=None, description="CSV file with the frames' times (folder). Left out: times from EXIF."

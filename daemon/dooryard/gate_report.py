@@ -1,29 +1,42 @@
-"""`dooryard gate-report`: what the gate has learned about the place, as numbers and as a picture. Edge."""
+"""`dooryard gate-report`: what the gate has learned about the place, in words and as a picture. Edge."""
 
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import TextIO
 
 import numpy as np
-from PIL import Image
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw
 
 from dooryard import gate
-from dooryard.errors import EXIT_OK, StoreError
+from dooryard.errors import EXIT_OK, ConfigError, StoreError
 from dooryard.gate import GateReport, GateSettings
+from dooryard.gate.grid import Map
+from dooryard.gate.report import Region
+from dooryard.gate.site import REGIONS
+from dooryard.gate.tally import HOUR_S
 from dooryard.outbox.folder import DATABASE
 
 CALM, RESTLESS = (246, 240, 226), (140, 60, 24)  # the map's ends: paper, and red earth
+INK, PAPER = (40, 40, 40), (255, 255, 255)
 FULL_AT = 0.5  # contrast from which the map is as dark as it gets
+SCALE = 4  # the map's pixels for one of the small picture
+MARGIN, LEGEND = 28, 64  # pixels beside the map for the numbers of rows and columns, and below it
+_LEAST_WATCHED_H = 1.0  # shorter watching gives no rate
 
 
 def gate_report(state_folder: Path, luma_shape: tuple[int, int], picture: Path | None, out: TextIO) -> int:
     """Print the report, and write its map as a PNG if `picture` is given. `luma_shape` is (H, W).
 
-    Raises StoreError where the gate has not saved anything yet, or nothing that fits.
+    Raises ConfigError where `picture` can't be a PNG file; StoreError where it can't be written, or where
+    the gate has not saved anything yet, or nothing that fits.
     """
+    if picture is not None:
+        _check(picture)
     saved = _saved(state_folder)
     state = gate.load(saved, luma_shape, GateSettings()) if saved else None
     if state is None:
@@ -32,11 +45,25 @@ def gate_report(state_folder: Path, luma_shape: tuple[int, int], picture: Path |
             "let the box watch for some minutes, and name the box file that it runs with",
         )
     report = gate.report(state)
-    print(report.text(), file=out)
+    print("\n".join(lines(report)), file=out)
     if picture is not None:
-        _map(report, luma_shape).save(picture)
+        try:
+            drawn(report, luma_shape).save(picture, format="PNG")
+        except OSError as error:
+            raise StoreError(
+                f"{picture}: cannot be written: {error.strerror or error}",
+                "name a file in a folder that is there and that this user may write to",
+            ) from error
         print(f"map: {picture} (dark: a visitor must stand out more to be seen)", file=out)
     return EXIT_OK
+
+
+def _check(picture: Path) -> None:
+    remedy = "name a file that ends in .png, such as gate.png"
+    if picture.is_dir():
+        raise ConfigError(f"{picture} is a folder", remedy)
+    if picture.suffix.lower() != ".png":
+        raise ConfigError(f"{picture}: the map is written as a PNG", remedy)
 
 
 def _saved(state_folder: Path) -> bytes | None:
@@ -49,9 +76,98 @@ def _saved(state_folder: Path) -> bytes | None:
     return bytes(row[0]) if row else None
 
 
-def _map(report: GateReport, luma_shape: tuple[int, int]) -> Image.Image:
-    """The map in the size of the small picture: the darker, the more contrast a place asks for."""
-    share = np.clip(report.restless / FULL_AT, 0.0, 1.0)[..., None]
-    colours = np.array(CALM) * (1 - share) + np.array(RESTLESS) * share
-    height, width = luma_shape
-    return Image.fromarray(colours.astype(np.uint8)).resize((width, height), Image.Resampling.NEAREST)
+def lines(report: GateReport) -> Iterator[str]:
+    """The report in plain words."""
+    yield f"Watched for {_time(report.watched_h)}; this view learned for {_time(report.learned_s / HOUR_S)}."
+    yield from _counts(report)
+    calm = _percent(report.calm_contrast)
+    rows, cols = REGIONS
+    restless = [region for region in report.regions if _percent(region.smallest_contrast) != calm]
+    if not restless:
+        yield f"The whole view is calm: a visitor must differ from the background by {calm}."
+        return
+    yield f"Restless places, in {rows} rows from the top and {cols} columns from the left, the worst first:"
+    for region in restless:
+        yield (
+            f"  {region.where}: a visitor must differ from the background by "
+            f"{_percent(region.smallest_contrast)} (a calm place needs {calm}){_verdicts(region)}"
+        )
+
+
+def _counts(report: GateReport) -> Iterator[str]:
+    """How often each came, an hour where an hour and more was watched."""
+    rated = report.watched_h >= _LEAST_WATCHED_H
+    yield "What moved, by what the gate made of it:" if report.per_hour else "Nothing has moved yet."
+    for reason, per_h in report.per_hour.items():
+        times = round(per_h * max(report.watched_h, 1 / HOUR_S))  # as the rate was worked out
+        yield f"  {reason}: {_times(times)}" + (f", {per_h:.1f} an hour" if rated else "")
+    if report.per_hour and not rated:
+        yield "  (watched too short for a rate)"
+
+
+def _verdicts(region: Region) -> str:
+    """What the classifier said of pictures of this place."""
+    said = [
+        f"{who} {_times(count)}"
+        for who, count in (("nobody", region.nobody), ("somebody", region.somebody))
+        if count
+    ]
+    return f"; looked at closely, there was {' and '.join(said)}" if said else ""
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
+
+
+def _time(hours: float) -> str:
+    return f"{hours:.1f} h" if hours >= _LEAST_WATCHED_H else f"{hours * 60:.0f} min"
+
+
+def _percent(contrast: float) -> str:
+    return f"{100 * contrast:.0f} %"
+
+
+def drawn(report: GateReport, luma_shape: tuple[int, int]) -> Image.Image:
+    """The map, `SCALE` times the small picture, with the regions' grid, their numbers and a legend."""
+    height, width = luma_shape[0] * SCALE, luma_shape[1] * SCALE
+    image = Image.new("RGB", (width + MARGIN, height + MARGIN + LEGEND), PAPER)
+    cells = Image.fromarray(_colours(report.restless / FULL_AT))
+    image.paste(cells.resize((width, height), Image.Resampling.NEAREST), (MARGIN, MARGIN))
+    draw = ImageDraw.Draw(image)
+    _grid(draw, width, height, report.restless.shape)
+    _legend(draw, width, MARGIN + height + 12, report.calm_contrast)
+    return image
+
+
+def _colours(share: Map) -> NDArray[np.uint8]:
+    """Colours, uint8 with a last axis of 3, for shares of the full darkness; outside 0..1 as at the ends."""
+    part = np.clip(share, 0.0, 1.0)[..., None]
+    colours: NDArray[np.uint8] = (np.array(CALM) * (1 - part) + np.array(RESTLESS) * part).astype(np.uint8)
+    return colours
+
+
+def _grid(draw: ImageDraw.ImageDraw, width: int, height: int, cells: tuple[int, ...]) -> None:
+    """Lines between the regions, which end where cells do, and the numbers that the report names."""
+    rows, cols = REGIONS
+    ys = [MARGIN + row * cells[0] // rows * height // cells[0] for row in range(rows + 1)]
+    xs = [MARGIN + col * cells[1] // cols * width // cells[1] for col in range(cols + 1)]
+    for y in ys:
+        draw.line((MARGIN, y, MARGIN + width, y), fill=INK)
+    for x in xs:
+        draw.line((x, MARGIN, x, MARGIN + height), fill=INK)
+    for row in range(rows):
+        draw.text((10, (ys[row] + ys[row + 1]) // 2 - 6), str(row + 1), fill=INK)
+    for col in range(cols):
+        draw.text(((xs[col] + xs[col + 1]) // 2 - 3, 8), str(col + 1), fill=INK)
+
+
+def _legend(draw: ImageDraw.ImageDraw, width: int, top: int, calm: float) -> None:
+    """The colours with the contrast that each stands for."""
+    for x in range(width):
+        [colour] = _colours(np.array([x / max(1, width - 1)], np.float32))
+        draw.line((MARGIN + x, top, MARGIN + x, top + 14), fill=tuple(int(part) for part in colour))
+    draw.rectangle((MARGIN, top, MARGIN + width - 1, top + 14), outline=INK)
+    draw.text((MARGIN, top + 18), "0 %", fill=INK)
+    draw.text((MARGIN + width - 80, top + 18), f"{_percent(FULL_AT)} or more", fill=INK)
+    text = f"how much a visitor must differ from the background (a calm place: {_percent(calm)})"
+    draw.text((MARGIN, top + 34), text, fill=INK)

@@ -84,7 +84,7 @@ def advance(
             work.seen.add(work.tracks[-1].visit.id)
     tracks, merged = _merged(work.tracks, settings)
     stay, ended, nobody = _parted(tracks, now, settings)
-    established = [*state.departed, *(track.visit for track in tracks if is_settled(track, settings))]
+    established = _established(state.departed, tracks, settings)
     scraps = tuple(visit for visit in ended if _is_scrap(visit, established, settings))
     ended = tuple(visit for visit in ended if visit not in scraps)
     settled = tuple(
@@ -107,8 +107,17 @@ def advance(
 def finish(state: VisitsState, now: Moment, settings: VisitSettings) -> tuple[VisitsState, Changes]:
     """End every open visit: the camera rests or the program stops."""
     far = replace(settings, gone_after_s=-math.inf)
+    established = _established(state.departed, state.tracks, settings)
     _stay, ended, nobody = _parted(list(state.tracks), now, far)
-    return VisitsState(salt=state.salt, counter=state.counter), Changes(ended=ended, nobody=nobody)
+    scraps = tuple(visit for visit in ended if _is_scrap(visit, established, settings))
+    ended = tuple(visit for visit in ended if visit not in scraps)
+    new = VisitsState(salt=state.salt, counter=state.counter)
+    return new, Changes(ended=ended, nobody=nobody, merged=scraps)
+
+
+def _established(departed: Sequence[Visit], tracks: Sequence[Track], settings: VisitSettings) -> list[Visit]:
+    """Visits that a scrap may be a piece of."""
+    return [*departed, *(track.visit for track in tracks if is_settled(track, settings))]
 
 
 def _nearest(tracks: Sequence[Track], sighting: Sighting, settings: VisitSettings) -> int | None:

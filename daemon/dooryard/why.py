@@ -7,72 +7,63 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TextIO
+from zoneinfo import ZoneInfo
 
-from dooryard.errors import EXIT_OK, ConfigError, StoreError
+from dooryard.errors import EXIT_OK, StoreError
+from dooryard.journal.finding import find, when
 from dooryard.outbox import rows
 from dooryard.outbox.folder import DATABASE
 from dooryard.outbox.rows import StoredVisit
 from dooryard.policy.words import duration, percent, sentence, spoken
-from dooryard.records import Decision
-
-LAST = "last"
-_SHORTEST = 4  # letters of an id that are enough, if only one visit's begins with them
-_FIND = "SELECT * FROM visits WHERE substr(id, 1, ?) = ? ORDER BY seq LIMIT 6"
-_NEWEST = "SELECT * FROM visits ORDER BY seq DESC LIMIT 1"
+from dooryard.records import Decision, Visitor
 
 
-def why(folder: Path, visit: str, out: TextIO) -> int:
+def why(folder: Path, visit: str, out: TextIO, zone: ZoneInfo | None = None) -> int:
     """Print what was decided on a visit, each clause that was tried, and what became of its alerts.
 
-    `visit` is an id, the beginning of one, or "last". Works while the daemon writes. Raises StoreError
-    where there is no store, ConfigError where there is no such visit.
+    `visit` is an id, the beginning or end of one, or "last". Times are in `zone`, the place's by its policy,
+    or in UTC. Works while the daemon writes. Raises StoreError where there is no store, ConfigError where
+    there is no such visit or more than one.
     """
     with _reading(folder) as db:
-        found = _found(db, visit)
+        found = find(db, visit, zone)
         decided = db.execute("SELECT * FROM decisions WHERE visit = ?", (found.id,)).fetchone()
         sent = db.execute(
             "SELECT d.sink, d.state, d.attempts, d.answer FROM deliveries d JOIN alerts a ON a.id = d.alert"
             " WHERE a.visit = ? ORDER BY d.sink",
             (found.id,),
         ).fetchall()
+        told = db.execute("SELECT * FROM alerts WHERE visit = ? ORDER BY seq LIMIT 1", (found.id,)).fetchone()
     decision = rows.decision_of(decided) if decided else None
-    print("\n".join(_lines(found, decision, [tuple(row) for row in sent])), file=out)
+    before = rows.alert_of(told).visitor if told else None
+    lines = _lines(found, decision, before, [tuple(row) for row in sent], zone)
+    print("\n".join(lines), file=out)
     return EXIT_OK
 
 
 def _lines(
-    visit: StoredVisit, decision: Decision | None, sent: list[tuple[str, str, int, str]]
+    visit: StoredVisit,
+    decision: Decision | None,
+    before: Visitor | None,
+    sent: list[tuple[str, str, int, str]],
+    zone: ZoneInfo | None,
 ) -> Iterator[str]:
     yield f"Visit {visit.id}"
-    when = visit.start.isoformat(sep=" ", timespec="seconds") if visit.clock_set else "clock not set"
+    at_end = "at the end" if visit.end else "so far"
     yield (
-        f"{sentence(spoken(visit.visitor))}, {percent(visit.visitor.sure)} sure, {when}, "
-        f"stayed {duration(visit.stay_s)}"
+        f"{sentence(spoken(visit.visitor))}, {percent(visit.visitor.sure)} sure {at_end}, "
+        f"{when(visit, zone)}, stayed {duration(visit.stay_s)}"
     )
     if decision is None:
         yield "No decision on it is stored."
         return
     yield sentence(decision.reason)
+    told = f" {spoken(before)}, {percent(before.sure)} sure" if before else ""
+    yield f"At the time of the decision:{told}"
     yield from (f"  {'met    ' if c.passed else 'not met'}  {c.name}: {c.text}" for c in decision.clauses)
     for sink, state, attempts, answer in sent:
         tries = f"{attempts} {'try' if attempts == 1 else 'tries'}"
         yield f"  {sink}: {state}, {tries}" + (f", {answer}" if answer else "")
-
-
-def _found(db: sqlite3.Connection, visit: str) -> StoredVisit:
-    if visit == LAST:
-        matches = db.execute(_NEWEST).fetchall()
-    else:
-        matches = db.execute(_FIND, (len(visit), visit)).fetchall() if len(visit) >= _SHORTEST else []
-    if len(matches) == 1:
-        return rows.visit_of(matches[0])
-    if not matches:
-        raise ConfigError(
-            f"there is no visit {visit!r}",
-            f'give an id from the log or the journal, its first {_SHORTEST} letters or more, or "{LAST}"',
-        )
-    several = ", ".join(row["id"] for row in matches[:5])
-    raise ConfigError(f"{visit!r} begins several visits: {several}", "give more of the id")
 
 
 @contextmanager

@@ -107,7 +107,11 @@ def test_the_port_follows_the_security(security, host, port):
          [('b.toml:1: sink[1]: kind must be one of "webhook", "email", "publish", "memory"'
            ' (did you mean "webhook"?)')]),
         ('[[sink]]\nkind = "webhook"\nname = "phone"',
-         ["b.toml:1: sink[1].url: missing; add it: Its address."]),
+         ["b.toml:1: sink[1].url: missing: add it (its address)"]),
+        ('[sink]\nkind = "webhook"\nname = "phone"',
+         ["b.toml:1: sink: write [[sink]], in double brackets: there may be several"]),
+        ('[place]\nname = "Alder Row"\n[[rule]]\nname = "x"',
+         ["b.toml: this looks like a policy; a box file is wanted here"]),
         (WEBHOOK + 'secrt = "credential:x"',
          ['b.toml:5: sink[1].secrt: unknown key (did you mean "secret"?)']),
         (WEBHOOK + WEBHOOK,

@@ -45,7 +45,8 @@ def test_all_well(checked):
 
 
 def test_an_empty_file_is_a_policy(checked):
-    assert checked(any=b"") == (0, ["any.toml: a policy file without problems"])
+    said = "an empty policy: the built-in one holds"
+    assert checked(any=b"", other=b"# nothing yet\n") == (0, [f"any.toml: {said}", f"other.toml: {said}"])
 
 
 def test_a_policy_is_checked_against_the_box_beside_it(checked):
@@ -136,7 +137,8 @@ def test_a_policy_is_checked_against_the_sensors_of_the_box_beside_it(checked):
     assert code == ConfigError.exit_code
     assert lines[1] == (
         'policy.toml:2: heat[1].sensor: the box has no sensor "enclosur" (did you mean "enclosure"?); '
-        "it has: clock, cpu, disk, enclosure, low-power, memory, slowed-down"
+        "it has: clock, cpu, disk, enclosure, low-power, memory, slowed-down; "
+        "add a [[sensor]] with that name to the box file, or take this out"
     )
     for name in ("enclosure", "cpu"):
         assert checked(policy=HEAT.format(name), box=BOX + ENCLOSURE)[0] == 0

@@ -6,10 +6,12 @@ import sqlite3
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from dooryard import outbox_command
+from dooryard.cli import main
 from dooryard.clock import FakeClock
 from dooryard.errors import ConfigError, StoreError
 from dooryard.outbox.folder import DATABASE
@@ -52,7 +54,7 @@ def test_a_table_of_what_was_not_told(store: Store) -> None:
         [SENT.id, "post", "waiting"],
         [alert(4).id, "phone", "waiting"],
     ]
-    assert "2026-06-14 13:01" in lines[1]
+    assert "2026-06-14 13:01 UTC" in lines[1]
     assert "2 (1 maybe arrived)" in lines[1]
     assert lines[1].endswith("HTTP 410")
     assert "clock not set" in lines[4]
@@ -160,3 +162,45 @@ def test_it_works_beside_a_running_service(store: Store) -> None:
     with pytest.raises(Exception, match="already works in"):
         Store.open(store.folder, FakeClock(START, MONO_S))
     assert len(listed(store)) == 4
+
+
+def test_times_are_those_of_the_place(store: Store) -> None:
+    out = io.StringIO()
+    outbox_command.listing(store.folder, out, zone=ZoneInfo("Europe/London"))
+    assert "2026-06-14 14:01 BST" in out.getvalue().splitlines()[1]
+
+
+def test_a_sink_that_the_box_does_not_have(store: Store) -> None:
+    has = frozenset({"phone", "desk"})
+    out = io.StringIO()
+    with pytest.raises(ConfigError, match='no sink "fone"; it has: desk, phone'):
+        outbox_command.listing(store.folder, out, sink="fone", sinks=has)
+    with pytest.raises(ConfigError, match='no sink "fone"'):
+        outbox_command.retry(store.folder, ["all"], out, sink="fone", sinks=has)
+    with pytest.raises(ConfigError, match='no sink "fone"'):
+        outbox_command.drop(store.folder, ["all"], out, input, sink="fone", sinks=has, sure=True)
+    assert out.getvalue() == ""
+    # The box had "post" when its alert came: what waits for it can still be seen and dropped.
+    assert [each["sink"] for each in listed(store, sink="post", sinks=has)] == ["post"]
+    assert listed(store, sink="desk", sinks=has) == []
+
+
+def test_a_state_folder_that_is_a_file(tmp_path: Path) -> None:
+    (tmp_path / "state").write_text("")
+    with pytest.raises(StoreError, match="is a file\n  to do: name another state_folder"):
+        outbox_command.listing(tmp_path / "state", io.StringIO())
+
+
+def test_the_command_line(store: Store, capsys: pytest.CaptureFixture[str]) -> None:
+    box, rules = store.folder.parent / "box.toml", store.folder.parent / "policy.toml"
+    box.write_text('[[sink]]\nkind = "memory"\nname = "phone"\n')
+    rules.write_text('[place]\ntime_zone = "Europe/London"\n')
+    words = ["outbox", "--box", str(box), "--policy", str(rules)]
+    assert main(words) == 0
+    assert "2026-06-14 14:01 BST" in capsys.readouterr().out
+    assert main([*words, "--sink", "fone"]) == ConfigError.exit_code
+    assert "it has: phone" in capsys.readouterr().err
+    with pytest.raises(SystemExit) as caught:
+        main([*words, "--retry", "all", "--drop", "all"])
+    assert caught.value.code == 2
+    assert "not allowed with argument" in capsys.readouterr().err

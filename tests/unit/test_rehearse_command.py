@@ -110,3 +110,14 @@ def test_with_a_box_the_policys_sensors_must_be_its_own(frames):
     with pytest.raises(ConfigError, match=r'no sensor "enclosur" \(did you mean "enclosure"\?\)'):
         asked(frames, box=frames / "box.toml")
     assert "nobody came" in asked(frames)  # without a box nobody knows what sensors there are
+
+
+def test_a_truth_file_that_is_not_there(frames):
+    with pytest.raises(ConfigError, match=r"(?s)none\.csv: no such file.*name a truth file"):
+        asked(frames, truth=frames / "none.csv")
+
+
+def test_a_box_file_is_no_policy(frames):
+    (frames / "a.toml").write_text('[camera]\nkind = "scene"\n')
+    with pytest.raises(ConfigError, match="this looks like a box file; a policy is wanted here"):
+        asked(frames)

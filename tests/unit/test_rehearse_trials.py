@@ -8,6 +8,7 @@ import signal
 import pytest
 
 from dooryard import trials
+from dooryard.errors import ConfigError, StoreError
 
 POLICY = """[place]
 name = "Alder Row"
@@ -64,16 +65,62 @@ def test_hours(command, capsys):
 
 
 @pytest.mark.parametrize(
-    "words",
+    ("words", "said"),
     [
-        ("hours", "a.toml", "--days", "0"),
-        ("record", "week", "--frames-per-s", "0"),
-        ("record", "week", "--hours", "inf"),
-        ("rehearse",),
+        (("hours", "a.toml", "--days", "0"), '"0" will not do; write a whole number, 1 or more'),
+        (("hours", "a.toml", "--days", "x"), '"x" will not do; write a whole number, 1 or more'),
+        (("hours", "a.toml", "--from", "tomorrow"), '"tomorrow" is no date; write one such as 2026-06-14'),
+        (("record", "week", "--frames-per-s", "0"), "write a number above 0"),
+        (("record", "week", "--hours", "inf"), "write a number above 0"),
+        (("record", "week", "--hours", "x"), '"x" will not do; write a number above 0, such as 1.5'),
+        (("rehearse",), "required"),
     ],
 )
-def test_what_makes_no_sense(command, words, capsys):
+def test_what_makes_no_sense(command, words, said, capsys):
     with pytest.raises(SystemExit) as caught:
         command(*words)
     assert caught.value.code == 2
-    assert "error: " in capsys.readouterr().err
+    assert said in capsys.readouterr().err
+
+
+SHORT = '[camera]\nkind = "scene"\nseconds = 0.2\n'
+
+
+def test_a_second_recording_needs_a_folder_of_its_own(command, tmp_path, capsys):
+    (tmp_path / "box.toml").write_text(SHORT)
+    assert command("record", "week", "--box", "box.toml", "--frames-per-s", "1") == 0
+    assert capsys.readouterr().out == "1 frame in week\n"
+    before = sorted(tmp_path.rglob("*"))
+    with pytest.raises(ConfigError, match=r"(?s)week already holds a recording.*name another folder"):
+        command("record", "week", "--box", "box.toml")
+    with pytest.raises(ConfigError, match="already holds a recording"):  # one of its hours
+        command("record", next(str(path) for path in (tmp_path / "week").iterdir() if path.is_dir()))
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_an_empty_folder_will_do(command, tmp_path, capsys):
+    (tmp_path / "box.toml").write_text(SHORT)
+    (tmp_path / "week").mkdir()
+    assert command("record", "week", "--box", "box.toml", "--frames-per-s", "1") == 0
+
+
+@pytest.mark.parametrize("name", ["a.toml", "a.toml/week"])
+def test_a_file_is_no_folder(command, name):
+    with pytest.raises(ConfigError, match=r"(?s)a\.toml is a file.*name a folder to record into"):
+        command("record", name)
+
+
+def test_a_disk_that_refuses(command, tmp_path, monkeypatch):
+    def refuse(_self, _path, _text):
+        raise PermissionError(13, "Permission denied")
+
+    (tmp_path / "box.toml").write_text(SHORT)
+    monkeypatch.setattr("dooryard.recorder.RecorderDisk.append", refuse)
+    with pytest.raises(StoreError, match=r"(?s)Permission denied.*this user may write to week"):
+        command("record", "week", "--box", "box.toml")
+
+
+def test_a_box_file_has_no_hours(command, tmp_path):
+    (tmp_path / "box.toml").write_text(SHORT)
+    with pytest.raises(ConfigError, match="looks like a box file"):
+        command("hours", "box.toml")

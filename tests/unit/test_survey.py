@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 import os
 import socket
+import sqlite3
 import ssl
 from collections.abc import Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -15,12 +17,15 @@ import pytest
 from gpiozero.pins.mock import MockFactory
 
 from dooryard.box import parse_box
+from dooryard.build import sinks as build_sinks
 from dooryard.button.press import PressSettings
 from dooryard.button.push import PushButton
 from dooryard.camera.fake import FakeCamera
 from dooryard.classify.onnx import OnnxClassifier
 from dooryard.clock import FakeClock, SystemClock
 from dooryard.errors import CameraError, SinkError
+from dooryard.outbox.folder import DATABASE
+from dooryard.outbox.store import Store
 from dooryard.policy.schema import Policy
 from dooryard.sensors.base import Unit
 from dooryard.sensors.fake import FakeSensor
@@ -40,6 +45,7 @@ from dooryard.survey.outside import (
     sensor_lines,
     sink_lines,
 )
+from dooryard.survey.store import store_lines
 from fakes.sysfs_tree import whole_board
 
 GOOD, LOOK, BAD = Verdict.GOOD, Verdict.LOOK, Verdict.BAD
@@ -333,7 +339,9 @@ def test_secrets_are_never_shown():
             ("post", "file:/x", missing),
         ]
     )
-    assert verdicts(lines) == [GOOD, LOOK, BAD]
+    assert verdicts(lines) == [GOOD, BAD, BAD]
+    assert lines[1].remedy is not None
+    assert "CREDENTIALS_DIRECTORY" in lines[1].remedy
     assert "thistle" not in repr(lines)
 
 
@@ -386,14 +394,72 @@ def test_a_whole_survey_on_a_machine_without_a_board(tmp_path: Path):
     mounted(root, "rw")
     box = parse_box(BOX, "box.toml").value
     built = build([SensorSpec("enclosure", "ds18b20")], Machine(root, tmp_path / "state"))
-    report = survey(checks(box, tmp_path, Policy(), SystemClock(), {}, sensors=built, root=root))
+    write(tmp_path, "credentials/phone-secret", "thistle")
+    environ = {"CREDENTIALS_DIRECTORY": str(tmp_path / "credentials")}
+    report = survey(checks(box, tmp_path, Policy(), SystemClock(), environ, sensors=built, root=root))
     by_about = {line.about: line for line in report.lines}
     assert {"camera", "focus", "exposure", "model", "disk", "card", "clock", "permissions"} <= by_about.keys()
     assert by_about["sensor enclosure"].text == "31.2 °C"
-    assert by_about["secret of phone"].verdict is LOOK
+    assert by_about["secret of phone"].verdict is GOOD
     assert by_about["sink phone"].verdict is LOOK  # nobody listens on port 9
     assert not [line for line in report.lines if line.verdict is BAD], report.text()
     assert report.exit_code == 0
+
+
+def test_a_secret_that_is_missing_is_bad(tmp_path: Path):
+    """As `run` refuses to start without it."""
+    heartbeat = '[heartbeat]\naddress = "env:ALIVE"\n'
+    box = parse_box(BOX + heartbeat, "box.toml").value
+    built = build([], Machine(tmp_path, tmp_path))
+    wanted = [
+        check
+        for check in checks(box, tmp_path, Policy(), SystemClock(), {}, sensors=built)
+        if check.about == "secrets"
+    ]
+    report = survey(wanted)
+    assert [(line.about, line.verdict) for line in report.lines] == [
+        ("secret of phone", BAD),
+        ("secret of the heartbeat", BAD),
+    ]
+    assert report.exit_code == 1
+    with pytest.raises(SinkError):
+        build_sinks(box, tmp_path, {})
+
+
+def test_a_state_folder_that_is_not_there_or_is_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    (line,) = permission_lines(tmp_path, tmp_path / "a" / "state")
+    assert (line.verdict, line.text.split(" and ")[0]) == (GOOD, f"may make {tmp_path}/a/state")
+    file = write(tmp_path, "file", "")
+    (line,) = permission_lines(tmp_path, file / "state")
+    assert (line.verdict, line.text) == (BAD, f"{file} is a file, no folder")
+    assert permission_lines(tmp_path, file)[0].verdict is BAD
+    (line,) = disk_lines(file, SystemClock(), needs_mb=1.0)
+    assert (line.verdict, line.text) == (BAD, f"{file}, where the data is to go, is a file")
+    monkeypatch.setattr(os, "access", lambda path, _mode: path != tmp_path)  # root may do anything
+    (line,) = permission_lines(tmp_path, tmp_path / "state")
+    assert (line.verdict, line.text) == (BAD, f"may not make {tmp_path}/state in {tmp_path}")
+
+
+def test_the_store(tmp_path: Path):
+    path = tmp_path / DATABASE
+    assert store_lines(tmp_path) == []
+    Store.open(tmp_path, FakeClock()).close()
+    assert verdicts(store_lines(tmp_path)) == [GOOD]
+    whole = path.read_bytes()
+    path.write_bytes(b"gibberish" * 1000)
+    (line,) = store_lines(tmp_path)
+    assert (line.verdict, line.text) == (BAD, f"{path} is damaged: file is not a database")
+    pages = len(whole) // 4096
+    path.write_bytes(whole[:4096] + b"\xff" * 4096 * (pages - 1))  # its head is whole, its tables are not
+    assert (pages > 1, verdicts(store_lines(tmp_path))) == (True, [BAD])
+    path.unlink()
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("PRAGMA user_version = 99")
+    (line,) = store_lines(tmp_path)
+    assert (line.verdict, "newer program" in line.text) == (BAD, True)
+    path.unlink()
+    path.mkdir()
+    assert verdicts(store_lines(tmp_path)) == [LOOK]
 
 
 def test_whom_the_sinks_talk_to(tmp_path: Path):

@@ -226,6 +226,6 @@ def test_law_each_visit_opened_ends_exactly_once(steps):
         assert len(state.tracks) <= SETTINGS.most_open
         assert all(0 <= track.visit.visitor.sure <= 1 for track in state.tracks)
     state, changes = visits.finish(state, moment(t), SETTINGS)
-    left += [*changes.ended, *changes.nobody]
+    left += [*changes.ended, *changes.nobody, *changes.merged]
     assert len({v.id for v in left}) == len(left) == state.counter
     assert all(v.end is not None and v.start.wall <= v.end.wall for v in left)

@@ -11,7 +11,7 @@ import difflib
 import inspect
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, get_type_hints
+from typing import Any, Literal, get_type_hints
 
 from pydantic import ConfigDict, PositiveInt, TypeAdapter, ValidationError
 
@@ -90,9 +90,25 @@ def _picamera(
     luma_size: Size = (320, 240),
     frames_per_s: float = 10.0,
     buffers: int = 4,
+    upside_down: bool = False,
+    region: tuple[float, float, float, float] | None = None,
+    exposure_s: float | None = None,
+    gain: float | None = None,
+    white_balance: tuple[float, float] | None = None,
+    focus_m: float | Literal["auto"] | None = None,
 ) -> Camera:
     from dooryard.camera.picamera import PicameraCamera
+    from dooryard.camera.picamera_options import PicameraOptions
+    from dooryard.records import Box
 
+    options = PicameraOptions(
+        upside_down=upside_down,
+        region=None if region is None else Box(*region),
+        exposure_s=exposure_s,
+        gain=gain,
+        white_balance=white_balance,
+        focus_m=focus_m,
+    )
     return PicameraCamera(
         clock,
         camera_index=camera_index,
@@ -100,6 +116,7 @@ def _picamera(
         luma_size=luma_size,
         frames_per_s=frames_per_s,
         buffers=buffers,
+        options=options,
     )
 
 

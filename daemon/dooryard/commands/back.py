@@ -8,7 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dooryard.commands.shared import add_unit, unit_of
+from dooryard.commands.shared import Unit, add_unit, unit_of
 
 if TYPE_CHECKING:
     from dooryard.journal.commands import House
@@ -48,24 +48,26 @@ def add(commands: Any) -> None:
     export.set_defaults(command=_export)
 
 
-def _house(arguments: argparse.Namespace) -> House:
+def _house(unit: Unit) -> House:
     from dooryard.clock import SystemClock
     from dooryard.journal.commands import House
 
-    unit = unit_of(arguments)
     return House(unit.state_folder, unit.policy, SystemClock(), sys.stdout, unit.box.name)
 
 
-def _group_of() -> dict[str, str]:
+def _group_of(unit: Unit) -> dict[str, str]:
+    """The group of each name that the box's own model knows."""
+    from dooryard.build import card_path
     from dooryard.classify.known import known_visitors
 
-    return known_visitors()[1]
+    return known_visitors(card_path(unit.box, unit.base))[1]
 
 
 def _journal(arguments: argparse.Namespace) -> int:
     from dooryard.journal import commands
 
-    house = _house(arguments)
+    unit = unit_of(arguments)
+    house = _house(unit)
     if arguments.serve is not None:  # before pages are built for nothing
         commands.check_look(arguments.serve, arguments.port, arguments.minutes)
     code = commands.journal(
@@ -74,14 +76,15 @@ def _journal(arguments: argparse.Namespace) -> int:
     if arguments.serve is None:
         return code
     return commands.look(
-        house, arguments.serve, arguments.port, arguments.minutes, _group_of(), arguments.folder
+        house, arguments.serve, arguments.port, arguments.minutes, _group_of(unit), arguments.folder
     )
 
 
 def _mark(arguments: argparse.Namespace) -> int:
     from dooryard.journal import commands
 
-    return commands.mark(_house(arguments), arguments.visit, arguments.what, _group_of())
+    unit = unit_of(arguments)
+    return commands.mark(_house(unit), arguments.visit, arguments.what, _group_of(unit))
 
 
 def _export(arguments: argparse.Namespace) -> int:
@@ -91,7 +94,7 @@ def _export(arguments: argparse.Namespace) -> int:
 
     unit = unit_of(arguments)
     return commands.export(
-        _house(arguments),
+        _house(unit),
         arguments.target,
         model=model_name(card_path(unit.box, unit.base)),
         owner=arguments.owner,

@@ -18,6 +18,7 @@ def add(commands: Any) -> None:
     )
     add_unit(survey)
     survey.add_argument("--json", action="store_true", help="print it for other programs")
+    survey.add_argument("--no-button", action="store_true", help="do not ask for a press of the button")
     survey.set_defaults(command=_survey)
 
     report = commands.add_parser("gate-report", help="where the view is restless, and what that costs")
@@ -27,14 +28,25 @@ def add(commands: Any) -> None:
 
 
 def _survey(arguments: argparse.Namespace) -> int:
+    from dooryard.button.push import PushButton
     from dooryard.clock import SystemClock
     from dooryard.sensors.registry import Machine, build
     from dooryard.survey.assemble import checks
     from dooryard.survey.lines import survey
 
     unit = unit_of(arguments)
-    sensors = build((), Machine(state_folder=unit.base))
-    found = survey(checks(unit.box, unit.base, unit.policy, SystemClock(), os.environ, sensors=sensors))
+    sensors = build([sensor.spec for sensor in unit.box.sensor], Machine(state_folder=unit.base))
+    clock, button = SystemClock(), None
+    if unit.box.button is not None and not arguments.no_button:
+        button = PushButton(unit.box.button.pin, clock)
+        button.start()
+    try:
+        found = survey(
+            checks(unit.box, unit.base, unit.policy, clock, os.environ, sensors=sensors, button=button)
+        )
+    finally:
+        if button is not None:
+            button.stop()
     print(found.json() if arguments.json else found.text())
     return found.exit_code
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from dooryard.journal.phrases import two_digits
+
 WIDTH, HEIGHT = 480.0, 132.0
 _TOP, _BOTTOM = 16.0, 22.0  # room for the largest value's label and the axis' words
 _GAP = 0.22  # of a bar's place
@@ -74,4 +76,4 @@ def bars(title: str, summary: str, unit: str, data: Sequence[Datum], heads: tupl
             )
         )
     rows = tuple((datum.name, *datum.cells) for datum in data)
-    return Chart(title, summary, unit, tuple(found), rows, heads, f"{top:.2g}")
+    return Chart(title, summary, unit, tuple(found), rows, heads, two_digits(top))

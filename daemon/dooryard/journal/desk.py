@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from pathlib import Path
 
 from dooryard.journal import page_day, render
@@ -29,15 +29,20 @@ class Desk:
     shared: render.Site
     survey: Survey = field(default_factory=Survey)
     neighbours: dict[date, tuple[date | None, date | None]] = field(default_factory=dict)
-    watched_until: datetime = datetime.max.replace(tzinfo=UTC)  # known once it has looked
+    _last_watched: datetime | None = None  # known once it has looked
 
     @property
     def today(self) -> date:
         return self.now.astimezone(self.policy.place.zone).date()
 
+    @property
+    def watched_until(self) -> datetime:
+        """The last moment, now at the latest, at which the box is known to have watched."""
+        return self._last_watched or self.now
+
     def look(self) -> None:
         """Pass over all visits."""
-        self.watched_until = self.reader.watched_until(self.now)
+        self._last_watched = self.reader.watched_until(self.now)
         self.survey = survey(self.reader.scan(), self.policy.place.zone, self.today)
         dates = self.survey.dates()
         before: dict[date, date | None] = dict(zip(dates, [None, *dates], strict=False))
@@ -55,7 +60,7 @@ class Desk:
         if day is None:
             return page_day.DayFacts(None)
         start, end = day_span(self.policy.place.zone, day)
-        off, until = self.notebook.off_times(start, end), min(self.now, self.watched_until)
+        off, until = self.notebook.off_times(start, end), self.watched_until
         before, after = self.neighbours.get(day, (None, None))
         return page_day.DayFacts(
             on=day,

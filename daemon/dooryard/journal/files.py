@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from dooryard.errors import AlreadyRunningError, StoreError
+from dooryard.errors import AlreadyRunningError, ConfigError, StoreError
 from dooryard.outbox.durable import TEMP_SUFFIX, Disk, make_folders, write_file
 
 MANIFEST = ".journal.json"
@@ -116,10 +116,12 @@ def held(folder: Path, disk: Disk | None = None) -> Iterator[Site]:
     """The site in `folder` (made if missing), held by this process alone.
 
     Raises `AlreadyRunningError` when another process builds in it, `StoreError` when it can't be used,
-    or when there are files in it that are not a journal's.
+    or when there are files in it that are not a journal's, ConfigError when it is a file.
     """
     site = Site(folder, disk or Disk())
     with site.speaking():
+        if folder.is_file():
+            raise ConfigError(f"{folder} is a file, and a journal takes a folder", "name a folder")
         if folder.is_dir() and any(folder.iterdir()) and not (folder / LOCK).exists():
             raise StoreError(
                 f"{folder} has files in it that are not the journal's",

@@ -25,7 +25,6 @@ from dooryard.policy.schema import Policy
 from dooryard.policy.words import sentence, spoken
 from dooryard.records import Outcome
 
-
 _NOT_BEGUN = "not yet begun"  # as the box notes the first day's hours before its first start
 
 

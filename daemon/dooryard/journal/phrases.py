@@ -60,7 +60,9 @@ def listed(words: Sequence[str]) -> str:
 
 
 def hours(seconds: float) -> str:
-    """Text like "6.5 hours"."""
+    """Text like "6.5 hours", or "4 min" where it is less than one."""
+    if 0 < seconds < 3600:
+        return f"{seconds // 60:.0f} min"
     value = f"{seconds / 3600:.1f}".removesuffix(".0")
     return f"{value} hour" if value == "1" else f"{value} hours"
 
@@ -71,8 +73,12 @@ def rate(per_h: float | None, watched_s: float, unit: str = "") -> str:
         return "watched too short for a rate" if watched_s > 0 else "not watched"
     if 0 < per_h < 0.1:
         return f"1 in {1 / per_h:.0f} h"
-    # "g" would write large numbers with an exponent.
-    return f"{per_h:.0f}{unit}" if per_h >= 9.95 else f"{per_h:.2g}{unit}"
+    return f"{two_digits(per_h)}{unit}"
+
+
+def two_digits(value: float) -> str:
+    """Two digits and never an exponent: "0.43", "4.3", "43", "430"."""
+    return f"{value:.0f}" if value >= 9.95 else f"{value:.2g}"
 
 
 def minutes_from(minutes: float, before: str, after: str, event: str) -> str:

@@ -74,8 +74,9 @@ def _choices(known: frozenset[str]) -> str:
     groups = [group for group in GROUPS if group in known]
     species = sorted(known - set(groups))
     more = f" and {len(species) - _SPECIES_SHOWN} more" if len(species) > _SPECIES_SHOWN else ""
-    told = f"a species ({', '.join(species[:_SPECIES_SHOWN])}{more}), " if species else ""
-    return f'a group ({", ".join(groups)}), {told}"{NOT_SURE}" or "{ANYTHING}"'
+    told = f"a group ({', '.join(groups)}), " if groups else ""
+    told += f"a species ({', '.join(species[:_SPECIES_SHOWN])}{more}), " if species else ""
+    return f'{told}"{NOT_SURE}" or "{ANYTHING}"'
 
 
 def _known_sink(value: str, info: ValidationInfo) -> str:

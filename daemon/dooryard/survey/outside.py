@@ -125,7 +125,7 @@ def secret_lines(resolvers: Sequence[tuple[str, str, Callable[[], object]]]) -> 
             # remedy says how to give it some.
             remedy = error.remedy
             if where.startswith("credential:"):
-                remedy += "; for the survey, name a folder that has it in CREDENTIALS_DIRECTORY"
+                remedy += "; for a survey by hand: sudo CREDENTIALS_DIRECTORY=/path/to dooryard survey ..."
             lines.append(bad(about, error.what, remedy))
         else:
             lines.append(good(about, f"{where} is there"))

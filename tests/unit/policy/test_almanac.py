@@ -6,6 +6,7 @@ from datetime import date
 
 import pytest
 
+from dooryard.errors import ConfigError
 from dooryard.policy.almanac import hours_table
 from dooryard.policy.schema import Policy
 from fakes.rules import ALDER_ROW, policy
@@ -55,7 +56,30 @@ def test_a_place_without_coordinates():
 def test_as_many_lines_as_days():
     rules = Policy.model_validate({"place": ALDER_ROW})
     assert len(lines(rules, date(2026, 1, 1), 30)) == 34
-    assert len(lines(rules, date(2026, 1, 1), 100_000)) == 404
+    assert len(lines(rules, date(2026, 1, 1), 400)) == 404
+
+
+@pytest.mark.parametrize(
+    ("first", "days", "words"),
+    [
+        (date(9999, 12, 30), 7, "choose days from 1900-01-01 to 2100-12-31"),
+        (date(1, 1, 1), 1, "1 day from 0001-01-01 on cannot"),
+        (date(2100, 12, 31), 2, "2 days from 2100-12-31 on cannot"),
+        (date(2026, 1, 1), 401, "401 days are too many"),
+        (date(9999, 12, 31), 10**12, "ask for 400 at most"),
+    ],
+)
+def test_days_that_cannot_be_told(first, days, words):
+    with pytest.raises(ConfigError) as caught:
+        hours_table(policy({}, hours=HOURS), first, days)
+    assert words in str(caught.value)
+
+
+@pytest.mark.parametrize("on", [date(1900, 1, 1), date(2100, 12, 31)])
+def test_the_first_and_the_last_day_can_be_told(on):
+    for place in (ALDER_ROW, NORTH):
+        rules = Policy.model_validate({"place": place, "hours": HOURS})
+        assert f"{on:%b %Y}" in lines(rules, on, 1)[2]
 
 
 def test_days_of_the_week():

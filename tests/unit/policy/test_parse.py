@@ -79,11 +79,14 @@ days = 7
         ("[keeping]\nxyz = 1",
          ["p.toml:2: keeping.xyz: unknown key; take it out, or write one of: days, megabytes, favourites"]),
         ('[[rule]]\nvisitor = "bird"',
-         [("p.toml:1: rule[1].name: missing; add it: What the rule is called in reasons and logs; "
-          "each name once.")]),
+         [("p.toml:1: rule[1].name: missing: add it (what the rule is called in reasons and logs; "
+          "each name once)")]),
+        ('[rule]\nname = "x"\nvisitor = "bird"',
+         ["p.toml:1: rule: write [[rule]], in double brackets: there may be several"]),
         ('[[rule]]\nname = "x"\nvisitor = ["bird",\n"squirel"]',
          [('p.toml:4: rule[1].visitor[2]: no visitor is called "squirel" (did you mean "squirrel"?); '
-          'write a group, a species, "not sure" or "anything"')]),
+          'write a group (bird, squirrel, cat), a species (haemorhous mexicanus, house finch), '
+          '"not sure" or "anything"')]),
         ('[[rule]]\nname = "x"\nvisitor = "bird"\nsend_to = ["fone"]',
          [('p.toml:4: rule[1].send_to[1]: the box has no sink "fone" (did you mean "phone"?); '
           "it has: phone, post")]),
@@ -383,7 +386,10 @@ def test_sensors_that_the_box_lacks():
     text = HEAT.format("enclosur") + '[moisture]\nhumidity = "humidity"\nsurfaces = ["cpu", "windw"]\n'
     with pytest.raises(ConfigError) as caught:
         parse_policy(text, "p.toml", sensors=frozenset({"cpu", "enclosure", "humidity", "window"}))
-    has = "it has: cpu, enclosure, humidity, window"
+    has = (
+        "it has: cpu, enclosure, humidity, window; "
+        "add a [[sensor]] with that name to the box file, or take this out"
+    )
     assert caught.value.what.split("\n") == [
         f'p.toml:2: heat[1].sensor: the box has no sensor "enclosur" (did you mean "enclosure"?); {has}',
         f'p.toml:8: moisture.surfaces[2]: the box has no sensor "windw" (did you mean "window"?); {has}',
@@ -398,3 +404,23 @@ def test_the_default_sensor_of_the_air_must_be_there_too():
         parse_policy(text, "p.toml", sensors=frozenset({"humid", "air"}))
     assert parse_policy(text, "p.toml").value.moisture.air == "enclosure"
     assert parse_policy(text + 'air = "air"', "p.toml", sensors=frozenset({"humid", "air"})).warnings == ()
+
+
+def test_a_long_list_of_species_is_shown_cut():
+    species = {f"finch {n:02d}" for n in range(30)}
+    with pytest.raises(ConfigError) as caught:
+        parse_policy(
+            '[[rule]]\nname = "x"\nvisitor = "yeti"', "p.toml", visitors=frozenset({"bird", *species})
+        )
+    assert "a group (bird), a species (finch 00, finch 01," in caught.value.what
+    assert 'finch 11 and 18 more), "not sure" or "anything"' in caught.value.what
+
+
+def test_a_box_file_in_the_place_of_a_policy():
+    with pytest.raises(ConfigError) as caught:
+        parse_policy('name = "Alder Row box"\nfoo = 1\n[camera]\nkind = "scene"\n', "b.toml")
+    assert caught.value.what == "b.toml: this looks like a box file; a policy is wanted here"
+    assert caught.value.remedy == "give a policy"
+    with pytest.raises(ConfigError) as caught:
+        parse_policy('[camera]\nkind = "scene"\n[keeping]\ndays = 3\n', "b.toml")
+    assert "camera: unknown key" in caught.value.what  # a policy with a stray table

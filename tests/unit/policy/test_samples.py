@@ -61,3 +61,8 @@ def test_rows(row):
 def test_rows_are_rows():
     for line in reference().split("\n"):
         assert not line or line.startswith("### ") or line.count("|") == 5
+
+
+def test_a_default_that_is_made_anew_each_time_is_shown():
+    assert '| `[[sink]] kind = "webhook": headers` | `{}` |' in reference()
+    assert "Undefined" not in reference()
