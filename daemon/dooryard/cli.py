@@ -11,8 +11,8 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from dooryard import __version__, trials
-from dooryard.commands import back, out, unit
+from dooryard import __version__
+from dooryard.commands import back, out, trials, unit
 from dooryard.errors import DooryardError
 
 

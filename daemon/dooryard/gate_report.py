@@ -25,7 +25,7 @@ CALM, RESTLESS = (246, 240, 226), (140, 60, 24)  # the map's ends: paper, and re
 INK, PAPER = (40, 40, 40), (255, 255, 255)
 FULL_AT = 0.5  # contrast from which the map is as dark as it gets
 SCALE = 4  # the map's pixels for one of the small picture
-MARGIN, LEGEND = 28, 64  # pixels beside the map for the numbers of rows and columns, and below it
+MARGIN, LEGEND = 28, 64  # pixels around the map, for the numbers of rows and columns, and below it
 _LEAST_WATCHED_H = 1.0  # shorter watching gives no rate
 
 
@@ -97,11 +97,12 @@ def lines(report: GateReport) -> Iterator[str]:
 def _counts(report: GateReport) -> Iterator[str]:
     """How often each came, an hour where an hour and more was watched."""
     rated = report.watched_h >= _LEAST_WATCHED_H
-    yield "What moved, by what the gate made of it:" if report.per_hour else "Nothing has moved yet."
-    for reason, per_h in report.per_hour.items():
+    came = {reason: per_h for reason, per_h in report.per_hour.items() if per_h > 0}
+    yield "What moved, by what the gate made of it:" if came else "Nothing has moved yet."
+    for reason, per_h in came.items():
         times = round(per_h * max(report.watched_h, 1 / HOUR_S))  # as the rate was worked out
         yield f"  {reason}: {_times(times)}" + (f", {per_h:.1f} an hour" if rated else "")
-    if report.per_hour and not rated:
+    if came and not rated:
         yield "  (watched too short for a rate)"
 
 
@@ -124,13 +125,15 @@ def _time(hours: float) -> str:
 
 
 def _percent(contrast: float) -> str:
-    return f"{100 * contrast:.0f} %"
+    """Text like "2.4 %", "14 %"."""
+    value = 100 * contrast
+    return f"{value:.0f} %" if value >= 9.95 else f"{value:.1f} %"
 
 
 def drawn(report: GateReport, luma_shape: tuple[int, int]) -> Image.Image:
     """The map, `SCALE` times the small picture, with the regions' grid, their numbers and a legend."""
     height, width = luma_shape[0] * SCALE, luma_shape[1] * SCALE
-    image = Image.new("RGB", (width + MARGIN, height + MARGIN + LEGEND), PAPER)
+    image = Image.new("RGB", (width + 2 * MARGIN, height + MARGIN + LEGEND), PAPER)
     cells = Image.fromarray(_colours(report.restless / FULL_AT))
     image.paste(cells.resize((width, height), Image.Resampling.NEAREST), (MARGIN, MARGIN))
     draw = ImageDraw.Draw(image)

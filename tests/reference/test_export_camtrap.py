@@ -203,8 +203,24 @@ def test_what_cannot_be_exported_says_what_to_do(row):
     with pytest.raises(ConfigError, match="0 to 6 decimals"):
         exported(row, decimals=9)
     exported(row)
-    with pytest.raises(StoreError, match="is not empty"):
+    with pytest.raises(ConfigError, match="is not empty"):
         exported(row)
+    row.out = row.state / "journal.sqlite3"
+    with pytest.raises(ConfigError, match="is a file"):
+        exported(row)
+
+
+@pytest.mark.parametrize("frame_min", [30, -30])
+def test_no_deployment_lasts_longer_than_the_box_is_known_to_have_watched(row, frame_min):
+    """The last frame as the box noted it, or a visitor seen after that note, as before a power cut."""
+    last_visit = NOON + 2 * DAY + timedelta(seconds=20)
+    store = row.store()
+    store.save_states({"last_frame": (NOON + 2 * DAY + timedelta(minutes=frame_min)).isoformat().encode()})
+    store.close()
+    exported(row)
+    ends = [datetime.fromisoformat(each["deploymentEnd"]) for each in table(row, "deployments")]
+    assert max(ends) == max(last_visit, NOON + 2 * DAY + timedelta(minutes=frame_min))
+    assert report_on(row.out).valid
 
 
 def test_nothing_watched_nothing_exported(row):

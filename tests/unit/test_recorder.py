@@ -223,12 +223,15 @@ def test_the_command_writes_a_scene_with_its_truth(tmp_path):
     assert len(played(tmp_path / "r")[0]) == 4
 
 
-def test_the_command_says_when_the_disk_refuses(tmp_path):
-    (tmp_path / "file").write_text("")
+def test_the_command_says_when_the_disk_refuses(tmp_path, monkeypatch):
+    def refuse(_self, _path, _text):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(RecorderDisk, "append", refuse)
     box = tmp_path / "box.toml"
     box.write_text('[camera]\nkind = "fake"\nscript = "fff"\nrepeat = false\nlive = false\n')
-    with pytest.raises(StoreError, match="recording stopped: the disk refuses"):
-        record(box, tmp_path / "file" / "r", SMALL, threading.Event(), io.StringIO())
+    with pytest.raises(StoreError, match=r"(?s)the disk refuses: Permission denied.*this user may write to"):
+        record(box, tmp_path / "r", SMALL, threading.Event(), io.StringIO())
 
 
 def test_readings_after_the_end_are_dropped(tmp_path):

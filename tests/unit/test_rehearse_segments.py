@@ -8,8 +8,8 @@ import pytest
 
 from dooryard.box import BoxFile, parse_box
 from dooryard.camera.base import EndOfFramesError
-from dooryard.errors import CameraError, ConfigError
 from dooryard.camera.segments import SegmentsCamera
+from dooryard.errors import CameraError, ConfigError
 from dooryard.rehearse.sources import camera_of, count_frames, find, parts_of, sinks_of
 from fakes.recordings import write_frame
 from fakes.rules import START, policy

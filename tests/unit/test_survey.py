@@ -5,10 +5,8 @@ from __future__ import annotations
 import json
 import os
 import socket
-import sqlite3
 import ssl
 from collections.abc import Sequence
-from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -24,8 +22,6 @@ from dooryard.camera.fake import FakeCamera
 from dooryard.classify.onnx import OnnxClassifier
 from dooryard.clock import FakeClock, SystemClock
 from dooryard.errors import CameraError, SinkError
-from dooryard.outbox.folder import DATABASE
-from dooryard.outbox.store import Store
 from dooryard.policy.schema import Policy
 from dooryard.sensors.base import Unit
 from dooryard.sensors.fake import FakeSensor
@@ -45,7 +41,6 @@ from dooryard.survey.outside import (
     sensor_lines,
     sink_lines,
 )
-from dooryard.survey.store import store_lines
 from fakes.sysfs_tree import whole_board
 
 GOOD, LOOK, BAD = Verdict.GOOD, Verdict.LOOK, Verdict.BAD
@@ -426,40 +421,11 @@ def test_a_secret_that_is_missing_is_bad(tmp_path: Path):
         build_sinks(box, tmp_path, {})
 
 
-def test_a_state_folder_that_is_not_there_or_is_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
-    (line,) = permission_lines(tmp_path, tmp_path / "a" / "state")
-    assert (line.verdict, line.text.split(" and ")[0]) == (GOOD, f"may make {tmp_path}/a/state")
-    file = write(tmp_path, "file", "")
-    (line,) = permission_lines(tmp_path, file / "state")
-    assert (line.verdict, line.text) == (BAD, f"{file} is a file, no folder")
-    assert permission_lines(tmp_path, file)[0].verdict is BAD
-    (line,) = disk_lines(file, SystemClock(), needs_mb=1.0)
-    assert (line.verdict, line.text) == (BAD, f"{file}, where the data is to go, is a file")
-    monkeypatch.setattr(os, "access", lambda path, _mode: path != tmp_path)  # root may do anything
-    (line,) = permission_lines(tmp_path, tmp_path / "state")
-    assert (line.verdict, line.text) == (BAD, f"may not make {tmp_path}/state in {tmp_path}")
-
-
-def test_the_store(tmp_path: Path):
-    path = tmp_path / DATABASE
-    assert store_lines(tmp_path) == []
-    Store.open(tmp_path, FakeClock()).close()
-    assert verdicts(store_lines(tmp_path)) == [GOOD]
-    whole = path.read_bytes()
-    path.write_bytes(b"gibberish" * 1000)
-    (line,) = store_lines(tmp_path)
-    assert (line.verdict, line.text) == (BAD, f"{path} is damaged: file is not a database")
-    pages = len(whole) // 4096
-    path.write_bytes(whole[:4096] + b"\xff" * 4096 * (pages - 1))  # its head is whole, its tables are not
-    assert (pages > 1, verdicts(store_lines(tmp_path))) == (True, [BAD])
-    path.unlink()
-    with closing(sqlite3.connect(path)) as db:
-        db.execute("PRAGMA user_version = 99")
-    (line,) = store_lines(tmp_path)
-    assert (line.verdict, "newer program" in line.text) == (BAD, True)
-    path.unlink()
-    path.mkdir()
-    assert verdicts(store_lines(tmp_path)) == [LOOK]
+def test_a_box_whose_only_sink_stays_within_it(tmp_path: Path):
+    box = parse_box('[[sink]]\nkind = "memory"\nname = "trial"\n', "box.toml").value
+    found = checks(box, tmp_path, Policy(), SystemClock(), {}, sensors=build([], Machine(tmp_path, tmp_path)))
+    (line,) = survey([check for check in found if check.about == "sinks"]).lines
+    assert line.verdict is GOOD
 
 
 def test_whom_the_sinks_talk_to(tmp_path: Path):

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
+import sqlite3
 from dataclasses import replace
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -39,7 +42,7 @@ def told(folder, name):
 
 def test_why_it_was_told(folder):
     lines = told(folder, "01ab1-visit")
-    assert lines[1] == "A squirrel, 90 % sure, 2026-06-14 13:03:00+00:00, stayed 12 s"
+    assert lines[1] == "A squirrel, 90 % sure at the end, 2026-06-14 13:03:00 UTC, stayed 12 s"
     assert lines[2] == 'Told: Alder Row, a squirrel: by rule "rule 1" to phone, post'
     assert "  met      cooldown: cooldown of 10 min has not begun" in lines
     assert "  phone: waiting, 0 tries" in lines
@@ -49,13 +52,34 @@ def test_why_not(folder):
     lines = told(folder, "last")
     assert lines[0] == "Visit 01ab2-visit"
     assert "  not met  cooldown: cooldown of 10 min has 9 min left" in lines
+    assert "At the time of the decision:" in lines
     assert told(folder, "01ab2") == lines
+
+
+def test_an_end_of_the_id_is_enough_and_times_are_those_of_the_place(folder):
+    store = Store.open(folder / "other", FakeClock())
+    seen = replace(visit(ended=True), id="01ab3-abcd")
+    store.record_visit(seen, None, decide(policy({}), PolicyState(), seen, START, True, sinks=SINKS)[1], [])
+    store.close()
+    out = io.StringIO()
+    assert why(folder / "other", "ABCD", out, ZoneInfo("Europe/London")) == 0
+    assert "2026-06-14 14:03:00 BST" in out.getvalue()
+
+
+def test_how_sure_it_was_at_the_decision_and_is_at_the_end(folder):
+    with contextlib.closing(sqlite3.connect(folder / "dooryard.sqlite3")) as db, db:
+        db.execute("UPDATE visits SET sure = 0.75 WHERE id = '01ab1-visit'")
+    lines = told(folder, "01ab1")
+    assert lines[1].startswith("A squirrel, 75 % sure at the end, ")
+    assert "At the time of the decision: a squirrel, 90 % sure" in lines
 
 
 def test_no_such_visit(folder, tmp_path):
     with pytest.raises(ConfigError, match="there is no visit 'xxxx'"):
         why(folder, "xxxx", io.StringIO())
-    with pytest.raises(ConfigError, match="begins several visits: 01ab1-visit, 01ab2-visit"):
+    with pytest.raises(
+        ConfigError, match=r"fits several visits:\n  01ab2-visit: .* UTC, a squirrel\n  01ab1-visit: "
+    ):
         why(folder, "01ab", io.StringIO())
     with pytest.raises(ConfigError):
         why(folder, "", io.StringIO())

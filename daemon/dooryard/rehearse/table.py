@@ -38,7 +38,8 @@ def sums(rehearsal: Rehearsal) -> str:
         lasted = f" in {duration((rehearsal.last - rehearsal.first).total_seconds())}"
     parts = [f"{count} {outcome.value}" for outcome, count in counts.items() if count]
     visits = f"{len(rehearsal.seen)} {'visit' if len(rehearsal.seen) == 1 else 'visits'}"
-    return f"{rehearsal.frames} frames{lasted}: {visits}" + (f" ({', '.join(parts)})" if parts else "")
+    frames = "1 frame" if rehearsal.frames == 1 else f"{rehearsal.frames} frames"
+    return f"{frames}{lasted}: {visits}" + (f" ({', '.join(parts)})" if parts else "")
 
 
 def difference_table(a: Rehearsal, b: Rehearsal, changes: Sequence[str], found: Sequence[Difference]) -> str:

@@ -16,7 +16,7 @@ from dooryard.policy.schema import Policy
 from dooryard.secrets import resolve
 from dooryard.sensors.registry import Built
 from dooryard.survey.camera import camera_lines
-from dooryard.survey.lines import Check
+from dooryard.survey.lines import Check, Line, good
 from dooryard.survey.machine import card_lines, clock_lines, disk_lines, permission_lines
 from dooryard.survey.model import model_lines
 from dooryard.survey.outside import Peer, button_lines, network_lines, secret_lines, sensor_lines, sink_lines
@@ -53,9 +53,15 @@ def checks(
         Check("model", lambda: model_lines(lambda: build.classifier(box, base), clock)),
         Check("network", lambda: network_lines(root)),
         Check("secrets", lambda: secret_lines(_secrets(box, environ))),
-        Check("sinks", lambda: sink_lines(peers(box, base))),
+        Check("sinks", lambda: _sinks(box, base)),
         *asked,
     ]
+
+
+def _sinks(box: BoxFile, base: Path) -> Sequence[Line]:
+    if box.sink and not peers(box, base):
+        return [good("sinks", "none of them talks to anybody over the network")]
+    return sink_lines(peers(box, base))
 
 
 def peers(box: BoxFile, base: Path) -> list[Peer]:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import html
 import io
 import re
+import sqlite3
 from datetime import timedelta
 from html.parser import HTMLParser
 
@@ -83,7 +85,7 @@ def test_the_day_page_tells_who_came_at_8_40_how_sure_and_what_was_held_back(row
     read = text(row, "day/2026-06-14.html")
     assert "Sunday, 14 June 2026" in read
     assert "08:40 House finch" in read
-    assert "84 % sure , stayed 20 s" in read
+    assert "84 % sure at the end , stayed 20 s" in read
     assert "Told to phone" in read
     held_back = read[read.index("What was held back") :]
     assert "08:42, Squirrel : not told: cooldown of 4 min has 1 min 39 s left" in held_back
@@ -240,6 +242,38 @@ def test_times_off_temperatures_and_what_the_gate_held_stand_on_the_day(row):
     assert "Temperature, enclosure 24 to 61 °C" in read
     assert "Off 12:00 to 16:00: heat" in read
     assert "sway: 212" in read
+
+
+def test_a_first_short_run_has_no_rate_and_says_since_when_it_watches(row):
+    row.add((NOON, FINCH, TELL))
+    store = row.store()
+    store.save_states({"last_frame": (NOON + timedelta(minutes=4, seconds=30)).isoformat().encode()})
+    store.close()
+    notebook = Notebook(row.state)
+    notebook.off(NOON - timedelta(hours=12), NOON, "not yet begun")
+    notebook.close()
+    built(row)  # hours after its last frame
+    read = text(row, "day/2026-06-14.html")
+    assert "Watched 4 min until 12:04" in read
+    assert "Visits an hour of watching watched too short for a rate" in read
+    assert "Not watched 00:00 to 12:00: before the box was set up" in read
+    assert "not yet begun" not in read
+    built(row, EVENING + 3 * DAY)  # the days since are not watched either
+    assert "watched too short for a rate" in text(row, "visitor/house-finch.html")
+
+
+def test_how_sure_it_was_when_it_told_and_at_the_end(row):
+    [one, two] = row.add((NOON, FINCH, TELL), (NOON + timedelta(minutes=5), FINCH, TELL))
+    with contextlib.closing(sqlite3.connect(row.state / "dooryard.sqlite3")) as db, db:
+        db.execute("UPDATE visits SET sure = 0.93 WHERE id = ?", (one,))
+        db.execute(
+            "UPDATE visits SET species = NULL, scientific = NULL, sure = 0.97, end_wall = NULL WHERE id = ?",
+            (two,),
+        )
+    built(row)
+    read = text(row, "day/2026-06-14.html")
+    assert "93 % sure at the end; at the time of the decision 84 % , stayed 20 s" in read
+    assert "97 % sure so far; at the time of the decision a house finch, 84 % , has stayed 20 s" in read
 
 
 def test_link_previews_have_whole_addresses(row):

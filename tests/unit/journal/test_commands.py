@@ -3,7 +3,11 @@ from __future__ import annotations
 import io
 from datetime import date
 
+import pytest
+
+from dooryard.cli import main
 from dooryard.clock import FakeClock
+from dooryard.errors import ConfigError, StoreError
 from dooryard.journal import commands
 from dooryard.records import Outcome
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY
@@ -40,3 +44,54 @@ def test_mark_and_export(row, tmp_path):
     assert commands.export(at, tmp_path / "package", model="lite0", last=date(2026, 6, 14)) == 0
     assert "2 visits, 2 pictures, 1 deployment in" in at.out.getvalue()
     assert (tmp_path / "package" / "datapackage.json").is_file()
+
+
+@pytest.fixture
+def box(row):
+    """The box file of a state folder with two visits."""
+    row.add((NOON, FINCH, Outcome.TELL), (NOON, BIRD, Outcome.TELL))
+    file = row.state.parent / "box.toml"
+    file.write_text('name = "alder-row"\nstate_folder = "state"\n[camera]\nkind = "folder"\nfolder = "x"\n')
+    return file
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "says"),
+    [
+        (["journal", "--serve", "localhost", "--port", "99999"], 3, "no port 99999"),
+        (["journal", "--serve", "localhost", "--minutes", "nan"], 3, "for nan minutes"),
+        (["journal", "--serve", "localhost", "--minutes", "0"], 3, "for 0 minutes"),
+        (["mark", "nope", "wren"], 3, "there is no visit 'nope'"),
+        (["why", "nope"], 3, "there is no visit 'nope'"),
+        (["mark", "last", ""], 3, "a name is readable text"),
+    ],
+)
+def test_what_cannot_be_meant_is_refused_with_a_remedy_and_nothing_is_built(box, capsys, words, code, says):
+    assert main([words[0], "--box", str(box), *words[1:]]) == code
+    said = capsys.readouterr().err
+    assert says in said
+    assert "to do: " in said
+    assert not (box.parent / "state" / "journal").exists()
+
+
+def test_a_file_where_a_folder_is_wanted(box, row, capsys):
+    assert main(["journal", "--box", str(box), "--folder", str(box)]) == 3
+    assert "is a file" in capsys.readouterr().err
+    with pytest.raises(ConfigError, match="is a file"):
+        commands.export(house(row), box, model="lite0")
+    with pytest.raises(StoreError, match="the export to"):
+        commands.export(house(row), box / "visits.csv", model="lite0")
+
+
+def test_mark_takes_what_why_takes(box, capsys):
+    assert main(["mark", "--box", str(box), "last", "zebra"]) == 0
+    assert "it was a zebra (noted as a new name)" in capsys.readouterr().out
+    assert main(["why", "--box", str(box), "last"]) == 0
+    visit = capsys.readouterr().out.split("\n")[0].removeprefix("Visit ")
+    for part in (visit, visit[-8:], visit.upper()):
+        assert main(["mark", "--box", str(box), part, "bird"]) == 0
+        said = capsys.readouterr().out
+        assert visit in said
+        assert "new name" not in said
+        assert main(["why", "--box", str(box), part]) == 0
+        assert visit in capsys.readouterr().out

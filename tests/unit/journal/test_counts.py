@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dooryard.journal import counts
+from dooryard.journal import counts, phrases
 from dooryard.policy.schema import Policy
 from unit.journal.alder_row import NOON, POLICY
 
@@ -38,6 +38,19 @@ def test_rates_and_what_is_not_known():
     assert counts.rate_per_h(7, 14 * 3600) == 0.5
     assert counts.rate_per_h(0, 3600) == 0
     assert counts.rate_per_h(3, 0) is None
+    assert counts.rate_per_h(5, 270) is None
+    assert counts.rate_per_h(5, 3599.9) is None
+    assert phrases.rate(None, 0) == "not watched"
+    assert phrases.rate(None, 270) == "watched too short for a rate"
+
+
+@pytest.mark.parametrize(
+    ("per_h", "text"),
+    [(0.0, "0"), (0.025, "1 in 40 h"), (0.43, "0.43"), (9.94, "9.9"), (9.96, "10"), (99.6, "100"),
+     (110.0, "110"), (12345.6, "12346")],
+)  # fmt: skip
+def test_a_rate_has_no_exponent(per_h, text):
+    assert phrases.rate(per_h, 7200) == text
 
 
 def test_against_the_sun():

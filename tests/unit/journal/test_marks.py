@@ -4,13 +4,13 @@ import sqlite3
 
 import pytest
 
-from dooryard.errors import StoreError
+from dooryard.errors import ConfigError, StoreError
 from dooryard.journal import marks
 from dooryard.journal.entries import Kind
 from dooryard.journal.marking import understood
 from dooryard.journal.notebook import Notebook
 from dooryard.records import Outcome, Visitor
-from unit.journal.alder_row import BIRD, FINCH, NOON, SQUIRREL
+from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, SQUIRREL
 
 GROUPS = {"bird": "bird", "wren": "bird", "squirrel": "squirrel"}
 
@@ -41,7 +41,7 @@ def test_marks_are_made_found_by_any_part_of_the_id_and_taken_back(row):
     assert [mark.kind for mark in marks.marks_after(row.state, 1)] == [Kind.NAME, Kind.KEEP]
     assert marks.make(row.state, one, "undo", NOON).text == "taken back: kept for good"
     assert marks.make(row.state, one, "undo", NOON).text == "taken back: nobody was there"
-    with pytest.raises(StoreError, match="there is no mark"):
+    with pytest.raises(ConfigError, match="there is no mark"):
         marks.make(row.state, one, "undo", NOON)
     assert marks.kept(row.state) == frozenset()
 
@@ -59,10 +59,31 @@ def test_upkeep_forgets_marks_on_visits_that_are_gone(row):
 
 
 def test_a_visit_that_is_not_there_or_not_one(row):
-    row.add((NOON, FINCH, Outcome.TELL), (NOON, SQUIRREL, Outcome.TELL))
+    [one, two] = row.add((NOON, FINCH, Outcome.TELL), (NOON, SQUIRREL, Outcome.TELL))
     for visit in ("nonsense", "", "019"):
-        with pytest.raises(StoreError, match="begins or ends with"):
+        with pytest.raises(ConfigError, match="there is no visit"):
             marks.make(row.state, visit, "nobody", NOON)
+    with pytest.raises(ConfigError, match="fits several visits") as caught:
+        marks.make(row.state, one[:6], "nobody", NOON, zone=POLICY.place.zone)
+    assert f"{one}: 2026-06-14 12:00:00 BST, a house finch" in caught.value.what
+    assert f"{two}: 2026-06-14 12:00:00 BST, a squirrel" in caught.value.what
+    with pytest.raises(ConfigError, match=r"11:00:00 UTC"):
+        marks.make(row.state, one[:6], "nobody", NOON)
+
+
+def test_the_last_visit_and_what_is_no_name(row):
+    [_, two] = row.add((NOON, FINCH, Outcome.TELL), (NOON, SQUIRREL, Outcome.TELL))
+    assert marks.make(row.state, "last", "keep", NOON).visit == two
+    for what in ("", "anything"):
+        with pytest.raises(ConfigError, match="name"):
+            marks.make(row.state, "last", what, NOON)
+
+
+def test_a_name_that_the_model_does_not_know_is_said_to_be_new(row):
+    row.add((NOON, FINCH, Outcome.TELL))
+    new = marks.make(row.state, "last", "jenny", NOON, group_of=GROUPS).text
+    assert new.startswith("marked: it was a jenny (noted as a new name); ")
+    assert "new name" not in marks.make(row.state, "last", "wren", NOON, group_of=GROUPS).text
 
 
 def test_marks_survive_and_a_newer_notebook_is_not_touched(row):

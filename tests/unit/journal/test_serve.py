@@ -12,7 +12,7 @@ from urllib.parse import urlencode
 import pytest
 
 from dooryard.clock import FakeClock, SystemClock
-from dooryard.errors import StoreError
+from dooryard.errors import ConfigError, StoreError
 from dooryard.journal import forms
 from dooryard.journal.files import held
 from dooryard.journal.notebook import Notebook
@@ -173,8 +173,28 @@ def test_a_form_never_leads_elsewhere():
 @pytest.mark.parametrize("address", ["0.0.0.0", "::", "", "*"])
 def test_not_on_all_addresses(row, visits, address):
     served = Served(row.state, row.site, POLICY, TOKEN, SystemClock())
-    with pytest.raises(StoreError, match="not served on all addresses"):
+    with pytest.raises(ConfigError, match="not served on all addresses"):
         serve(served, Where(address, 0, 60), threading.Event(), print)
+
+
+@pytest.mark.parametrize(
+    ("port", "minutes", "says"),
+    [
+        (99999, 30, "no port 99999"), (-1, 30, "no port -1"), (0, 0, "for 0 minutes"), (0, -5, "for -5"),
+        (0, float("nan"), "for nan"), (0, float("inf"), "for inf"), (0, 1441, "for 1441"),
+    ],
+)  # fmt: skip
+def test_no_such_port_and_no_such_time_are_refused_before_anything_is_built(row, visits, port, minutes, says):
+    served = Served(row.state, row.site, POLICY, TOKEN, FakeClock(NOON))
+    with pytest.raises(ConfigError, match=says):
+        serve(served, Where("127.0.0.1", port, minutes * 60), threading.Event(), print)
+    assert not row.site.exists()
+
+
+def test_a_name_that_no_host_can_have(row, visits):
+    served = Served(row.state, row.site, POLICY, TOKEN, FakeClock(NOON))
+    with pytest.raises(StoreError, match="cannot listen on"):
+        serve(served, Where("a" * 70, 0, 60), threading.Event(), print)
 
 
 def test_an_address_that_is_not_ours(row, visits):

@@ -14,6 +14,8 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dooryard.commands.shared import add_unit, unit_of
+
 if TYPE_CHECKING:
     from dooryard.policy.schema import Policy
 
@@ -30,8 +32,8 @@ def add(commands: Any) -> None:
     hours.set_defaults(command=_hours)
 
     why = commands.add_parser("why", help="say why a visit was told, or was not")
-    why.add_argument("visit", metavar="VISIT", help='its id, the beginning of it, or "last"')
-    why.add_argument("--box", type=Path, required=True, metavar="FILE", help="the box that saw it")
+    why.add_argument("visit", metavar="VISIT", help='its id, enough of its beginning or end, or "last"')
+    add_unit(why)
     why.set_defaults(command=_why)
     _add_record(commands)
 
@@ -94,12 +96,11 @@ def _hours(arguments: argparse.Namespace) -> int:
 
 
 def _why(arguments: argparse.Namespace) -> int:
-    from dooryard.box import parse_box
-    from dooryard.check import read_text
     from dooryard.why import why
 
-    box = parse_box(read_text(arguments.box), str(arguments.box)).value
-    return why(arguments.box.resolve().parent / box.state_folder, arguments.visit, sys.stdout)
+    unit = unit_of(arguments)
+    zone = unit.policy.place.zone if arguments.policy else None
+    return why(unit.state_folder, arguments.visit, sys.stdout, zone)
 
 
 def _record(arguments: argparse.Namespace) -> int:
