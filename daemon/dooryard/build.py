@@ -42,6 +42,8 @@ from dooryard.sensors.registry import build as build_sensors
 from dooryard.sinks.base import Sink
 from dooryard.visits import VisitSettings, VisitsState
 
+Reveal = Callable[[object], str | None]  # a secret's reference -> the secret
+
 ALDER_ROW = "alder row afternoon"
 RECORDING = "recording"  # the "boot" of a recording: its monotonic seconds go on over every run
 _log = logging.getLogger("dooryard")
@@ -144,35 +146,44 @@ def heartbeat(
     return Heartbeat(address, box.heartbeat.every_s, clock, _log, well=well)
 
 
-def _sink(table: boxes.SinkTable, base: Path, box: BoxFile, reveal: Any) -> Sink:
+def _sink(table: boxes.SinkTable, base: Path, box: BoxFile, reveal: Reveal) -> Sink:
+    if isinstance(table, boxes.Memory):
+        from dooryard.sinks.memory import MemorySink
+
+        return MemorySink(table.name)
     if isinstance(table, boxes.Publish):
         from dooryard.journal.commands import SITE
         from dooryard.sinks.publish import PublishSink
 
         journal = base / box.state_folder / SITE
         return PublishSink(table.name, journal, base / table.folder, remove_gone=table.remove_gone)
-    if isinstance(table, boxes.Memory):
-        from dooryard.sinks.memory import MemorySink
-
-        return MemorySink(table.name)
     ca_file = base / table.ca_file if table.ca_file else None
     if isinstance(table, boxes.Webhook):
-        from dooryard.sinks.webhook import WebhookSink
+        return _webhook(table, ca_file, f"/dooryard/{box.name}", reveal)
+    return _email(table, ca_file, reveal)
 
-        return WebhookSink(
-            table.name,
-            table.url,
-            secret=reveal(table.secret),
-            bearer=reveal(table.bearer),
-            ca_file=ca_file,
-            connect_timeout_s=table.connect_timeout_s,
-            read_timeout_s=table.read_timeout_s,
-            basic=(table.user, reveal(table.password)) if table.user else None,
-            body=table.plan,
-            picture_max_bytes=table.picture_max_bytes,
-            source=f"/dooryard/{box.name}",
-            now=time.time,
-        )
+
+def _webhook(table: boxes.Webhook, ca_file: Path | None, source: str, reveal: Reveal) -> Sink:
+    from dooryard.sinks.webhook import WebhookSink
+
+    password = reveal(table.password)
+    return WebhookSink(
+        table.name,
+        table.url,
+        secret=reveal(table.secret),
+        bearer=reveal(table.bearer),
+        basic=(table.user, password) if table.user and password else None,
+        body=table.plan,
+        ca_file=ca_file,
+        connect_timeout_s=table.connect_timeout_s,
+        read_timeout_s=table.read_timeout_s,
+        picture_max_bytes=table.picture_max_bytes,
+        source=source,
+        now=time.time,
+    )
+
+
+def _email(table: boxes.Email, ca_file: Path | None, reveal: Reveal) -> Sink:
     from dooryard.sinks.email import EmailSink
 
     return EmailSink(

@@ -122,7 +122,10 @@ def _parts(
     system: SystemClock,
     notifier: Notifier,
 ) -> tuple[Parts, State, Conditions]:
-    """Build and start every part, each to be ended by `stack`; and what the last run left."""
+    """Build and start every part, each to be ended by `stack`; and what the last run left.
+
+    Longer than most: the order in which the parts are made is told in one place.
+    """
     box, base = given.box, given.base
     camera = build.camera(box, base, system)
     delivery = build.delivery(box, base, store, system, environ, live=camera.live)
@@ -167,7 +170,10 @@ def _stop(loop: Loop, parts: Parts, *, asked: bool) -> None:
 
 
 def _halt(loop: Loop, parts: Parts, store: Store, system: SystemClock) -> None:
-    """The orderly halt. Raises StuckError when the board would not go off, so that it is started again."""
+    """The orderly halt. Raises StuckError when the board would not go off, so that it is started again.
+
+    Longer than most: each stage stands beside what does it.
+    """
 
     def done(work: Callable[[], object]) -> halt.Action:
         def act(_within_s: float) -> None:

@@ -60,6 +60,7 @@ class _Work:
     """Scratch of one advance."""
 
     tracks: list[Track]
+    counter: int
     seen: set[str] = field(default_factory=set)
 
 
@@ -67,21 +68,9 @@ def advance(
     state: VisitsState, sightings: Sequence[Sighting], now: Moment, settings: VisitSettings
 ) -> tuple[VisitsState, Changes]:
     """Take in the sightings of one frame (there may be none) and let time pass."""
-    work = _Work(list(state.tracks))
-    counter = state.counter
+    work = _Work(list(state.tracks), state.counter)
     for sighting in sightings:
-        at = _nearest(work.tracks, sighting, settings)
-        if at is not None and not goes_on(work.tracks[at], sighting, settings):
-            work.tracks[at] = found_empty(work.tracks[at], sighting, settings)
-        elif at is not None and work.tracks[at].visit.id in work.seen:
-            work.tracks[at] = widened(work.tracks[at], sighting)  # two pieces of one frame are one look
-        elif at is not None:
-            work.tracks[at] = joined_by(work.tracks[at], sighting, settings)
-            work.seen.add(work.tracks[at].visit.id)
-        elif sighting.somebody >= settings.open_at and len(work.tracks) < settings.most_open:
-            counter += 1
-            work.tracks.append(opened(id_for(state.salt, counter, sighting.wall), sighting, settings))
-            work.seen.add(work.tracks[-1].visit.id)
+        _take_in(work, sighting, state.salt, settings)
     tracks, merged = _merged(work.tracks, settings)
     stay, ended, nobody = _parted(tracks, now, settings)
     established = _established(state.departed, tracks, settings)
@@ -96,12 +85,28 @@ def advance(
     )
     new = VisitsState(
         salt=state.salt,
-        counter=counter,
+        counter=work.counter,
         tracks=tuple(stay),
         departed=_lately(state.departed, ended, now, settings),
     )
     merged = (*merged, *scraps)
     return new, Changes(settled=settled, ended=ended, nobody=nobody, merged=merged)
+
+
+def _take_in(work: _Work, sighting: Sighting, salt: bytes, settings: VisitSettings) -> None:
+    """Put `sighting` down to an open visit, or open one for it."""
+    tracks, at = work.tracks, _nearest(work.tracks, sighting, settings)
+    if at is not None and not goes_on(tracks[at], sighting, settings):
+        tracks[at] = found_empty(tracks[at], sighting, settings)
+    elif at is not None and tracks[at].visit.id in work.seen:
+        tracks[at] = widened(tracks[at], sighting)  # two pieces of one frame are one look
+    elif at is not None:
+        tracks[at] = joined_by(tracks[at], sighting, settings)
+        work.seen.add(tracks[at].visit.id)
+    elif sighting.somebody >= settings.open_at and len(tracks) < settings.most_open:
+        work.counter += 1
+        tracks.append(opened(id_for(salt, work.counter, sighting.wall), sighting, settings))
+        work.seen.add(tracks[-1].visit.id)
 
 
 def finish(state: VisitsState, now: Moment, settings: VisitSettings) -> tuple[VisitsState, Changes]:
