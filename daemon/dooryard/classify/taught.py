@@ -82,7 +82,8 @@ def teach(marks: tuple[Mark, ...], acceptance: float = ACCEPTANCE) -> Taught:
         raise ValueError(f"{len(names)} names; at most {MOST_NAMES} can be taught")
     raw = np.stack([mark.features for mark in marks]).astype(np.float32)
     of = np.array([names.index(mark.name) for mark in marks])
-    centre = np.stack([_units(raw)[of == k].mean(axis=0) for k in range(len(names))]).mean(axis=0)
+    means = [_units(raw)[of == k].mean(axis=0, dtype=np.float32) for k in range(len(names))]
+    centre: NDArray[np.float32] = np.stack(means).mean(axis=0, dtype=np.float32)
     vectors = _units(_units(raw) - centre) if len(names) > 1 else _units(raw)
     centre = centre if len(names) > 1 else np.zeros_like(centre)
     sums = np.stack([vectors[of == k].sum(axis=0) for k in range(len(names))])
