@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from helpers import moment, sighting
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -14,6 +13,7 @@ from dooryard.policy.parse import parse_policy
 from dooryard.policy.state import PolicyState
 from dooryard.records import Outcome, Visitor
 from dooryard.visits import VisitSettings, VisitsState
+from helpers import moment, sighting
 
 POLICY = """
 [[rule]]
