@@ -98,6 +98,8 @@ class Loop:
         care = self._parts.care
         if care is not None:
             self._look_after_the_box(care, now)
+        if self._reload.is_set():
+            self._read_the_policy_anew(now)
         if not self._spared_off and (frame is None or care is None or care.in_turn(now)):
             self._step(frame, now)
         for name in self._parts.timed.due(now):
@@ -133,7 +135,7 @@ class Loop:
         return self.conditions if care is None else spared_conditions(self.conditions, care.spared)
 
     def _look_after_the_box(self, care: Care, now: Moment) -> None:
-        """Sensors, button, and a policy that was changed."""
+        """Sensors and button, and what follows from them."""
         for each in care.turn(self.conditions.policy, now):
             self.tell(each.kind, each.text, now)
         if self._parts.recorder is not None and care.new:
@@ -147,10 +149,14 @@ class Loop:
             self.halting = True
         if care.spared.camera_off != self._spared_off:
             self._spare_the_camera(care, now)
-        if self._reload.is_set() and self._parts.reread is not None:
-            self._reload.clear()
-            self.conditions, text = self._parts.reread(self.conditions)
-            self.tell("policy", text, now)
+
+    def _read_the_policy_anew(self, now: Moment) -> None:
+        self._reload.clear()
+        if self._parts.reread is None:
+            self.tell("policy", "there is no policy file to read: the built-in policy holds", now)
+            return
+        self.conditions, text = self._parts.reread(self.conditions)
+        self.tell("policy", text, now)
 
     def _spare_the_camera(self, care: Care, now: Moment) -> None:
         """Close the camera while a step asks for it, and open it again after."""
@@ -161,7 +167,8 @@ class Loop:
             self._parts.camera.rest()
             self._parts.ledger.daybook.off(now, "heat")
         else:
-            self._parts.camera.wake(now.mono_s)
+            if self.state.watching:  # else the watch hours open it, when they begin
+                self._parts.camera.wake(now.mono_s)
             self._parts.ledger.daybook.on(now)
 
     def tell(self, kind: str, text: str, now: Moment) -> None:

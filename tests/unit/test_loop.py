@@ -196,3 +196,34 @@ def test_a_recording_that_ends_is_told(bench, tmp_path):
     assert [m for m in played.messages() if "recording stopped" in m] == [
         "The box at Alder Row: disk | The box's own recording stopped: the recording has reached its bound."
     ]
+
+
+HALT = POLICY.replace('camera = "off"', "halt = true")
+
+
+def test_a_halt_for_heat_does_not_halt_again_once_the_box_has_cooled(bench):
+    """What held at the halt is restored; a box that is plugged in again in the evening must not go off."""
+    hot = bench(sensor="0:70", policy=HALT).play(300)
+    assert hot.loop.halting
+    saved = hot.care.state.to_json(hot.clock.now()).encode()
+    for sensor, halts in (("0:55", False), ("0:70", True), ("0:gone", False)):
+        again = Care(
+            SensorDesk([build_one(SensorSpec("enclosure", "fake", script=sensor), Machine())], hot.clock)
+        )
+        again.restore(saved, hot.clock.now())
+        seen = []
+        for _ in range(20):
+            again.desk.turn()
+            again.turn(hot.policy, hot.clock.advance(30))
+            seen.append(again.spared.halt)
+        assert not seen[0]
+        assert any(seen) == halts
+
+
+def test_the_camera_stays_closed_when_heat_ends_outside_the_watch_hours(bench):
+    played = bench(sensor="0:70 300:40").play(200)
+    assert played.loop._spared_off
+    played.loop.state = replace(played.loop.state, watching=False)
+    closed = played.parts.camera
+    played.loop._spare_the_camera(Care(played.desk), played.clock.now())
+    assert not closed._open

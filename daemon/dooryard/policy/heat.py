@@ -111,7 +111,11 @@ def advance(
 
 
 def sparing(steps: Sequence[Step], state: HeatState) -> Sparing:
-    """What the steps that hold come to: the most sparing wins for each effect."""
+    """What the steps that hold come to: the most sparing wins for each effect.
+
+    A halt asks for more than a step that holds: its sensor must say so at present. A step is restored after
+    a halt, and the box must not halt again for what it knows of yesterday only.
+    """
     held = [step for step in steps if step.key in state.since_s]
     rates = [step.spare.frames_per_s for step in held if step.spare.frames_per_s is not None]
     waits = [step.spare.look_every_s for step in held if step.spare.look_every_s is not None]
@@ -119,9 +123,15 @@ def sparing(steps: Sequence[Step], state: HeatState) -> Sparing:
         frames_per_s=min(rates, default=None),
         look_every_s=max(waits, default=None),
         camera_off=any(step.spare.camera == "off" for step in held),
-        halt=any(step.spare.halt for step in held),
+        halt=any(step.spare.halt and _still(step, state) for step in held),
         because=tuple(step.key for step in held),
     )
+
+
+def _still(step: Step, state: HeatState) -> bool:
+    """Whether the sensor says at present what would enter the step."""
+    value = state.traces.value(step.sensor)
+    return value is not None and value > step.above
 
 
 def _matters(step: Step, state: HeatState, samples: Mapping[str, Sample]) -> bool:
