@@ -34,6 +34,11 @@ class Notifier:
     def stopping(self) -> None:
         self._send("STOPPING=1")
 
+    def allow(self, seconds: float) -> None:
+        """Ask for that much time before the manager thinks that something hangs: a halt takes its time."""
+        microseconds = round(seconds * 1e6)
+        self._send(f"WATCHDOG_USEC={microseconds}\nWATCHDOG=1\nEXTEND_TIMEOUT_USEC={microseconds}")
+
     def alive(self, mono_s: float) -> None:
         """Pat the watchdog, at most four times per period."""
         if self.watchdog_s is not None and mono_s - self._last_pat_s >= self.watchdog_s / 4:

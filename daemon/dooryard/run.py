@@ -203,7 +203,9 @@ def _halt(loop: Loop, parts: Parts, store: Store, system: SystemClock) -> None:
     }
     if parts.care is not None:
         parts.care.show(halting=True, seeing=False, sending=False, late=False)
-    halted = halt.carry_out(halt.plan(), actions, system)
+    steps = halt.plan()
+    parts.notifier.allow(sum(step.within_s for step in steps) + 10.0)
+    halted = halt.carry_out(steps, actions, system)
     if not halted.powering_off:
         raise StuckError(
             f"the board was to halt and did not go off: {'; '.join(halted.faults)}",

@@ -56,6 +56,13 @@ def test_the_watchdog_is_patted_four_times_a_period(listening):
     assert pats == 2  # 10 s at one each 5 s
 
 
+def test_more_time_can_be_asked_for(listening):
+    """WATCHDOG_USEC and EXTEND_TIMEOUT_USEC are those of sd_notify(3), from memory."""
+    path, heard = listening
+    Notifier({"NOTIFY_SOCKET": path}).allow(90)
+    assert heard.recv(999) == b"WATCHDOG_USEC=90000000\nWATCHDOG=1\nEXTEND_TIMEOUT_USEC=90000000"
+
+
 def test_a_manager_that_does_not_listen_holds_up_nothing(tmp_path):
     gone = Notifier({"NOTIFY_SOCKET": str(tmp_path / "gone")})
     gone.status("nobody hears this")
