@@ -103,11 +103,11 @@ def test_asked_to_stop_it_ends_the_visit_stores_it_and_exits_0(tmp_path, recordi
 def test_ready_status_watchdog_and_stopping_are_notified(tmp_path, recording):
     """The protocol is that of sd_notify(3)."""
     daemon_runs.write_files(tmp_path, recording, MEMORY)
-    messages = []
+    messages, name = [], f"dooryard-test-{os.getpid()}"  # another run may go on beside this one
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as heard:
-        heard.bind("\0dooryard-test-daemon")
+        heard.bind(f"\0{name}")
         heard.settimeout(60)
-        process = daemon_runs.start(tmp_path, NOTIFY_SOCKET="@dooryard-test-daemon", WATCHDOG_USEC="400000")
+        process = daemon_runs.start(tmp_path, NOTIFY_SOCKET=f"@{name}", WATCHDOG_USEC="400000")
         while "STOPPING=1" not in messages:
             messages.append(heard.recv(4096).decode())
         _, err = process.communicate(timeout=60)

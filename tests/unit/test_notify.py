@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 
 import pytest
@@ -32,10 +33,11 @@ def test_ready_status_and_stopping(listening):
 
 
 def test_an_abstract_address_is_understood():
+    name = f"dooryard-notify-{os.getpid()}"  # another run may go on beside this one
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as heard:
-        heard.bind("\0dooryard-test-notify")
+        heard.bind(f"\0{name}")
         heard.settimeout(1)
-        Notifier({"NOTIFY_SOCKET": "@dooryard-test-notify"}).ready("x")
+        Notifier({"NOTIFY_SOCKET": f"@{name}"}).ready("x")
         assert heard.recv(99).startswith(b"READY=1")
 
 
