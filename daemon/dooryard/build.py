@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from dooryard import box as boxes
-from dooryard import gate
+from dooryard import gate, place
 from dooryard.box import BoxFile
 from dooryard.button.lamp import Lamp
 from dooryard.button.press import PressSettings
@@ -22,6 +22,7 @@ from dooryard.camera.base import Camera
 from dooryard.camera.registry import build as build_camera
 from dooryard.care import Care
 from dooryard.classify.base import Classifier
+from dooryard.classify.card import Card
 from dooryard.clock import Clock
 from dooryard.errors import ConfigError, StoreError
 from dooryard.gate import GateSettings
@@ -31,6 +32,7 @@ from dooryard.outbox.delivery import Delivery
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions, State
+from dooryard.place import Place
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
 from dooryard.records import Moment
@@ -218,7 +220,7 @@ def conditions(box: BoxFile, policy: Policy, *, clock_set: bool) -> Conditions:
     )
 
 
-def state(store: Store, box: BoxFile, rules: Conditions, now: Moment, boot: str) -> State:
+def state(store: Store, box: BoxFile, card: Card, rules: Conditions, now: Moment, boot: str) -> State:
     """What the last run left, or a fresh state. What cannot be read is said and begun anew."""
     policy = PolicyState()
     saved = store.load_state("policy")
@@ -233,7 +235,20 @@ def state(store: Store, box: BoxFile, rules: Conditions, now: Moment, boot: str)
         remembered = gate.load(saved, (box.camera.luma_height, box.camera.luma_width), rules.gate)
         if remembered is None:
             say(_log, logging.WARNING, "the gate learns this place anew", why="its saved memory does not fit")
-    return State(visits=VisitsState(salt=os.urandom(16)), policy=policy, gate=remembered)
+    return State(VisitsState(salt=os.urandom(16)), policy, remembered, _place(store, card))
+
+
+def _place(store: Store, card: Card) -> Place | None:
+    """What the classifier has learned of this place."""
+    fresh = place.place_for(card.model_sha256, card.feature_count)
+    saved = store.load_state(place.PLACE)
+    if fresh is None or saved is None:
+        return fresh
+    known = place.restored(fresh, saved, store.load_state(place.MARKS))
+    if known is None:
+        why = "its saved memory is damaged or was made with another model"
+        say(_log, logging.WARNING, "the classifier learns this place anew", why=why)
+    return known or fresh
 
 
 def last_frame(store: Store) -> datetime | None:

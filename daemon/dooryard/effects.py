@@ -16,6 +16,14 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Glance:
+    """Classify this box, where nobody is, and hand the sighting to `pipeline.glanced`."""
+
+    frame: Frame
+    box: Box
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Record:
     """Store this visit with its decision; if it is to be told, its alert with it."""
 
@@ -46,4 +54,4 @@ class Rest:
     resting: bool
 
 
-Effect = Look | Record | Update | Nobody | Rest
+Effect = Look | Glance | Record | Update | Nobody | Rest

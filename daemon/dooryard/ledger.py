@@ -15,7 +15,7 @@ from datetime import datetime, timedelta
 from functools import wraps
 from typing import ParamSpec
 
-from dooryard import gate
+from dooryard import gate, place
 from dooryard.daybook import Daybook
 from dooryard.effects import Record, Update
 from dooryard.errors import StoreError
@@ -33,6 +33,7 @@ from dooryard.records import Alert, Moment, Outcome, Visit
 
 MOST_UNSTORED = 8
 GATE_EVERY_S = 900.0
+PLACE_EVERY_S = 3600.0
 _DAY = timedelta(days=1)
 _log = logging.getLogger("dooryard")
 P = ParamSpec("P")
@@ -69,6 +70,7 @@ class Ledger:
         self._store = store
         self._began = began
         self._gate_due_s = began.mono_s + GATE_EVERY_S
+        self._place_due_s = began.mono_s + PLACE_EVERY_S
         self.daybook = daybook
         self._wake = wake
         self._boot = boot
@@ -201,7 +203,11 @@ class Ledger:
 
     @_while_the_disk_works
     def save(self, state: State, welfare: bytes | None, now: Moment, *, thorough: bool = False) -> None:
-        """Keep what a restart needs: cooldowns, steps, the gate's memory, how far a recording was read."""
+        """Keep what a restart needs: cooldowns, steps, what the place taught, how far a recording was read.
+
+        What the gate and the classifier learned here is the largest by far, and is saved seldom to spare
+        the card: a power cut costs an hour of learning at most.
+        """
         states = {
             "policy": state.policy.to_json(now, self._boot).encode(),
             "last_frame": now.wall.isoformat().encode(),
@@ -209,8 +215,11 @@ class Ledger:
         if welfare is not None:
             states["welfare"] = welfare
         if state.gate is not None and (thorough or now.mono_s >= self._gate_due_s):
-            self._gate_due_s = now.mono_s + GATE_EVERY_S  # it is the largest by far: spare the card
+            self._gate_due_s = now.mono_s + GATE_EVERY_S
             states["gate"] = gate.save(state.gate)
+        if state.place is not None and (thorough or now.mono_s >= self._place_due_s):
+            self._place_due_s = now.mono_s + PLACE_EVERY_S
+            states |= place.saved(state.place)
         self._store.save_states(states)
 
     @_while_the_disk_works

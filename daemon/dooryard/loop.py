@@ -17,7 +17,7 @@ from dooryard.camera.keeper import CameraKeeper
 from dooryard.care import Care
 from dooryard.classify.base import Classifier
 from dooryard.clock import Clock, FrameClock
-from dooryard.effects import Effect, Look, Nobody, Record, Rest, Update
+from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, Update
 from dooryard.errors import CameraError
 from dooryard.ledger import Ledger
 from dooryard.log import say
@@ -209,6 +209,8 @@ class Loop:
             match effect:
                 case Look():
                     self._look(effect, now)
+                case Glance():
+                    self._glance(effect)
                 case Record():
                     ledger.record(effect, self.conditions, now)
                 case Update():
@@ -228,6 +230,13 @@ class Loop:
             return
         self.state, more = pipeline.looked(self.state, effect.boxes, sightings, self._rules(), now)
         self._do(more, now)
+
+    def _glance(self, effect: Glance) -> None:
+        try:
+            (sighting,) = self._parts.classifier.look(effect.frame, (effect.box,))
+        except CameraError:  # nobody waits for this one
+            return
+        self.state = pipeline.glanced(self.state, sighting)
 
     def _rest(self, now: Moment, *, resting: bool) -> None:
         say(_log, logging.INFO, "watch hours over: resting" if resting else "watch hours begin")

@@ -1,9 +1,10 @@
 """START HERE. The whole product in two pure functions.
 
-    step    a frame came in (or none did): what moved, and is it worth a closer look?
-    looked  the closer look is done: who is it, is this a visit, and is it to be told?
+    step     a frame came in (or none did): what moved, and is it worth a closer look?
+    looked   the closer look is done: who is it, is this a visit, and is it to be told?
+    glanced  a look where nobody is, now and then: what does this place look like when empty?
 
-Both take the state, what holds at present and the time, and return a new state and a tuple of
+All take the state, what holds at present and the time, and return a new state and a tuple of
 effects. Nothing here reads a clock, a file or a network: `run` does the effects.
 """
 
@@ -12,8 +13,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from dooryard import gate, visits
-from dooryard.effects import Effect, Look, Nobody, Record, Rest, Update
+from dooryard import gate, place, visits
+from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, Update
 from dooryard.gate import GateSettings, GateState
 from dooryard.looks import worth_a_look
 from dooryard.policy.decide import decide
@@ -35,6 +36,7 @@ class Conditions:
     clock_set: bool = True
     look_every_s: float = 0.8  # the same place is looked at no more often than this
     most_looks: int = 2  # looks at one frame
+    glance_every_s: float = 30.0  # a look where nobody is, to learn the place; infinity: none
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,6 +46,7 @@ class State:
     visits: VisitsState
     policy: PolicyState
     gate: GateState | None = None
+    place: place.Place | None = None  # None: the classifier gives no features to know a place by
     watching: bool = True
     looks: tuple[tuple[Box, float], ...] = ()  # where was looked lately, and when (monotonic seconds)
     decided: dict[str, Decision] = field(default_factory=dict)  # of the visits that last
@@ -71,10 +74,17 @@ def step(
         motions, state.visits.occupied, state.looks, now.mono_s, every_s=every_s, most=conditions.most_looks
     )
     if not boxes:
-        return looked(state, (), (), conditions, now)
+        glances: tuple[Effect, ...] = ()
+        if state.place and not state.visits.tracks:
+            every_s = conditions.glance_every_s
+            known, box = place.glance(state.place, moved, conditions.gate, now.mono_s, every_s)
+            state, glances = replace(state, place=known), (Glance(frame, box),) if box else ()
+        state, effects = looked(state, (), (), conditions, now)
+        return state, (*glances, *effects)
     recent = tuple(look for look in state.looks if now.mono_s - look[1] < every_s)
-    state = replace(state, looks=recent + tuple((box, now.mono_s) for box in boxes))
-    return state, (Look(frame, boxes),)
+    stirred = state.place and place.stirred(state.place, boxes, now.mono_s)
+    looks = recent + tuple((box, now.mono_s) for box in boxes)
+    return replace(state, looks=looks, place=stirred), (Look(frame, boxes),)
 
 
 def looked(
@@ -85,10 +95,21 @@ def looked(
     now: Moment,
 ) -> tuple[State, tuple[Effect, ...]]:
     """Take in what the classifier saw in `boxes` (one sighting a box; both may be empty)."""
-    taught = _taught(state, boxes, sightings, conditions, now)
+    if state.place is not None:
+        sightings = place.weighed(state.place, sightings)
+    looks = zip(boxes, sightings, strict=True)
+    taught = state.gate and place.gate_taught(
+        state.gate, looks, state.visits.occupied, now.mono_s, conditions.gate, conditions.visits
+    )
     new, changes = visits.advance(state.visits, sightings, now, conditions.visits)
-    state = replace(state, gate=taught, visits=new)
+    known = state.place and place.learned(state.place, changes.empty)
+    state = replace(state, gate=taught, visits=new, place=known)
     return _decide_all(state, changes, conditions, now)
+
+
+def glanced(state: State, sighting: Sighting) -> State:
+    """Take in what the classifier saw where nobody is."""
+    return replace(state, place=state.place and place.glanced(state.place, sighting))
 
 
 def finish(state: State, conditions: Conditions, now: Moment) -> tuple[State, tuple[Effect, ...]]:
@@ -97,35 +118,14 @@ def finish(state: State, conditions: Conditions, now: Moment) -> tuple[State, tu
     return _decide_all(replace(state, visits=new), changes, conditions, now)
 
 
-def _taught(
-    state: State,
-    boxes: Sequence[Box],
-    sightings: Sequence[Sighting],
-    conditions: Conditions,
-    now: Moment,
-) -> GateState | None:
-    """The gate, taught by what the classifier saw; a doubtful look teaches nothing."""
-    taught = state.gate
-    for box, sighting in zip(boxes, sightings, strict=True):
-        somebody = sighting.somebody >= conditions.visits.open_at
-        nobody = sighting.somebody < conditions.visits.empty_below
-        stands_there = any(box.overlap(other) > 0 for other in state.visits.occupied)
-        if taught is not None and (somebody or (nobody and not stands_there)):
-            taught = gate.learn(taught, box, somebody, now.mono_s, conditions.gate)
-    return taught
-
-
 def _decide_all(
     state: State, changes: visits.Changes, conditions: Conditions, now: Moment
 ) -> tuple[State, tuple[Effect, ...]]:
     """Decide on each visit that settled or ended. One already told is only brought up to date."""
     policy, decided = state.policy, dict(state.decided)
+    part = "it was part of the visit beside it"
     effects: list[Effect] = [Nobody(visit) for visit in changes.nobody if visit.id not in decided]
-    effects += [
-        Nobody(visit, "it was part of the visit beside it")
-        for visit in changes.merged
-        if visit.id not in decided
-    ]
+    effects += [Nobody(visit, part) for visit in changes.merged if visit.id not in decided]
     told_of = [visit for visit in (*changes.nobody, *changes.merged) if visit.id in decided]
     for visit in (*changes.settled, *changes.ended, *told_of):
         over = visit.end is not None

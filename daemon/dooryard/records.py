@@ -145,6 +145,13 @@ class Sighting:
         return min(1.0, sum(self.groups.values()))
 
 
+class EmptyLook(NamedTuple):
+    """A look at nobody: what this place looks like when it is empty."""
+
+    box: Box
+    features: Features
+
+
 @dataclass(frozen=True, slots=True)
 class Visitor:
     """Who a visit is put down to. `name` is what is shown and what cooldowns count by."""

@@ -139,7 +139,7 @@ def _parts(
     stack.callback(timed.close)
     now, boot = clock.now(), build.boot_id() if camera.live else build.RECORDING
     rules = build.conditions(box, given.policy, clock_set=clock_set)
-    state = build.state(store, box, rules, now, boot)
+    state = build.state(store, box, classifier.card, rules, now, boot)
     daybook = stack.enter_context(contextlib.closing(Daybook(store.folder)))
     daybook.began(now, last_frame, state.gate, given.policy)
     ledger = Ledger(store, daybook, delivery.wake, boot, now)

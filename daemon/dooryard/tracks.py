@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from dooryard.classify import evidence
 from dooryard.classify.evidence import Evidence, Rules
-from dooryard.records import Moment, Sighting, Visit, Visitor
+from dooryard.records import EmptyLook, Moment, Sighting, Visit, Visitor
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +33,7 @@ class Track:
 
     visit: Visit
     evidence: Evidence = field(default_factory=Evidence)
+    emptiest: tuple[float, EmptyLook] | None = None  # the look least like somebody, and how much it was
 
     @property
     def somebody(self) -> float:
@@ -49,7 +50,7 @@ def opened(visit_id: str, sighting: Sighting, settings: VisitSettings) -> Track:
 
 def joined_by(track: Track, sighting: Sighting, settings: VisitSettings) -> Track:
     """`track` with one more sighting in its sums, its place and its best picture."""
-    grown = replace(track, evidence=evidence.looked(track.evidence, sighting))
+    grown = _with_look(track, sighting)
     visit, score = track.visit, _picture_score(sighting)
     better = score > visit.best_score
     counted = replace(
@@ -62,6 +63,13 @@ def joined_by(track: Track, sighting: Sighting, settings: VisitSettings) -> Trac
     )
     grown = replace(grown, visit=counted)
     return replace(grown, visit=replace(counted, visitor=who(grown, settings)))
+
+
+def _with_look(track: Track, sighting: Sighting) -> Track:
+    emptiest, there = track.emptiest, sighting.somebody
+    if sighting.features is not None and (emptiest is None or there < emptiest[0]):
+        emptiest = there, EmptyLook(sighting.box, sighting.features)
+    return replace(track, evidence=evidence.looked(track.evidence, sighting), emptiest=emptiest)
 
 
 def widened(track: Track, sighting: Sighting) -> Track:
@@ -80,7 +88,7 @@ def as_one(older: Track, younger: Track, settings: VisitSettings) -> Track:
         best=best.best,
         best_score=best.best_score,
     )
-    one = Track(visit, evidence.together(older.evidence, younger.evidence))
+    one = Track(visit, evidence.together(older.evidence, younger.evidence), older.emptiest)
     return replace(one, visit=replace(visit, visitor=who(one, settings)))
 
 
@@ -88,7 +96,7 @@ def found_empty(track: Track, sighting: Sighting, settings: VisitSettings) -> Tr
     """A look that shows nobody speaks against a visit that is young; an old one has just departed."""
     if is_settled(track, settings):
         return track
-    return replace(track, evidence=evidence.looked(track.evidence, sighting))
+    return _with_look(track, sighting)
 
 
 def _picture_score(sighting: Sighting) -> float:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 
 from dooryard.ids import id_for
 from dooryard.looks import near
-from dooryard.records import Box, Moment, Sighting, Visit
+from dooryard.records import Box, EmptyLook, Moment, Sighting, Visit
 from dooryard.tracks import (
     Track,
     VisitSettings,
@@ -52,6 +52,7 @@ class Changes:
     settled: tuple[Visit, ...] = ()  # seen well enough to decide on, and seen again just now
     ended: tuple[Visit, ...] = ()
     nobody: tuple[Visit, ...] = ()  # opened, and came to nothing
+    empty: tuple[EmptyLook, ...] = ()  # of each of `nobody` the look least like somebody
     merged: tuple[Visit, ...] = ()  # turned out to be the same visitor as an older visit, and went into it
 
 
@@ -72,7 +73,7 @@ def advance(
     for sighting in sightings:
         _take_in(work, sighting, state.salt, settings)
     tracks, merged = _merged(work.tracks, settings)
-    stay, ended, nobody = _parted(tracks, now, settings)
+    stay, ended, nobody, empty = _parted(tracks, now, settings)
     established = _established(state.departed, tracks, settings)
     scraps = tuple(visit for visit in ended if _is_scrap(visit, established, settings))
     ended = tuple(visit for visit in ended if visit not in scraps)
@@ -90,7 +91,7 @@ def advance(
         departed=_lately(state.departed, ended, now, settings),
     )
     merged = (*merged, *scraps)
-    return new, Changes(settled=settled, ended=ended, nobody=nobody, merged=merged)
+    return new, Changes(settled=settled, ended=ended, nobody=nobody, empty=empty, merged=merged)
 
 
 def _take_in(work: _Work, sighting: Sighting, salt: bytes, settings: VisitSettings) -> None:
@@ -113,11 +114,11 @@ def finish(state: VisitsState, now: Moment, settings: VisitSettings) -> tuple[Vi
     """End every open visit: the camera rests or the program stops."""
     far = replace(settings, gone_after_s=-math.inf)
     established = _established(state.departed, state.tracks, settings)
-    _stay, ended, nobody = _parted(list(state.tracks), now, far)
+    _stay, ended, nobody, empty = _parted(list(state.tracks), now, far)
     scraps = tuple(visit for visit in ended if _is_scrap(visit, established, settings))
     ended = tuple(visit for visit in ended if visit not in scraps)
     new = VisitsState(salt=state.salt, counter=state.counter)
-    return new, Changes(ended=ended, nobody=nobody, merged=scraps)
+    return new, Changes(ended=ended, nobody=nobody, empty=empty, merged=scraps)
 
 
 def _established(departed: Sequence[Visit], tracks: Sequence[Track], settings: VisitSettings) -> list[Visit]:
@@ -187,15 +188,21 @@ def _lately(
 
 def _parted(
     tracks: Sequence[Track], now: Moment, settings: VisitSettings
-) -> tuple[list[Track], tuple[Visit, ...], tuple[Visit, ...]]:
-    """Split into those that stay, visits that ended, and those that came to nothing."""
+) -> tuple[list[Track], tuple[Visit, ...], tuple[Visit, ...], tuple[EmptyLook, ...]]:
+    """Split into those that stay, visits that ended, and those that came to nothing, with what they teach."""
     stay: list[Track] = []
     ended: list[Visit] = []
     nobody: list[Visit] = []
+    empty: list[EmptyLook] = []
     for track in tracks:
         if now.mono_s - track.visit.last_seen.mono_s <= settings.gone_after_s:
             stay.append(track)
             continue
         over = replace(track.visit, end=track.visit.last_seen)
-        (ended if was_somebody(track, settings) else nobody).append(over)
-    return stay, tuple(ended), tuple(nobody)
+        if was_somebody(track, settings):
+            ended.append(over)
+            continue
+        nobody.append(over)
+        if track.emptiest is not None:
+            empty.append(track.emptiest[1])
+    return stay, tuple(ended), tuple(nobody), tuple(empty)

@@ -20,6 +20,7 @@ CORE = (
     "visits",
     "tracks",
     "looks",
+    "place",
     "ids",
     "gate",
     "policy",

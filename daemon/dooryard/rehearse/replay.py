@@ -3,7 +3,8 @@
 Several sets of rules can go side by side: each frame is then read once, and each place in it looked at
 once, however many ask. What a set of rules decides doesn't depend on the others beside it.
 
-The gate and the visits begin afresh, as at the first start of a box; so do cooldowns and caps.
+The gate, what the classifier learns of the place, and the visits begin afresh, as at the first start of a
+box; so do cooldowns and caps.
 
 Where temperatures were recorded, the policy's heat steps act: frames are left out, places looked at less
 often, and while the camera would be off or the box halted, no frame is seen.
@@ -22,9 +23,10 @@ from PIL import Image
 from dooryard import pipeline
 from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
 from dooryard.classify.base import Classifier
-from dooryard.effects import Effect, Look, Nobody, Record, Rest, Update
+from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, Update
 from dooryard.errors import CameraError
 from dooryard.pipeline import Conditions, State
+from dooryard.place import place_for
 from dooryard.policy.heat import Sparing
 from dooryard.policy.readings import Sample
 from dooryard.policy.state import PolicyState
@@ -60,7 +62,7 @@ class _Side:
 
     conditions: Conditions
     pictures: bool
-    state: State = field(default_factory=lambda: State(VisitsState(salt=_SALT), PolicyState()))
+    state: State
     seen: dict[str, Seen] = field(default_factory=dict)
     looks: int = 0
     nobody: int = 0
@@ -118,6 +120,8 @@ class _Side:
                 case Look(frame, boxes):
                     self.looks += len(boxes)
                     self._look(frame, boxes, classifier, now)
+                case Glance(frame, box):
+                    self._glance(frame, box, classifier)
                 case Record(visit, decision) | Update(visit, decision):
                     known = self.seen.get(visit.id)
                     decided = known.decided if known else now
@@ -135,6 +139,13 @@ class _Side:
             return
         self.state, more = pipeline.looked(self.state, boxes, sightings, self._rules(), now)
         self._do(more, classifier, now)
+
+    def _glance(self, frame: Frame, box: Box, classifier: Classifier) -> None:
+        try:
+            (sighting,) = classifier.look(frame, (box,))
+        except CameraError:  # as in the daemon: nobody waits for this one
+            return
+        self.state = pipeline.glanced(self.state, sighting)
 
     def _rest(self, *, resting: bool, now: Moment) -> None:
         if resting:
@@ -164,7 +175,11 @@ def replay(
     `pictures` keeps a small JPEG of each visit's best picture; `readings` are what sensors said. Raises
     what the camera and the classifier raise.
     """
-    sides = [_Side(conditions, pictures) for conditions in rules]
+    card = classifier.card
+    fresh = State(
+        VisitsState(salt=_SALT), PolicyState(), place=place_for(card.model_sha256, card.feature_count)
+    )
+    sides = [_Side(conditions, pictures, fresh) for conditions in rules]
     camera.open()
     try:
         played = _play(camera, classifier, sides, readings or Readings(()), on_frame)
