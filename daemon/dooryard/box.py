@@ -145,6 +145,10 @@ class Classifier(Table):
     """What tells who it is."""
 
     card: PathText = Field(default=BUILT_IN, description=f'The model\'s card file, or "{BUILT_IN}".')
+    species_card: PathText | None = Field(
+        default=None,
+        description="Card of a second model, asked which bird it is. Left out: the first one says.",
+    )
     threads: int = Field(default=1, ge=1, le=16, description="Threads of one classification.")
     look_every_s: float = Field(
         default=0.8, ge=0, le=60, description="Seconds between two looks at the same place."

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import logging
 import math
-import os
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dooryard import box as boxes
-from dooryard import gate, place
+from dooryard import gate
 from dooryard.box import BoxFile
 from dooryard.button.lamp import Lamp
 from dooryard.button.press import PressSettings
@@ -21,33 +19,33 @@ from dooryard.button.push import PushButton
 from dooryard.camera.base import Camera
 from dooryard.camera.registry import build as build_camera
 from dooryard.care import Care
-from dooryard.classify.base import Classifier
-from dooryard.classify.card import Card
+from dooryard.classify import album, regions
+from dooryard.classify.known import known_visitors
 from dooryard.clock import Clock
-from dooryard.errors import ConfigError, StoreError
+from dooryard.errors import ConfigError
 from dooryard.gate import GateSettings
 from dooryard.heartbeat import Heartbeat
 from dooryard.log import say
 from dooryard.outbox.delivery import Delivery
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import Store
-from dooryard.pipeline import Conditions, State
-from dooryard.place import Place
+from dooryard.pipeline import Conditions
+from dooryard.policy.schema import Place as PolicyPlace
 from dooryard.policy.schema import Policy
-from dooryard.policy.state import PolicyState
-from dooryard.records import Moment
 from dooryard.secrets import resolve
 from dooryard.sensors.clock_state import clock_is_set
 from dooryard.sensors.desk import SensorDesk
 from dooryard.sensors.registry import Machine
 from dooryard.sensors.registry import build as build_sensors
 from dooryard.sinks.base import Sink
-from dooryard.visits import VisitSettings, VisitsState
+from dooryard.visits import VisitSettings
+
+if TYPE_CHECKING:
+    from dooryard.classify.onnx import OnnxClassifier
 
 Reveal = Callable[[object], str | None]  # a secret's reference -> the secret
 
 ALDER_ROW = "alder row afternoon"
-RECORDING = "recording"  # the "boot" of a recording: its monotonic seconds go on over every run
 _log = logging.getLogger("dooryard")
 
 
@@ -94,11 +92,30 @@ def card_path(box: BoxFile, base: Path) -> Path | None:
     return None if box.classifier.card == boxes.BUILT_IN else base / box.classifier.card
 
 
-def classifier(box: BoxFile, base: Path) -> Classifier:
-    """The classifier that `box` names, warmed up. Raises ModelError."""
+def species_card(box: BoxFile, base: Path) -> Path | None:
+    """Where the card of the model that knows birds is; None: there is none."""
+    return base / box.classifier.species_card if box.classifier.species_card else None
+
+
+def visitors(box: BoxFile, base: Path) -> tuple[frozenset[str], dict[str, str]]:
+    """Every name that this box can tell, and each one's group. Raises ModelError or ConfigError."""
+    return known_visitors(
+        card_path(box, base),
+        species_card=species_card(box, base),
+        lessons=album.lessons(base / box.state_folder),
+    )
+
+
+def classifier(box: BoxFile, base: Path, place: PolicyPlace) -> OnnxClassifier:
+    """The classifier that `box` names, warmed up, for the birds of `place`. Raises ModelError."""
     from dooryard.classify.onnx import OnnxClassifier
 
-    built = OnnxClassifier(card_path(box, base), threads=box.classifier.threads)
+    built = OnnxClassifier(
+        card_path(box, base),
+        threads=box.classifier.threads,
+        species_card=species_card(box, base),
+        region=regions.of_place(place.birds, place.latitude, place.longitude),
+    )
     built.warm_up()
     return built
 
@@ -218,51 +235,6 @@ def conditions(box: BoxFile, policy: Policy, *, clock_set: bool) -> Conditions:
         clock_set=clock_set,
         look_every_s=box.classifier.look_every_s,
     )
-
-
-def state(store: Store, box: BoxFile, card: Card, rules: Conditions, now: Moment, boot: str) -> State:
-    """What the last run left, or a fresh state. What cannot be read is said and begun anew."""
-    policy = PolicyState()
-    saved = store.load_state("policy")
-    if saved is not None:
-        try:
-            policy = PolicyState.from_json(saved.decode("utf-8", "replace"), now, boot)
-        except StoreError as error:
-            say(_log, logging.ERROR, "cooldowns begin anew", why=error.what)
-    remembered = None
-    saved = store.load_state("gate")
-    if saved is not None:
-        remembered = gate.load(saved, (box.camera.luma_height, box.camera.luma_width), rules.gate)
-        if remembered is None:
-            say(_log, logging.WARNING, "the gate learns this place anew", why="its saved memory does not fit")
-    return State(VisitsState(salt=os.urandom(16)), policy, remembered, _place(store, card))
-
-
-def _place(store: Store, card: Card) -> Place | None:
-    """What the classifier has learned of this place."""
-    fresh = place.place_for(card.model_sha256, card.feature_count)
-    saved = store.load_state(place.PLACE)
-    if fresh is None or saved is None:
-        return fresh
-    known = place.restored(fresh, saved, store.load_state(place.MARKS))
-    if known is None:
-        why = "its saved memory is damaged or was made with another model"
-        say(_log, logging.WARNING, "the classifier learns this place anew", why=why)
-    return known or fresh
-
-
-def last_frame(store: Store) -> datetime | None:
-    """How far the last run had come, so that a recording goes on from there."""
-    saved = store.load_state("last_frame")
-    return datetime.fromisoformat(saved.decode()) if saved else None
-
-
-def boot_id() -> str:
-    """Names this boot of the machine, in which monotonic seconds go on; "": not known."""
-    try:
-        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
-    except OSError:
-        return ""
 
 
 def care(box: BoxFile, store: Store, clock: Clock) -> Care:

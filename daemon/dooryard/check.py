@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TextIO, TypeVar
 
 from dooryard.box import BoxFile, box_in
-from dooryard.errors import EXIT_OK, ConfigError
+from dooryard.errors import EXIT_OK, ConfigError, DooryardError
 from dooryard.policy.document import Document, Parsed, read
 from dooryard.policy.parse import parse_policy, policy_in
 from dooryard.policy.reference import table
@@ -16,6 +16,7 @@ from dooryard.policy.sorts import sort_of
 from dooryard.sensors.registry import SYSTEM
 
 T = TypeVar("T")
+VisitorsOf = Callable[[BoxFile, Path], tuple[frozenset[str], dict[str, str]]]
 _MOST_BYTES = 1_000_000
 
 
@@ -23,13 +24,13 @@ def check(
     paths: Sequence[Path],
     out: TextIO,
     *,
-    visitors: frozenset[str] | None = None,
-    group_of: Mapping[str, str] | None = None,
+    visitors_of: VisitorsOf | None = None,
 ) -> int:
     """Check each file, whichever sort it is, and print what is found to `out`.
 
-    When box files are among them, the policies' sinks and sensors must be theirs. Returns 0, or
-    the exit code of `ConfigError`.
+    When box files are among them, the policies' sinks, sensors and visitors must be theirs; else the
+    visitors are those of the built-in model. `visitors_of` tells whom a box knows; None: not checked.
+    Returns 0, or the exit code of `ConfigError`.
     """
     documents = [document for path in paths if (document := _read(path, out)) is not None]
     boxes = [_result(document, box_in, out) for document in documents if sort_of(document.data) == "box"]
@@ -40,6 +41,8 @@ def check(
         sinks = frozenset(sink.name for box in sound_boxes for sink in box.sink)
         sensors = frozenset(name for box in sound_boxes for name in sensor_names(box))
 
+    visitors, group_of = _visitors(boxes, documents, visitors_of, out)
+
     def policy(document: Document) -> Parsed[Policy]:
         return policy_in(document, sinks=sinks, visitors=visitors, group_of=group_of, sensors=sensors)
 
@@ -48,6 +51,28 @@ def check(
     ]
     sound = len(documents) == len(paths) and all([*boxes, *policies])
     return EXIT_OK if sound else ConfigError.exit_code
+
+
+def _visitors(
+    boxes: Sequence[BoxFile | None],
+    documents: Sequence[Document],
+    visitors_of: VisitorsOf | None,
+    out: TextIO,
+) -> tuple[frozenset[str] | None, dict[str, str]]:
+    """Whom the policies may name; None: nobody knows, as a box file is wrong or its model is not here."""
+    if visitors_of is None or None in boxes:
+        return None, {}
+    files = [Path(document.file) for document in documents if sort_of(document.data) == "box"]
+    names, group_of = frozenset[str](), dict[str, str]()
+    for box, file in zip(boxes or [BoxFile()], files or [Path()], strict=True):
+        assert box is not None  # seen above
+        try:
+            more, groups = visitors_of(box, file.resolve().parent)
+        except DooryardError as error:
+            print(f"{file}: names of visitors are not checked: {error.what} (a warning)", file=out)
+            return None, {}
+        names, group_of = names | more, group_of | groups
+    return names, group_of
 
 
 def sensor_names(box: BoxFile) -> frozenset[str]:

@@ -59,8 +59,7 @@ def _run(arguments: argparse.Namespace) -> int:
 
 
 def _check(arguments: argparse.Namespace) -> int:
+    from dooryard import build
     from dooryard.check import check
-    from dooryard.classify.known import known_visitors
 
-    visitors, group_of = known_visitors()
-    return check(arguments.files, sys.stdout, visitors=visitors, group_of=group_of)
+    return check(arguments.files, sys.stdout, visitors_of=build.visitors)

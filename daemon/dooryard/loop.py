@@ -18,8 +18,9 @@ from dooryard.care import Care
 from dooryard.classify.base import Classifier
 from dooryard.clock import Clock, FrameClock
 from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, Update
-from dooryard.errors import CameraError
+from dooryard.errors import CameraError, DooryardError
 from dooryard.ledger import Ledger
+from dooryard.lessons import Lessons
 from dooryard.log import say
 from dooryard.notify import Notifier
 from dooryard.outbox.delivery import Delivery
@@ -46,6 +47,7 @@ class Parts:
     timed: Timed
     notifier: Notifier
     process_clock: Clock  # real time, for the watchdog and the status line
+    lessons: Lessons | None = None  # what people say of visits; None: nothing is learned from it
     care: Care | None = None  # None: a recording, which says nothing of a box
     recorder: Recorder | None = None  # None: the box makes no recording
     reread: Callable[[Conditions], tuple[Conditions, str]] | None = None  # the policy, when asked to
@@ -256,7 +258,17 @@ class Loop:
             self.conditions = replace(self.conditions, clock_set=clock_set)
         ledger.retry(self.conditions, now)
         ledger.summary(self.conditions, now)
+        self._learn()
         self._save(now)
+
+    def _learn(self) -> None:
+        """Take in what people said of visits."""
+        if self._parts.lessons is None:
+            return
+        try:
+            self.state = replace(self.state, place=self._parts.lessons.take_in(self.state.place))
+        except DooryardError as error:
+            say(_log, logging.ERROR, "nothing learned from marks", why=error.what, to_do=error.remedy)
 
     def _save(self, now: Moment, *, thorough: bool = False) -> None:
         care = self._parts.care

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import io
+from pathlib import Path
 
 from PIL import Image
 
-from dooryard.records import Picture
+from dooryard.records import Box, Picture
 
 # EXIF 2.32 tag numbers (CIPA DC-008)
 _IMAGE_DESCRIPTION = 0x010E
@@ -15,10 +16,11 @@ _EXIF_IFD = 0x8769
 _DATE_TIME_ORIGINAL = 0x9003
 _OFFSET_TIME_ORIGINAL = 0x9011
 _SUBSEC_TIME_ORIGINAL = 0x9291
+_SUBJECT_AREA = 0x9214  # centre x and y, width, height in pixels
 
 
 def encode(picture: Picture, description: str, *, clock_set: bool = True, quality: int = 88) -> bytes:
-    """Return `picture` as JPEG bytes with EXIF time in UTC, or without one while the clock is not set.
+    """Return `picture` as JPEG bytes with EXIF subject area, and time in UTC unless the clock is not set.
 
     `description` says who it is; EXIF wants ASCII, so other letters become question marks.
     """
@@ -26,12 +28,44 @@ def encode(picture: Picture, description: str, *, clock_set: bool = True, qualit
     exif[_SOFTWARE] = "Dooryard"
     text = description if clock_set else f"{description} (clock not set)"
     exif[_IMAGE_DESCRIPTION] = text.encode("ascii", "replace").decode()
+    height, width = picture.pixels.shape[:2]
+    details: dict[int, object] = {_SUBJECT_AREA: _area(picture.box, width, height)}
     if clock_set:
-        exif[_EXIF_IFD] = {
+        details |= {
             _DATE_TIME_ORIGINAL: picture.wall.strftime("%Y:%m:%d %H:%M:%S"),
             _SUBSEC_TIME_ORIGINAL: f"{picture.wall.microsecond // 1000:03d}",
             _OFFSET_TIME_ORIGINAL: "+00:00",
         }
+    exif[_EXIF_IFD] = details
     out = io.BytesIO()
     Image.fromarray(picture.pixels).save(out, "JPEG", quality=quality, exif=exif)
     return out.getvalue()
+
+
+def subject_of(path: Path) -> Box | None:
+    """Where in the picture the visitor is, as `encode` wrote it down; None: nothing is written, or nonsense.
+
+    Raises OSError when the file cannot be read.
+    """
+    with Image.open(path) as image:
+        return _subject(image)
+
+
+def _subject(image: Image.Image) -> Box | None:
+    area = image.getexif().get_ifd(_EXIF_IFD).get(_SUBJECT_AREA)
+    if not isinstance(area, tuple) or len(area) != 4 or not all(isinstance(number, int) for number in area):
+        return None
+    x, y, width, height = area
+    box = Box(
+        max(0.0, (x - width / 2) / image.width),
+        max(0.0, (y - height / 2) / image.height),
+        min(1.0, (x + width / 2) / image.width),
+        min(1.0, (y + height / 2) / image.height),
+    )
+    return box if box.x0 < box.x1 and box.y0 < box.y1 else None
+
+
+def _area(box: Box, width: int, height: int) -> tuple[int, int, int, int]:
+    x, y = box.centre
+    wide, high = (box.x1 - box.x0) * width, (box.y1 - box.y0) * height
+    return round(x * width), round(y * height), max(1, round(wide)), max(1, round(high))

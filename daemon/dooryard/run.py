@@ -19,17 +19,17 @@ from pathlib import Path
 from types import FrameType
 from typing import Any, TypeVar
 
-from dooryard import build, halt, log
+from dooryard import build, halt, log, restore
 from dooryard.box import BoxFile, parse_box
 from dooryard.camera.base import Camera
 from dooryard.camera.keeper import CameraKeeper, Patience
 from dooryard.check import read_text, reread, sensor_names
-from dooryard.classify.known import known_visitors
 from dooryard.clock import Clock, FrameClock, SystemClock
 from dooryard.daybook import Daybook
 from dooryard.errors import StuckError
 from dooryard.gate.tally import totals
 from dooryard.ledger import Ledger
+from dooryard.lessons import Lessons
 from dooryard.log import say
 from dooryard.loop import Loop, Parts
 from dooryard.notify import Notifier
@@ -66,7 +66,7 @@ def run(
     with contextlib.ExitStack() as stack:
         reload = stack.enter_context(_signals(stop))
         store = stack.enter_context(
-            contextlib.closing(Store.open(given.state_folder, system, boot=build.boot_id()))
+            contextlib.closing(Store.open(given.state_folder, system, boot=restore.boot_id()))
         )
         for note in store.notes:
             say(_log, logging.WARNING, "store", note=note)
@@ -106,7 +106,7 @@ def _given(box_file: Path, policy_file: Path | None) -> _Given:
     box = _told(parse_box(read_text(box_file), str(box_file)))
     if policy_file is None:
         return _Given(box, base, Policy(), None)
-    visitors, group_of = known_visitors(build.card_path(box, base))
+    visitors, group_of = build.visitors(box, base)
     sinks = frozenset(sink.name for sink in box.sink)
     known: dict[str, Any] = {"sinks": sinks, "visitors": visitors, "group_of": group_of}
     known["sensors"] = sensor_names(box)
@@ -129,21 +129,22 @@ def _parts(
     box, base = given.box, given.base
     camera = build.camera(box, base, system)
     delivery = build.delivery(box, base, store, system, environ, live=camera.live)
-    classifier = build.classifier(box, base)
+    classifier = build.classifier(box, base, given.policy.place)
     keeper = stack.enter_context(contextlib.closing(CameraKeeper(camera, Patience(box.camera.stall_after_s))))
-    last_frame = build.last_frame(store)
+    last_frame = restore.last_frame(store)
     keeper.open(last_frame)
     delivery.start()
     stack.callback(delivery.stop)
     clock, timed, clock_set = _times(camera, keeper, system)
     stack.callback(timed.close)
-    now, boot = clock.now(), build.boot_id() if camera.live else build.RECORDING
+    now, boot = clock.now(), restore.boot_id() if camera.live else restore.RECORDING
     rules = build.conditions(box, given.policy, clock_set=clock_set)
-    state = build.state(store, box, classifier.card, rules, now, boot)
+    state = restore.state(store, box, classifier.card, rules, now, boot)
     daybook = stack.enter_context(contextlib.closing(Daybook(store.folder)))
     daybook.began(now, last_frame, state.gate, given.policy)
     ledger = Ledger(store, daybook, delivery.wake, boot, now)
     parts = Parts(keeper, classifier, ledger, delivery, clock, timed, notifier, system)
+    parts.lessons = Lessons(store.folder, classifier)
     parts.reread = given.read_policy and _rereader(given.read_policy)
     beat = build.heartbeat(box, system, environ, delivery.alive)
     if beat is not None:

@@ -12,9 +12,8 @@ from pathlib import Path
 import pytest
 
 import readme
-from dooryard import cli, errors
+from dooryard import build, cli, errors
 from dooryard.check import check
-from dooryard.classify.known import known_visitors
 from fakes.boxes import with_all_parts
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -60,8 +59,7 @@ def test_every_sample_policy_is_right_for_the_sample_box(file, tmp_path):
         box = tmp_path / "box.toml"
         box.write_text(with_all_parts(), encoding="utf-8")
     out = io.StringIO()
-    visitors, group_of = known_visitors()
-    code = check([box, file], out, visitors=visitors, group_of=group_of)
+    code = check([box, file], out, visitors_of=build.visitors)
     assert code == 0, out.getvalue()
     assert "warning" not in out.getvalue()
 

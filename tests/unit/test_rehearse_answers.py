@@ -76,9 +76,13 @@ def test_another_frame_or_box_has_another_key():
 
 
 def test_another_model_has_another_file():
-    card = FakeClassifier.card
-    assert file_name(card) == file_name(card)
-    assert file_name(replace(card, model_sha256="1")) != file_name(card)
+    def nobody(_number, _box):
+        return {}
+
+    one, other = FakeClassifier(nobody), FakeClassifier(nobody)
+    assert file_name(one) == file_name(other)
+    other.card = replace(other.card, model_sha256="1")
+    assert file_name(one) != file_name(other)
 
 
 def test_only_new_boxes_are_asked_about():

@@ -82,7 +82,7 @@ def test_each_place_is_looked_at_once_for_all_policies(known):
 
 def test_a_second_rehearsal_asks_nothing_and_decides_the_same(known, tmp_path):
     (told, _), remembering = known
-    path = tmp_path / answers.file_name(remembering.card)
+    path = tmp_path / answers.file_name(remembering)
     assert answers.save(path, remembering.answers) is None
     kept, trouble = answers.load(path)
     assert trouble is None

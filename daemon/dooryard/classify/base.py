@@ -18,6 +18,11 @@ class Classifier(Protocol):
         """What the model is."""
         ...
 
+    @property
+    def identity(self) -> str:
+        """All that its answers depend on, beside the frame and the box: models, region, what was taught."""
+        ...
+
     def look(self, frame: Frame, boxes: Sequence[Box]) -> tuple[Sighting, ...]:
         """Return one sighting per box, in the order of `boxes`.
 

@@ -43,6 +43,10 @@ class FakeClassifier:
         self.looked_at: list[tuple[int, Box]] = []
         """Every (frame number, box) so far, in order."""
 
+    @property
+    def identity(self) -> str:
+        return repr(self.card)
+
     def look(self, frame: Frame, boxes: Sequence[Box]) -> tuple[Sighting, ...]:
         sightings.check(boxes)
         if not boxes:

@@ -7,9 +7,9 @@ from pathlib import Path
 
 from dooryard.classify import card as cards
 from dooryard.classify import labels
+from dooryard.classify.album import Lesson
 from dooryard.classify.onnx import BUILT_IN
 from dooryard.classify.species import may_be_told
-from dooryard.classify.taught import Mark
 from dooryard.errors import ModelError
 
 
@@ -18,7 +18,7 @@ def known_visitors(
     *,
     species_card: Path | None = None,
     region: frozenset[str] | None = None,
-    marks: Sequence[Mark] = (),
+    lessons: Sequence[Lesson] = (),
 ) -> tuple[frozenset[str], dict[str, str]]:
     """Every group, species and scientific name that can be told, in lower case, and each one's group.
 
@@ -31,7 +31,7 @@ def known_visitors(
             listed = label.group != "bird" or may_be_told(label.scientific, region)
             if label.trusted and label.group and listed:
                 group_of |= {name.lower(): label.group for name in (label.name, label.scientific) if name}
-    group_of |= {mark.name.lower(): mark.group for mark in marks}
+    group_of |= {lesson.name.lower(): lesson.group for lesson in lessons}
     return frozenset(group_of), group_of
 
 

@@ -55,6 +55,19 @@ class OnnxClassifier:
         """The digest of the network whose features `embed` gives: marks made with another are of no use."""
         return (self._which or self._network).card.model_sha256
 
+    @property
+    def teaching_features(self) -> int:
+        """How many numbers `embed` gives; 0: this model cannot be taught."""
+        return (self._which or self._network).card.feature_count
+
+    @property
+    def identity(self) -> str:
+        """All that its answers depend on, beside the frame and the box."""
+        which = self._which.card if self._which else None
+        region = sorted(self._region) if self._region is not None else None
+        marks = [(mark.picture, mark.name) for mark in self.taught.marks] if self.taught else []
+        return repr((self.card, which, region, marks))
+
     def look(self, frame: Frame, boxes: Sequence[Box]) -> tuple[Sighting, ...]:
         sightings.check(boxes)
         if not boxes:

@@ -65,6 +65,31 @@ def _names(text: str) -> frozenset[str]:
 REGIONS = {"north america": _names(_NORTH_AMERICA), "europe": _names(_EUROPE)}
 
 
+_BOUNDS = {"north america": (15.0, 84.0, -170.0, -50.0), "europe": (34.0, 72.0, -25.0, 45.0)}
+ANYWHERE = "anywhere"
+
+
+def of_place(
+    birds: tuple[str, ...] | None, latitude: float | None, longitude: float | None
+) -> frozenset[str] | None:
+    """Return the scientific names of birds that may be told at a place; None: all.
+
+    `birds` is what the owner says: one region, "anywhere", or a list; None: by degrees north and east, in
+    rough bounds of our own. Raises what `region` does.
+    """
+    if birds == (ANYWHERE,):
+        return None
+    if birds is not None:
+        named = len(birds) == 1 and birds[0].lower() in REGIONS
+        return region(birds[0] if named else birds)
+    if latitude is None or longitude is None:
+        return None
+    for name, (south, north, west, east) in _BOUNDS.items():
+        if south <= latitude <= north and west <= longitude <= east:
+            return REGIONS[name]
+    return None
+
+
 def region(names: str | tuple[str, ...]) -> frozenset[str]:
     """Return the scientific names of a region by its name, or of a list of one's own.
 
@@ -79,7 +104,7 @@ def region(names: str | tuple[str, ...]) -> frozenset[str]:
         words = name.split()
         if len(words) < 2 or not words[0].istitle() or not words[1].islower():
             raise ConfigError(
-                f'"{name}" is not a scientific name',
-                'write it like "Erithacus rubecula": genus, then species',
+                f'"{name}" is no region and no scientific name',
+                f'write one of {", ".join(REGIONS)}, or a name such as "Erithacus rubecula"',
             )
     return frozenset(names)

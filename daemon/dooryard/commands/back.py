@@ -1,4 +1,4 @@
-"""Looking back: journal, mark, export."""
+"""Looking back: journal, mark, teach, export."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dooryard.classify.labels import GROUPS
 from dooryard.commands.shared import Unit, add_unit, unit_of
 
 if TYPE_CHECKING:
@@ -38,6 +39,16 @@ def add(commands: Any) -> None:
     mark.add_argument("what", metavar="WHAT", help="nobody, a name, keep, hide, or undo")
     mark.set_defaults(command=_mark)
 
+    teach = commands.add_parser("teach", help="teach the box its own visitors by pictures, or list them")
+    add_unit(teach)
+    change = teach.add_mutually_exclusive_group()
+    change.add_argument(
+        "pictures", type=Path, nargs="?", metavar="FOLDER", help="a folder of pictures for each name in it"
+    )
+    change.add_argument("--forget", metavar="NAME", help="take back a name, or one picture of the list")
+    teach.add_argument("--group", choices=GROUPS, help="of names that the box does not know yet")
+    teach.set_defaults(command=_teach)
+
     export = commands.add_parser("export", help="hand the data on: Camtrap DP, or a plain table")
     add_unit(export)
     export.add_argument("target", type=Path, metavar="TARGET", help="a folder for Camtrap DP, or a .csv file")
@@ -57,10 +68,9 @@ def _house(unit: Unit) -> House:
 
 def _group_of(unit: Unit) -> dict[str, str]:
     """The group of each name that the box's own model knows."""
-    from dooryard.build import card_path
-    from dooryard.classify.known import known_visitors
+    from dooryard.build import visitors
 
-    return known_visitors(card_path(unit.box, unit.base))[1]
+    return visitors(unit.box, unit.base)[1]
 
 
 def _journal(arguments: argparse.Namespace) -> int:
@@ -85,6 +95,19 @@ def _mark(arguments: argparse.Namespace) -> int:
 
     unit = unit_of(arguments)
     return commands.mark(_house(unit), arguments.visit, arguments.what, _group_of(unit))
+
+
+def _teach(arguments: argparse.Namespace) -> int:
+    from dooryard import build, teach_command
+
+    unit = unit_of(arguments)
+    if arguments.pictures is not None:
+        group_of = build.visitors(unit.box, unit.base)[1]
+        teach_command.add(unit.state_folder, arguments.pictures, group_of, arguments.group, sys.stdout)
+    elif arguments.forget is not None:
+        teach_command.forget(unit.state_folder, arguments.forget, sys.stdout)
+    pupil = build.classifier(unit.box, unit.base, unit.policy.place)
+    return teach_command.show(unit.state_folder, pupil, sys.stdout)
 
 
 def _export(arguments: argparse.Namespace) -> int:

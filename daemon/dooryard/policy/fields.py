@@ -20,7 +20,9 @@ from pydantic import (
     ValidationInfo,
 )
 
+from dooryard.classify import regions
 from dooryard.classify.labels import GROUPS
+from dooryard.errors import ConfigError
 from dooryard.policy.document import did_you_mean, quoted
 from dooryard.policy.times import TimeOfDay, parse_time
 
@@ -98,6 +100,15 @@ def _known_sensor(value: str, info: ValidationInfo) -> str:
         f"the box has no sensor {quoted(value)}{hint}; it has: {has}; "
         "add a [[sensor]] with that name to the box file, or take this out"
     )
+
+
+def known_birds(value: tuple[str, ...]) -> tuple[str, ...]:
+    """A region's name, or scientific names."""
+    try:
+        regions.of_place(value, None, None)
+    except ConfigError as error:
+        raise ValueError(f"{error.what}; {error.remedy}") from error
+    return value
 
 
 def known_zone(value: str) -> str:

@@ -31,6 +31,7 @@ from dooryard.policy.fields import (
     Time,
     VisitorName,
     as_tuple,
+    known_birds,
     known_zone,
     one_line,
     plain_name,
@@ -64,6 +65,13 @@ class Place(Table):
     )
     time_zone: Annotated[str, AfterValidator(known_zone)] = Field(
         default="UTC", description='IANA name of the local time, such as "Europe/London".'
+    )
+
+    birds: Annotated[tuple[Line, ...], BeforeValidator(as_tuple), AfterValidator(known_birds)] | None = Field(
+        default=None,
+        max_length=2000,
+        description='Which birds may be told here: "europe", "north america", "anywhere", or a list of'
+        " scientific names. Left out: by latitude and longitude. Takes effect at the next start.",
     )
 
     @property

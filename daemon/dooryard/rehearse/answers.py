@@ -1,10 +1,10 @@
 """What the classifier said of a recording, kept beside it, so that a second rehearsal is quick.
 
-The file ``.dooryard-answers-MODEL.npz`` stands in the recording's folder. MODEL is a digest of the model's
-card (which has the digests of network and labels) and of this program's classifying code, so that another
-model or another version never gets these answers. Within it an answer is found by a digest of the frame's
-small grey picture, its number, its time and its gain, and of the box: a frame that was changed or a box
-that moved by a hair is looked at anew.
+The file ``.dooryard-answers-MODEL.npz`` stands in the recording's folder. MODEL is a digest of the models'
+cards (which have the digests of networks and labels), of what was taught, of the birds that may be told and
+of this program's classifying code, so that another model or another version never gets these answers.
+Within it an answer is found by a digest of the frame's small grey picture, its number, its time and its
+gain, and of the box: a frame that was changed or a box that moved by a hair is looked at anew.
 """
 
 from __future__ import annotations
@@ -58,6 +58,10 @@ class RememberingClassifier:
     @property
     def card(self) -> Card:
         return self._classifier.card
+
+    @property
+    def identity(self) -> str:
+        return self._classifier.identity
 
     def warm_up(self) -> None:
         self._classifier.warm_up()
@@ -113,9 +117,9 @@ def key_of(frame: Frame, box: Box) -> str:
     return digest.hexdigest()
 
 
-def file_name(card: Card) -> str:
-    """The name of the answers' file of this model, by this version of the classifying code."""
-    digest = hashlib.sha256(repr(card).encode())
+def file_name(classifier: Classifier) -> str:
+    """The name of the file of this classifier's answers, by this version of the classifying code."""
+    digest = hashlib.sha256(classifier.identity.encode())
     for folder in classify.__path__:
         for source in sorted(Path(folder).glob("*.py")):
             digest.update(source.read_bytes())

@@ -12,7 +12,6 @@ from typing import Any, TextIO
 from dooryard import build
 from dooryard.box import BoxFile, parse_box
 from dooryard.check import read_text, sensor_names
-from dooryard.classify.known import known_visitors
 from dooryard.errors import EXIT_OK, ConfigError
 from dooryard.policy.changes import policy_changes
 from dooryard.policy.parse import parse_policy
@@ -65,7 +64,7 @@ def rehearse(wish: Wish, out: TextIO, progress: TextIO) -> int:
 
 
 def _policies(wish: Wish, box: BoxFile, base: Path, warn: TextIO) -> list[tuple[str, Policy]]:
-    visitors, group_of = known_visitors(build.card_path(box, base))
+    visitors, group_of = build.visitors(box, base)
     sinks = frozenset(sink.name for sink in box.sink) or None
     sensors = None if wish.box is None else sensor_names(box)
 

@@ -15,6 +15,7 @@ from dooryard import build
 from dooryard.camera.base import Camera
 from dooryard.camera.recordings import parts_of
 from dooryard.classify.base import Classifier
+from dooryard.lessons import teach_from_album
 from dooryard.policy.schema import Policy
 from dooryard.records import Frame
 from dooryard.rehearse import answers, recorded
@@ -47,9 +48,9 @@ def do(job: Job, on_part: OnPart, classifier: Classifier | None = None) -> tuple
         replace(build.conditions(source.box, policy, clock_set=True), sinks=job.sinks)
         for _file, policy in job.policies
     ]
-    asked = classifier or build.classifier(source.box, source.base)
+    asked = classifier or _classifier(job)
     folder = folder_of(source)
-    path = folder / answers.file_name(asked.card) if folder else None
+    path = folder / answers.file_name(asked) if folder else None
     known, trouble = answers.load(path) if path else ({}, None)
     remembering = answers.RememberingClassifier(asked, known, pictures=job.pictures)
     told = _Paced(on_part, count_frames(source))
@@ -65,6 +66,14 @@ def do(job: Job, on_part: OnPart, classifier: Classifier | None = None) -> tuple
         replace(each, recording=source.name, policy_file=file, notes=(*each.notes, *notes))
         for each, (file, _policy) in zip(done, job.policies, strict=True)
     )
+
+
+def _classifier(job: Job) -> Classifier:
+    """The box's classifier with what it was taught, for the place of the first policy."""
+    source = job.source
+    built = build.classifier(source.box, source.base, job.policies[0][1].place)
+    teach_from_album(source.base / source.box.state_folder, built)
+    return built
 
 
 def _notes(camera: Camera) -> list[str]:

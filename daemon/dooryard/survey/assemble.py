@@ -50,7 +50,7 @@ def checks(
         Check("card", lambda: card_lines(root, folder.resolve())),
         Check("sensors", lambda: sensor_lines(sensors.sensors, sensors.absent, clock)),
         Check("camera", lambda: camera_lines(build.camera(box, base, clock), clock, rate)),
-        Check("model", lambda: model_lines(lambda: build.classifier(box, base), clock)),
+        Check("model", lambda: model_lines(lambda: build.classifier(box, base, policy.place), clock)),
         Check("network", lambda: network_lines(root)),
         Check("secrets", lambda: secret_lines(_secrets(box, environ))),
         Check("sinks", lambda: _sinks(box, base)),

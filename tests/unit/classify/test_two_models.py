@@ -11,6 +11,7 @@ from onnx import TensorProto, helper, numpy_helper
 from skimage import data
 
 from dooryard.classify import onnx as onnx_room
+from dooryard.classify.album import Lesson
 from dooryard.classify.known import known_visitors
 from dooryard.classify.onnx import OnnxClassifier
 from dooryard.classify.regions import region
@@ -156,8 +157,8 @@ def test_a_place_is_remembered_by_the_first_networks_features(tmp_path):
 
 def test_what_can_be_told_is_known_without_loading_a_model(tmp_path):
     card = species_model(tmp_path, [0.0, 0.0])
-    mark = Mark("one", "Bertha", "bird", np.zeros(3, np.float32))
-    europe, _ = known_visitors(species_card=card, region=region("europe"), marks=(mark,))
+    lesson = Lesson("bird/bertha/1.jpg", "Bertha", "bird")
+    europe, _ = known_visitors(species_card=card, region=region("europe"), lessons=(lesson,))
     america, group_of = known_visitors(species_card=card, region=region("north america"))
     assert {"european robin", "erithacus rubecula", "bertha", "bird", "red fox"} <= europe
     assert "american robin" in america - europe

@@ -1,0 +1,68 @@
+"""What the last run left in the store, as a new run takes it up."""
+
+from __future__ import annotations
+
+import logging
+import os
+from datetime import datetime
+from pathlib import Path
+
+from dooryard import gate, place
+from dooryard.box import BoxFile
+from dooryard.classify.card import Card
+from dooryard.errors import StoreError
+from dooryard.log import say
+from dooryard.outbox.store import Store
+from dooryard.pipeline import Conditions, State
+from dooryard.place import Place
+from dooryard.policy.state import PolicyState
+from dooryard.records import Moment
+from dooryard.visits import VisitsState
+
+RECORDING = "recording"  # the "boot" of a recording: its monotonic seconds go on over every run
+_log = logging.getLogger("dooryard")
+
+
+def state(store: Store, box: BoxFile, card: Card, rules: Conditions, now: Moment, boot: str) -> State:
+    """What the last run left, or a fresh state. What cannot be read is said and begun anew."""
+    policy = PolicyState()
+    saved = store.load_state("policy")
+    if saved is not None:
+        try:
+            policy = PolicyState.from_json(saved.decode("utf-8", "replace"), now, boot)
+        except StoreError as error:
+            say(_log, logging.ERROR, "cooldowns begin anew", why=error.what)
+    remembered = None
+    saved = store.load_state("gate")
+    if saved is not None:
+        remembered = gate.load(saved, (box.camera.luma_height, box.camera.luma_width), rules.gate)
+        if remembered is None:
+            say(_log, logging.WARNING, "the gate learns this place anew", why="its saved memory does not fit")
+    return State(VisitsState(salt=os.urandom(16)), policy, remembered, _place(store, card))
+
+
+def _place(store: Store, card: Card) -> Place | None:
+    """What the classifier has learned of this place."""
+    fresh = place.place_for(card.model_sha256, card.feature_count)
+    saved = store.load_state(place.PLACE)
+    if fresh is None or saved is None:
+        return fresh
+    known = place.restored(fresh, saved, store.load_state(place.MARKS))
+    if known is None:
+        why = "its saved memory is damaged or was made with another model"
+        say(_log, logging.WARNING, "the classifier learns this place anew", why=why)
+    return known or fresh
+
+
+def last_frame(store: Store) -> datetime | None:
+    """How far the last run had come, so that a recording goes on from there."""
+    saved = store.load_state("last_frame")
+    return datetime.fromisoformat(saved.decode()) if saved else None
+
+
+def boot_id() -> str:
+    """Names this boot of the machine, in which monotonic seconds go on; "": not known."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+    except OSError:
+        return ""
