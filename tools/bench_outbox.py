@@ -34,13 +34,13 @@ import numpy as np
 import psutil
 from PIL import Image
 
+from dooryard.allocator import keep_memory_flat  # as the service does
 from dooryard.clock import FakeClock
 from dooryard.ids import id_for
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.outbox.worker import Worker
 from dooryard.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
-from dooryard.run import _keep_memory_flat  # as the service does
 from dooryard.sinks.base import Answer, Fate
 
 MIDNIGHT = datetime(2026, 6, 14, 0, 0, tzinfo=UTC)
@@ -202,7 +202,7 @@ def main() -> None:
     parser.add_argument("--keep-mb", type=int, default=500, help="the folder's bound")
     parser.add_argument("--folder", type=Path, help="on the disk to be measured; else a temporary one")
     arguments = parser.parse_args()
-    _keep_memory_flat()
+    keep_memory_flat()
     with tempfile.TemporaryDirectory(dir=arguments.folder) as folder:
         day = Days(Path(folder) / "state", arguments)
         written = 0

@@ -47,10 +47,10 @@ class Parts:
     timed: Timed
     notifier: Notifier
     process_clock: Clock  # real time, for the watchdog and the status line
-    lessons: Lessons | None = None  # what people say of visits; None: nothing is learned from it
     care: Care | None = None  # None: a recording, which says nothing of a box
     recorder: Recorder | None = None  # None: the box makes no recording
     reread: Callable[[Conditions], tuple[Conditions, str]] | None = None  # the policy, when asked to
+    lessons: Lessons | None = None  # what people say of visits; None: nothing is learned from it
 
 
 class Loop:
@@ -79,6 +79,7 @@ class Loop:
 
     def run(self) -> None:
         """Go on until told to stop, asked to halt, or the frames end. `finish` comes next."""
+        self._learn()
         try:
             while not self._stop.is_set() and not self.halting:
                 self.turn()

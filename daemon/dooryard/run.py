@@ -6,7 +6,6 @@ Read `run` from the top: it is the start and the end of the service.
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import faulthandler
 import logging
 import os
@@ -20,6 +19,7 @@ from types import FrameType
 from typing import Any, TypeVar
 
 from dooryard import build, halt, log, restore
+from dooryard.allocator import keep_memory_flat
 from dooryard.box import BoxFile, parse_box
 from dooryard.camera.base import Camera
 from dooryard.camera.keeper import CameraKeeper, Patience
@@ -46,7 +46,6 @@ from dooryard.timed import LiveTimed, RecordedTimed, Timed
 
 T = TypeVar("T")
 _log = logging.getLogger("dooryard")
-_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8  # malloc.h
 _FLUSH_S = 30.0  # the longest that the end of a recording waits for its deliveries
 _STOP_FLUSH_S = 5.0  # the same when told to stop: what is left is stored and goes out at the next start
 
@@ -59,7 +58,7 @@ def run(
     Raises a `DooryardError` for whatever keeps it from starting, and when the camera stays away.
     """
     log.set_up(environ, verbose=verbose)
-    _keep_memory_flat()
+    keep_memory_flat()
     faulthandler.enable()  # the watchdog's SIGABRT then prints where every thread stands
     given = _given(box_file, policy_file)
     system, stop, notifier = SystemClock(), threading.Event(), Notifier(environ)
@@ -106,12 +105,14 @@ def _given(box_file: Path, policy_file: Path | None) -> _Given:
     box = _told(parse_box(read_text(box_file), str(box_file)))
     if policy_file is None:
         return _Given(box, base, Policy(), None)
-    visitors, group_of = build.visitors(box, base)
-    sinks = frozenset(sink.name for sink in box.sink)
-    known: dict[str, Any] = {"sinks": sinks, "visitors": visitors, "group_of": group_of}
-    known["sensors"] = sensor_names(box)
-    policy = _told(parse_policy(read_text(policy_file), str(policy_file), **known))
-    return _Given(box, base, policy, lambda: reread(policy_file, **known))
+
+    def known() -> dict[str, Any]:  # anew each time, as names are taught while it runs
+        visitors, group_of = build.visitors(box, base)
+        sinks = frozenset(sink.name for sink in box.sink)
+        return {"sinks": sinks, "visitors": visitors, "group_of": group_of, "sensors": sensor_names(box)}
+
+    policy = _told(parse_policy(read_text(policy_file), str(policy_file), **known()))
+    return _Given(box, base, policy, lambda: reread(policy_file, **known()))
 
 
 def _parts(
@@ -234,20 +235,6 @@ def _told(parsed: Parsed[T]) -> T:
     for warning in parsed.warnings:
         say(_log, logging.WARNING, "file", warning=warning)
     return parsed.value
-
-
-def _keep_memory_flat() -> None:
-    """Have the C library hand freed memory back.
-
-    By default glibc's malloc raises its thresholds each time a large block is freed, and keeps a heap for
-    each thread (mallopt(3)); with pictures and layers of many sizes the process then grows for hours
-    without leaking anything. Four megabytes leave room for a network's layers without a fault for each.
-    """
-    with contextlib.suppress(OSError, AttributeError):  # another C library has its own ways
-        libc = ctypes.CDLL("libc.so.6")
-        libc.mallopt(_M_TRIM_THRESHOLD, 4 * 1024 * 1024)
-        libc.mallopt(_M_MMAP_THRESHOLD, 4 * 1024 * 1024)
-        libc.mallopt(_M_ARENA_MAX, 1)
 
 
 @contextlib.contextmanager

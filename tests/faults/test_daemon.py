@@ -13,11 +13,12 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from PIL import Image
 
 import daemon_runs
-from dooryard import errors
+from dooryard import cli, errors
 
 pytestmark = pytest.mark.process
 MEMORY = '[[sink]]\nname = "phone"\nkind = "memory"\n'
@@ -139,6 +140,22 @@ def test_a_changed_policy_is_taken_up_without_a_restart_and_a_bad_one_is_not(tmp
     process.terminate()
     process.communicate(timeout=30)
     assert process.returncode == 0
+
+
+def test_what_people_say_of_a_visit_is_learned_at_the_next_start(tmp_path, recording):
+    daemon_runs.write_files(tmp_path, recording, MEMORY)
+    assert daemon_runs.run(tmp_path).returncode == 0
+    box = ["--box", str(tmp_path / "box.toml")]
+    assert cli.main(["mark", "last", "robin", *box]) == 0
+    process = daemon_runs.start(tmp_path)
+    _, err = process.communicate(timeout=120)
+    assert process.returncode == 0, err
+    assert "to be taught name=robin" in err
+    [features] = (tmp_path / "state" / "taught").glob("features-*.npz")
+    with np.load(features) as kept:
+        assert kept["features"].shape[0] == 1
+    [[learned]] = daemon_runs.rows(tmp_path, "SELECT data FROM states WHERE name = 'place'")
+    assert learned
 
 
 def refused(tmp_path, recording, code, *words, sinks=MEMORY, camera=None, policy=None, prepare=None):

@@ -16,6 +16,7 @@ from dooryard.care import Care
 from dooryard.classify.fake import FakeClassifier
 from dooryard.clock import FakeClock
 from dooryard.daybook import Daybook
+from dooryard.errors import StoreError
 from dooryard.gate import GateSettings
 from dooryard.ledger import Ledger
 from dooryard.loop import Loop, Parts
@@ -23,6 +24,7 @@ from dooryard.notify import Notifier
 from dooryard.outbox.delivery import Delivery
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions, State
+from dooryard.place import place_for
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.state import PolicyState
 from dooryard.recorder import Recorder, RecorderSettings
@@ -227,3 +229,28 @@ def test_the_camera_stays_closed_when_heat_ends_outside_the_watch_hours(bench):
     closed = played.parts.camera
     played.loop._spare_the_camera(Care(played.desk), played.clock.now())
     assert not closed._open
+
+
+class Lesson:
+    """Stands in for `lessons.Lessons`."""
+
+    def __init__(self, *answers):
+        self.answers, self.asked = list(answers), []
+
+    def take_in(self, place):
+        self.asked.append(place)
+        answer = self.answers.pop(0) if self.answers else place
+        if isinstance(answer, Exception):
+            raise answer
+        return answer
+
+
+def test_marks_are_taken_in_every_minute_and_trouble_with_them_is_said(bench, caplog):
+    played = bench()
+    learned = place_for("m", 4)
+    played.parts.lessons = lesson = Lesson(StoreError("the folder is gone", "mend it"), learned)
+    played.play(200)
+    assert lesson.asked[0] is None
+    assert [place.model for place in lesson.asked[2:]] == ["m"] * len(lesson.asked[2:]) != []
+    assert "nothing learned from marks" in caplog.text
+    assert "mend it" in caplog.text

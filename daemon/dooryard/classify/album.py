@@ -49,7 +49,7 @@ def lesson(group: str, name: str, file_name: str) -> Lesson:
 def lessons(state_folder: Path) -> tuple[Lesson, ...]:
     """All pictures of the album, of each name the newest `taught.MOST_MARKS`, older ones first.
 
-    Raises ConfigError for a folder in it that is no group.
+    Raises ConfigError for a folder in it that is no group, StoreError for one that cannot be read.
     """
     album = state_folder / FOLDER
     found: list[Lesson] = []
@@ -158,8 +158,10 @@ def _cache(state_folder: Path, model: str) -> Path:
 def _folders(folder: Path) -> list[Path]:
     try:
         return sorted(path for path in folder.iterdir() if path.is_dir())
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):  # who opens the store says what is wrong with it
         return []
+    except OSError as error:
+        raise StoreError(f"{folder}: {error.strerror}", "let this user read the state folder") from error
 
 
 def _age(path: Path) -> tuple[float, str]:
