@@ -4,6 +4,7 @@
     nice -n 10 .venv/bin/python tools/bench_gate.py             all families and peers, many hours
     … --own-only                 this gate alone
     … --minutes-scale 0.1        the same with a tenth of the time drawn
+    … --fresh                    the second held-out set alone
     … --only gale dusk           some families
     … --stills FOLDER            warped families on photographs too
     … --real FOLDER              a recording with truth (see gate_bench/real.py)
@@ -13,7 +14,9 @@ Needs opencv-python-headless and scipy, which the gate itself does without.
 Development families (all tuning was done on these): garden breeze, feeder on a hook, cloud, rain; warped
 calm, breeze, gale, cloud, exposure, rain, dapple. Held-out families (never looked at while tuning):
 garden calm, foliage alone, gale, dappled light, exposure steps, dusk, bright sky, snow, shaking pole;
-warped leaves alone, wet gale, shaking pole, dusk, clouded breeze.
+warped leaves alone, wet gale, shaking pole, dusk, clouded breeze. A second held-out set of gardens, made
+when the gate was finished: still air, fresh breeze, orchard gale, broken cloud, drizzle, large steps.
+`--fresh` measures these alone: five hours of nobody in each class of wind, and small birds.
 
 Every gate and peer has a grid of settings. The setting of each is the one with the fewest captures of
 nobody on the development families among those that see as many visits as this gate does there; "leave one
@@ -35,6 +38,7 @@ from gate_bench.cost import cost_ms
 from gate_bench.families import (
     FULL,
     GARDEN_DEVELOPMENT,
+    GARDEN_FRESH,
     GARDEN_HELD_OUT,
     HELD_OUT,
     QUICK,
@@ -94,10 +98,12 @@ def _clips(options: argparse.Namespace) -> list[Clip]:
         empty_min=amount.empty_min * scale,
         visited_min=amount.visited_min * scale,
         gale_empty_min=amount.gale_empty_min * scale,
+        fresh_empty_min=amount.fresh_empty_min * scale,
+        fresh_visited_min=amount.fresh_visited_min * scale,
     )
     stills = sorted(options.stills.glob("*.jpg")) if options.stills else []
     garden = [*GARDEN_DEVELOPMENT, *GARDEN_HELD_OUT] if options.quick else []
-    wanted = frozenset(options.only or garden)
+    wanted = frozenset(options.only or (GARDEN_FRESH if options.fresh else garden))
     return all_clips(amount, stills, wanted or None)
 
 
@@ -108,6 +114,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--minutes-scale", type=float, default=1.0, help="part of the usual time to draw")
     parser.add_argument("--stills", type=Path, help="folder of JPEG photographs with nobody in them")
     parser.add_argument("--real", type=Path, help="folder of frames with a truth file")
+    parser.add_argument("--fresh", action="store_true", help="the second held-out set alone")
     parser.add_argument("--only", nargs="*", help="names of families")
     return parser.parse_args()
 

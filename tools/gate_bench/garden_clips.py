@@ -14,9 +14,22 @@ SIZE = (320, 240)  # width, height
 LEAST_VISIBLE = 0.5  # a visitor counts as in the picture when this much of it is
 
 
-def garden_clip(name: str, kind: str, wind: str, seed: int, minutes: float, visits_per_min: float) -> Clip:
-    """A clip of the garden's kind of scene `kind`; visits begin after the warm-up."""
-    settings = family(kind, seed, duration_s=minutes * 60, visits_per_min=visits_per_min)
+def garden_clip(
+    name: str,
+    kind: str,
+    wind: str,
+    seed: int,
+    minutes: float,
+    visits_per_min: float,
+    *,
+    family_name: str | None = None,
+    **changes: object,
+) -> Clip:
+    """A clip of the garden's kind of scene `kind`; visits begin after the warm-up.
+
+    `changes` are fields of `GardenSettings` to set on top; `family_name` is what the tables call it then.
+    """
+    settings = family(kind, seed, duration_s=minutes * 60, visits_per_min=visits_per_min, **changes)
     plan = GardenPlan(settings)
 
     def frames() -> Iterator[Luma]:
@@ -24,7 +37,9 @@ def garden_clip(name: str, kind: str, wind: str, seed: int, minutes: float, visi
         for number in range(settings.frame_count):
             yield painter.luma(plan.scene(number))
 
-    return Clip(name, kind, wind, settings.frames_per_s, settings.frame_count, frames, _stays(plan))
+    return Clip(
+        name, family_name or kind, wind, settings.frames_per_s, settings.frame_count, frames, _stays(plan)
+    )
 
 
 def _stays(plan: GardenPlan) -> tuple[Stay, ...]:

@@ -28,6 +28,8 @@ class Species:
 _ALL = (
     Species("blackbird", "bird", "blackbird.png", True, 120, 0.10, flies=True, on_feeder=True),
     Species("shore lark", "bird", "lark.png", True, 118, 0.04, flies=True, on_feeder=True),
+    Species("little lark", "bird", "lark.png", True, 72, 0.02, flies=True, on_feeder=True),
+    Species("little blackbird", "bird", "blackbird.png", True, 54, 0.02, flies=True, on_feeder=True),
     Species("pigeon", "bird", "pigeon.png", False, 150, 0.30, flies=True),
     Species("crow", "bird", "crow.png", False, 164, 0.50, flies=True),
     Species("mallard", "bird", "duck.png", True, 168, 1.10, flies=False, pace_px_per_s=90.0),
