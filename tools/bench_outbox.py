@@ -1,10 +1,12 @@
 """A busy garden's day through the outbox, with a simulated clock: memory, disk, and the card's wear.
 
-    python tools/bench_outbox.py [--visits 2000] [--picture-kb 60] [--gate-kb 200] [--gate-every-min 1]
+    python tools/bench_outbox.py [--visits 2000] [--gate-kb 120] [--place-kb 700]
 
-Simulated days of 24 hours: visits from 5:00 to 21:00, each stored with a picture and told to two sinks, every
-second one stored again at its end with a better picture; the program's states saved by the minute; upkeep by
-the hour; no network from 10:00 to 13:00. The disk and its flushes are real.
+Simulated days of 24 hours: visits from 5:00 to 21:00, each stored with a picture and told to two sinks;
+pictures are as large as they may be, and while they are the good ones, every second visit has a clearly
+better one at its end (see `dooryard.picture_size`); the program's states saved by the minute, what the gate
+and the classifier learned as the ledger does; upkeep by the hour; no network from 10:00 to 13:00. The disk
+and its flushes are real.
 
 Bytes written are the process's own `write_bytes` of /proc/self/io (proc(5)): what it caused to be sent to
 the storage layer, in whole pages. The file system's own journal comes on top, and so does what a card
@@ -37,15 +39,19 @@ from PIL import Image
 from dooryard.allocator import keep_memory_flat  # as the service does
 from dooryard.clock import FakeClock
 from dooryard.ids import id_for
+from dooryard.ledger import GATE_EVERY_S, PLACE_EVERY_S
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.outbox.worker import Worker
+from dooryard.picture_size import GOOD, SMALL, PictureDay
+from dooryard.policy.schema import Keeping
 from dooryard.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
 from dooryard.sinks.base import Answer, Fate
 
 MIDNIGHT = datetime(2026, 6, 14, 0, 0, tzinfo=UTC)
 DAY_S = 86_400
 DAWN_S, DUSK_S = 5 * 3600, 21 * 3600
+GOOD_BYTES = Keeping().good_megabytes_a_day * 1_000_000
 DARK_NET_S = (10 * 3600, 13 * 3600)
 SINKS = ("phone", "post")
 _MIB = 2**20
@@ -71,16 +77,18 @@ class Receiver:
         """Nothing is open."""
 
 
-def picture_of(kilobytes: int) -> bytes:
-    """A JPEG of about that size: noise on grey, the finer the larger."""
+def picture_of(size_bytes: int) -> bytes:
+    """A JPEG of that size or a little less: noise, as wide as fits."""
     chance = np.random.default_rng(1)
-    for width in range(64, 4096, 32):
+    before = b""
+    for width in range(64, 4096, 8):
         pixels = chance.integers(0, 256, (width * 3 // 4, width, 3), np.uint8)
         out = io.BytesIO()
         Image.fromarray(pixels).save(out, "JPEG", quality=60)
-        if out.tell() >= kilobytes * 1000:
-            return out.getvalue()
-    raise SystemExit(f"no picture of {kilobytes} kB could be made")
+        if out.tell() > size_bytes:
+            return before
+        before = out.getvalue()
+    raise SystemExit(f"no picture of {size_bytes} bytes could be made")
 
 
 def written_bytes() -> int:
@@ -102,7 +110,9 @@ class Days:
             Worker(self.store, sink, self.clock, log, rules=Rules(), jitter=lambda: 0.5)
             for sink in self.receivers
         ]
-        self.jpeg = picture_of(arguments.picture_kb)
+        self.jpegs = {size: picture_of(size.most_bytes) for size in (GOOD, SMALL)}
+        self.pictures = PictureDay()
+        self.picture_bytes = 0  # of the day
         self.resident: list[int] = []
         self.folder_bytes: list[int] = []
         self.written = 0  # bytes, if somebody counts them
@@ -163,14 +173,16 @@ class Days:
 
     def _end(self, number: int) -> None:
         one = self._record(number)
-        self.store.update_visit(
-            replace(one, end=self.clock.now()), self._picture(number) if number % 2 else None
-        )
+        good = self.pictures.size(self.clock.now().wall.date(), GOOD_BYTES) is GOOD
+        better = self._picture(number) if number % 2 and good else None
+        self.store.update_visit(replace(one, end=self.clock.now()), better)
 
     def _minute(self, number: int) -> None:
         states = {"policy": os.urandom(600), "last_frame": os.urandom(32)}
-        if number % self.arguments.gate_every_min == 0:
+        if number * 60 % GATE_EVERY_S == 0:
             states["gate"] = os.urandom(self.arguments.gate_kb * 1000)
+        if number * 60 % PLACE_EVERY_S == 0:
+            states["place"] = os.urandom(self.arguments.place_kb * 1000)
         self.store.save_states(states)
 
     def _hour(self, number: int) -> None:
@@ -183,7 +195,11 @@ class Days:
         )
 
     def _picture(self, number: int) -> bytes:
-        return self.jpeg + number.to_bytes(8, "big")  # what follows a JPEG's end is not looked at
+        today = self.clock.now().wall.date()
+        jpeg = self.jpegs[self.pictures.size(today, GOOD_BYTES)]
+        self.pictures = self.pictures.with_one(today, len(jpeg))
+        self.picture_bytes += len(jpeg)
+        return jpeg + number.to_bytes(8, "big")  # what follows a JPEG's end is not looked at
 
     def _record(self, number: int) -> Visit:
         start_s = self._start_s(number)
@@ -196,9 +212,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="A busy garden's day through the outbox.")
     parser.add_argument("--visits", type=int, default=2000, help="a day")
     parser.add_argument("--days", type=int, default=3, help="2 or more")
-    parser.add_argument("--picture-kb", type=int, default=60)
-    parser.add_argument("--gate-kb", type=int, default=200, help="size of the gate's saved memory")
-    parser.add_argument("--gate-every-min", type=int, default=1, help="minutes between two saves of it")
+    parser.add_argument("--gate-kb", type=int, default=120, help="size of the gate's saved memory")
+    parser.add_argument("--place-kb", type=int, default=700, help="size of the classifier's")
     parser.add_argument("--keep-mb", type=int, default=500, help="the folder's bound")
     parser.add_argument("--folder", type=Path, help="on the disk to be measured; else a temporary one")
     arguments = parser.parse_args()
@@ -207,18 +222,15 @@ def main() -> None:
         day = Days(Path(folder) / "state", arguments)
         written = 0
         for number in range(arguments.days):
-            before = written_bytes()
+            before, day.picture_bytes = written_bytes(), 0
             day.run(number)
             written = written_bytes() - before
         counts = day.store.counts()
         day.store.close()
     figures = {
         "visits": arguments.visits,
-        "picture_kb": len(day.jpeg) // 1000,
-        "gate_kb": arguments.gate_kb,
-        "gate_every_min": arguments.gate_every_min,
         "written_mb_a_day": round(written / 1e6, 1),
-        "pictures_mb_a_day": round(1.5 * arguments.visits * len(day.jpeg) / 1e6, 1),
+        "pictures_mb_a_day": round(day.picture_bytes / 1e6, 1),
         "resident_mib_at_most": round(max(day.resident) / _MIB, 1),
         "grown_mib_on_the_last_day": round((max(day.resident[-24:]) - max(day.resident[:-24])) / _MIB, 2),
         "largest_folder_mb": round(max(day.folder_bytes) / 1e6, 1),

@@ -24,16 +24,16 @@ from dooryard.journal.marks import kept
 from dooryard.log import say
 from dooryard.outbox.schedule import State as DeliveryState
 from dooryard.outbox.store import VISIT_PICTURE, Store
-from dooryard.picture import encode
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.say import DayVisit, alert_for, summary_alert, summary_due
 from dooryard.policy.welfare import box_alert
 from dooryard.policy.words import label
-from dooryard.records import Alert, Moment, Outcome, Visit
+from dooryard.records import Alert, Moment, Outcome
+from dooryard.visit_pictures import VisitPictures
 
 MOST_UNSTORED = 8
-GATE_EVERY_S = 900.0
-PLACE_EVERY_S = 3600.0
+GATE_EVERY_S = 1800.0
+PLACE_EVERY_S = 10_800.0
 _DAY = timedelta(days=1)
 _log = logging.getLogger("dooryard")
 P = ParamSpec("P")
@@ -68,12 +68,14 @@ class Ledger:
         self, store: Store, daybook: Daybook, wake: Callable[[], None], boot: str, began: Moment
     ) -> None:
         self._store = store
-        self._began = began
+        self.began = began
+        self.last_visit: Moment | None = None  # when one was last seen, since the start
         self._gate_due_s = began.mono_s + GATE_EVERY_S
         self._place_due_s = began.mono_s + PLACE_EVERY_S
         self.daybook = daybook
         self._wake = wake
         self._boot = boot
+        self._pictures = VisitPictures()
         self._unstored: deque[Record] = deque(maxlen=MOST_UNSTORED)
         self.tally = Tally()
 
@@ -81,7 +83,7 @@ class Ledger:
         """Store a visit, its decision and its alert, all or none; without its picture if need be."""
         visit, decision = effect.visit, effect.decision
         try:
-            self._store_visit(effect, _jpeg(visit, conditions), conditions, now)
+            self._store_visit(effect, self._pictures.first(visit, conditions, now), conditions, now)
         except StoreError as error:
             if not self._stored_without_picture(effect, conditions, now):
                 self.tally.lost += len(self._unstored) == MOST_UNSTORED
@@ -90,6 +92,9 @@ class Ledger:
                 return
             say(_log, logging.ERROR, "stored without its picture", visit=visit.id, why=error.what,
                 to_do=error.remedy)  # fmt: skip
+        else:
+            self._pictures.stored(visit)
+        self.last_visit = visit.last_seen
         self.tally.visits += 1
         self.tally.told += decision.outcome is Outcome.TELL
         say(
@@ -117,13 +122,13 @@ class Ledger:
         self._store.record_visit(effect.visit, jpeg, effect.decision, alerts, clock_set=conditions.clock_set)
 
     @_while_the_disk_works
-    def update(self, effect: Update, conditions: Conditions) -> None:
+    def update(self, effect: Update, conditions: Conditions, now: Moment) -> None:
         """Store the end of a visit; one that still waits to be stored is brought up to date instead."""
         for at, waiting in enumerate(self._unstored):
             if waiting.visit.id == effect.visit.id:
                 self._unstored[at] = replace(waiting, visit=effect.visit)
                 return
-        self._store.update_visit(effect.visit, _jpeg(effect.visit, conditions))
+        self._store.update_visit(effect.visit, self._pictures.better(effect.visit, conditions, now))
 
     def retry(self, conditions: Conditions, now: Moment) -> None:
         """Try again to store what waits."""
@@ -186,9 +191,22 @@ class Ledger:
     def mend_times(self, now: Moment) -> None:
         """The clock has been set: shift the times of what was stored since the start by as much."""
         mended = self._store.mend_times(
-            (now.wall - self._began.wall).total_seconds() - (now.mono_s - self._began.mono_s)
+            (now.wall - self.began.wall).total_seconds() - (now.mono_s - self.began.mono_s)
         )
         say(_log, logging.INFO, "clock set", visits_mended=mended)
+
+    @property
+    def waiting(self) -> int:
+        """How many visits wait in memory, as the disk refuses them."""
+        return len(self._unstored)
+
+    def deliveries(self) -> dict[str, dict[str, int]]:
+        """Sink -> state -> how many. Raises StoreError."""
+        return self._store.counts()
+
+    def free_bytes(self) -> int:
+        """Bytes left on the store's disk. Raises StoreError."""
+        return self._store.free_bytes()
 
     def sending(self) -> dict[str, bool]:
         """Whether alerts are on their way, and whether some are late, for the lamp."""
@@ -206,7 +224,7 @@ class Ledger:
         """Keep what a restart needs: cooldowns, steps, what the place taught, how far a recording was read.
 
         What the gate and the classifier learned here is the largest by far, and is saved seldom to spare
-        the card: a power cut costs an hour of learning at most.
+        the card: a power cut costs three hours of learning at most.
         """
         states = {
             "policy": state.policy.to_json(now, self._boot).encode(),
@@ -236,12 +254,6 @@ class Ledger:
             waiting = f"the store cannot be read ({error.what})"
         unstored = f", {len(self._unstored)} not stored: the disk refuses" if self._unstored else ""
         return f"{self.tally.visits} visits, {self.tally.told} told, {waiting}{unstored}"
-
-
-def _jpeg(visit: Visit, conditions: Conditions) -> bytes | None:
-    if visit.best is None:
-        return None
-    return encode(visit.best, visit.visitor.name, clock_set=conditions.clock_set)
 
 
 def _alerts(effect: Record, conditions: Conditions, now: Moment) -> list[Alert]:

@@ -7,50 +7,27 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
 from dooryard import pipeline
 from dooryard.button.press import Press
 from dooryard.camera.base import EndOfFramesError
-from dooryard.camera.keeper import CameraKeeper
 from dooryard.care import Care
-from dooryard.classify.base import Classifier
-from dooryard.clock import Clock, FrameClock
+from dooryard.clock import FrameClock
 from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, Update
 from dooryard.errors import CameraError, DooryardError
-from dooryard.ledger import Ledger
-from dooryard.lessons import Lessons
+from dooryard.health import health_text
 from dooryard.log import say
-from dooryard.notify import Notifier
-from dooryard.outbox.delivery import Delivery
+from dooryard.parts import Parts, stuck_part
 from dooryard.pipeline import Conditions, State
-from dooryard.recorder import Recorder
 from dooryard.records import Frame, Moment
 from dooryard.sensors.clock_state import clock_is_set
 from dooryard.sparing import spared_conditions
-from dooryard.timed import Timed
+from dooryard.standing import standing
 
 _log = logging.getLogger("dooryard")
 _READ_S = 1.0  # the longest that a stop signal waits for a frame
-
-
-@dataclass(slots=True)
-class Parts:
-    """What `run` built."""
-
-    camera: CameraKeeper
-    classifier: Classifier
-    ledger: Ledger
-    delivery: Delivery
-    clock: Clock
-    timed: Timed
-    notifier: Notifier
-    process_clock: Clock  # real time, for the watchdog and the status line
-    care: Care | None = None  # None: a recording, which says nothing of a box
-    recorder: Recorder | None = None  # None: the box makes no recording
-    reread: Callable[[Conditions], tuple[Conditions, str]] | None = None  # the policy, when asked to
-    lessons: Lessons | None = None  # what people say of visits; None: nothing is learned from it
 
 
 class Loop:
@@ -147,7 +124,13 @@ class Loop:
             if press is Press.HELD:
                 care.halt_now()
             else:
-                self.tell("status", self.status(), now)
+                self.tell(
+                    "status",
+                    health_text(
+                        standing(self._parts, self.doing(), now, clock_set=self.conditions.clock_set)
+                    ),
+                    now,
+                )
         if care.spared.halt and not self.halting:
             self.halting = True
         if care.spared.camera_off != self._spared_off:
@@ -217,7 +200,7 @@ class Loop:
                 case Record():
                     ledger.record(effect, self.conditions, now)
                 case Update():
-                    ledger.update(effect, self.conditions)
+                    ledger.update(effect, self.conditions, now)
                 case Nobody(visit, why):
                     self.nobody += 1
                     say(_log, logging.INFO, "no visit after all", visit=visit.id, why=why)
@@ -278,25 +261,29 @@ class Loop:
 
     def _alive(self) -> None:
         """Pat the watchdog while every part answers, and say how things are."""
-        now = self._parts.process_clock.now()
-        care = self._parts.care
-        if self._parts.delivery.alive() and (care is None or care.desk.alive(now)):
-            self._parts.notifier.alive(now.mono_s)
+        parts = self._parts
+        now, care = parts.process_clock.now(), parts.care
+        parts.turned_s = now.mono_s
+        stuck = stuck_part(parts, now)
+        if stuck is None:
+            parts.notifier.alive(now.mono_s)
         elif not self._stuck_told:
             self._stuck_told = True
-            part = "a delivery" if not self._parts.delivery.alive() else "a sensor"
-            say(_log, logging.CRITICAL, "stuck: the service manager will start the service again", part=part)
+            say(_log, logging.CRITICAL, "stuck: the service manager will start the service again", part=stuck)
         if now.mono_s - self._status_at_s >= 1.0:
             self._status_at_s = now.mono_s
             self._parts.notifier.status(self.status())
             if care is not None:
                 care.show(seeing=bool(self.state.visits.tracks), **self._parts.ledger.sending())
 
+    def doing(self) -> str:
+        """What it does at present, in a few words."""
+        if self._spared_off:
+            return "resting until it has cooled"
+        if self._parts.camera.trouble:
+            return "camera lost, trying again"
+        return "watching" if self.state.watching else "resting until the watch hours"
+
     def status(self) -> str:
         """One line on how things are."""
-        doing = "watching" if self.state.watching else "resting until the watch hours"
-        if self._spared_off:
-            doing = "resting until it has cooled"
-        elif self._parts.camera.trouble:
-            doing = "camera lost, trying again"
-        return f"{doing}; {self.frames} frames, {self.looks} looks, {self._parts.ledger.status()}"
+        return f"{self.doing()}; {self.frames} frames, {self.looks} looks, {self._parts.ledger.status()}"

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 from PIL import Image
 
+from dooryard.picture_size import PictureSize
 from dooryard.records import Box, Picture
 
 # EXIF 2.32 tag numbers (CIPA DC-008)
@@ -17,6 +20,31 @@ _DATE_TIME_ORIGINAL = 0x9003
 _OFFSET_TIME_ORIGINAL = 0x9011
 _SUBSEC_TIME_ORIGINAL = 0x9291
 _SUBJECT_AREA = 0x9214  # centre x and y, width, height in pixels
+
+
+QUALITIES = (85, 70, 55, 40)
+NARROWEST_PX = 160
+
+
+def fitted(picture: Picture, description: str, size: PictureSize, *, clock_set: bool = True) -> bytes:
+    """Return `picture` as `encode` does, scaled down to `size`, at the best quality that is small enough.
+
+    Where even the lowest of `QUALITIES` is too large it is made narrower, down to `NARROWEST_PX`.
+    """
+    image = Image.fromarray(picture.pixels)
+    image.thumbnail((size.longer_px, size.longer_px), Image.Resampling.BICUBIC, reducing_gap=2.0)
+    scaled = replace(picture, pixels=np.asarray(image))
+    data = b""
+    for quality in QUALITIES:
+        data = encode(scaled, description, clock_set=clock_set, quality=quality)
+        if len(data) <= size.most_bytes:
+            return data
+    narrower = size._replace(longer_px=max(image.size) * 3 // 4)
+    return (
+        data
+        if narrower.longer_px < NARROWEST_PX
+        else fitted(scaled, description, narrower, clock_set=clock_set)
+    )
 
 
 def encode(picture: Picture, description: str, *, clock_set: bool = True, quality: int = 88) -> bytes:

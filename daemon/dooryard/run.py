@@ -31,9 +31,10 @@ from dooryard.gate.tally import totals
 from dooryard.ledger import Ledger
 from dooryard.lessons import Lessons
 from dooryard.log import say
-from dooryard.loop import Loop, Parts
+from dooryard.loop import Loop
 from dooryard.notify import Notifier
 from dooryard.outbox.store import Store
+from dooryard.parts import Parts, is_well
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.changes import policy_changes
 from dooryard.policy.document import Parsed
@@ -147,7 +148,7 @@ def _parts(
     parts = Parts(keeper, classifier, ledger, delivery, clock, timed, notifier, system)
     parts.lessons = Lessons(store.folder, classifier)
     parts.reread = given.read_policy and _rereader(given.read_policy)
-    beat = build.heartbeat(box, system, environ, delivery.alive)
+    beat = build.heartbeat(box, system, environ, lambda: is_well(parts))
     if beat is not None:
         beat.start()
         stack.callback(beat.stop)

@@ -27,9 +27,10 @@ from dooryard.classify.fake import FakeClassifier
 from dooryard.daybook import Daybook
 from dooryard.gate import GateSettings
 from dooryard.ledger import Ledger
-from dooryard.loop import Loop, Parts
+from dooryard.loop import Loop
 from dooryard.notify import Notifier
 from dooryard.outbox.store import Store
+from dooryard.parts import Parts
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.state import PolicyState

@@ -4,7 +4,9 @@ import errno
 import logging
 from dataclasses import replace
 
+import numpy as np
 import pytest
+from PIL import Image
 
 from dooryard import visits
 from dooryard.clock import FakeClock
@@ -138,7 +140,7 @@ def test_what_the_disk_refuses_waits_and_is_stored_with_its_end_once_there_is_ro
         ledger.record(effect, rules, moment(4))
     assert "1 not stored: the disk refuses" in ledger.status()
     over = replace(effect.visit, end=effect.visit.last_seen)
-    ledger.update(Update(over, effect.decision), rules)
+    ledger.update(Update(over, effect.decision), rules, moment(9))
     ledger.retry(rules, moment(60))
     assert store.visit(effect.visit.id) is None
     refusing.refuses = False
@@ -175,3 +177,34 @@ def test_state_saved_is_state_found(store, daybook):
     ledger.save(state, None, moment(50))
     assert PolicyState.from_json(store.load_state("policy").decode(), moment(50), "boot") == state.policy
     assert store.load_state("last_frame").decode() == moment(50).wall.isoformat()
+
+
+def pictures_of(store):
+    return sorted((store.folder / "pictures").rglob("*.jpg"), key=lambda path: (len(path.name), path.name))
+
+
+def width(path):
+    with Image.open(path) as picture:
+        return picture.size[0]
+
+
+@pytest.mark.parametrize(("share", "wide"), [(30, 1024), (0, 640)])
+def test_pictures_are_good_while_the_days_share_lasts_and_small_then(store, daybook, share, wide):
+    rules = conditions(POLICY + f"[keeping]\ngood_megabytes_a_day = {share}\n")
+    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
+    effect = record(rules)
+    best = replace(effect.visit.best, pixels=np.full((1232, 1640, 3), 90, np.uint8))
+    ledger.record(replace(effect, visit=replace(effect.visit, best=best)), rules, moment(4))
+    assert [width(path) for path in pictures_of(store)] == [wide]
+
+
+@pytest.mark.parametrize(("better_by", "files"), [(0.1, 1), (0.5, 2)])
+def test_a_picture_is_stored_again_only_where_it_is_clearly_better(store, daybook, better_by, files):
+    rules = conditions()
+    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
+    effect = record(rules)
+    effect = replace(effect, visit=replace(effect.visit, best_score=1.0))
+    ledger.record(effect, rules, moment(4))
+    over = replace(effect.visit, end=effect.visit.last_seen, best_score=1.0 + better_by)
+    ledger.update(Update(over, effect.decision), rules, moment(9))
+    assert len(pictures_of(store)) == files

@@ -19,10 +19,11 @@ from dooryard.daybook import Daybook
 from dooryard.errors import StoreError
 from dooryard.gate import GateSettings
 from dooryard.ledger import Ledger
-from dooryard.loop import Loop, Parts
+from dooryard.loop import Loop
 from dooryard.notify import Notifier
 from dooryard.outbox.delivery import Delivery
 from dooryard.outbox.store import Store
+from dooryard.parts import Parts
 from dooryard.pipeline import Conditions, State
 from dooryard.place import place_for
 from dooryard.policy.parse import parse_policy

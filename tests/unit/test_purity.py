@@ -21,6 +21,7 @@ CORE = (
     "tracks",
     "looks",
     "place",
+    "picture_size",
     "ids",
     "gate",
     "policy",

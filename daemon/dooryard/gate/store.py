@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import json
 import zipfile
+import zlib
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
@@ -47,7 +48,7 @@ def save(state: GateState) -> bytes:
             ones[_SITE + field.name] = value
     arrays[ONES] = np.frombuffer(json.dumps(ones).encode(), np.uint8)
     out = io.BytesIO()
-    np.savez(out, **arrays)
+    np.savez_compressed(out, **arrays)
     return out.getvalue()
 
 
@@ -65,7 +66,7 @@ def load(data: bytes, luma_shape: tuple[int, int], settings: GateSettings) -> Ga
         if ones.pop("form") != FORM or tuple(ones.pop("luma_shape")) != tuple(luma_shape):
             return None
         return _build(arrays, ones, luma_shape)
-    except (zipfile.BadZipFile, ValueError, KeyError, TypeError, EOFError, OSError):
+    except (zipfile.BadZipFile, zlib.error, ValueError, KeyError, TypeError, EOFError, OSError):
         return None
 
 

@@ -112,12 +112,16 @@ class Delivery:
 
     def alive(self) -> bool:
         """True while every thread runs and none is stuck in a send: for the watchdog."""
+        return self.stuck() is None
+
+    def stuck(self) -> str | None:
+        """The name of a sink whose thread has ended, or is stuck in a send; None: all are alive."""
         now_s = self._clock.now().mono_s
-        stuck = any(
-            since_s is not None and now_s - since_s > STUCK_AFTER_S
-            for since_s in (worker.sending_since_s for worker in self._workers)
-        )
-        return not stuck and all(thread.is_alive() for thread in self._threads)
+        for worker, thread in zip(self._workers, self._threads, strict=False):  # no threads before the start
+            since_s = worker.sending_since_s
+            if not thread.is_alive() or (since_s is not None and now_s - since_s > STUCK_AFTER_S):
+                return worker.sink.name
+        return None
 
     def _run(self, number: int) -> None:
         worker, bell = self._workers[number], self._bells[number]

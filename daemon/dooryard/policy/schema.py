@@ -202,6 +202,13 @@ class Keeping(Table):
     megabytes: int = Field(
         default=2000, ge=20, le=2_000_000, description="The most room that pictures take (10^6 bytes)."
     )
+    good_megabytes_a_day: int = Field(
+        default=30,
+        ge=0,
+        le=10_000,
+        description="What a day's pictures may take (10^6 bytes) before the rest of them are stored smaller,"
+        " to spare the card: 1024 pixels and 120 kB at most, then 640 and 24.",
+    )
     favourites: Literal["always", "while they fit"] = Field(
         default="always",
         description='Visits that were marked to keep outlast the days. "always": with their pictures, beyond '

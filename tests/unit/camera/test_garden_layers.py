@@ -123,10 +123,11 @@ def test_luma_of_the_primaries():
 @pytest.mark.parametrize("name", SPECIES)
 def test_every_species_has_a_picture_large_enough(name):
     sprite = load_sprite(name)
-    assert max(sprite.image.size) >= 90
+    length = SPECIES[name].length_px
+    assert length >= 50
     across = sprite.outline[:, 0]
-    assert across.max() - across.min() > 50
-    assert sprite.outline[:, 1].min() < -50
+    assert across.max() - across.min() > 0.4 * length
+    assert sprite.outline[:, 1].min() < -0.35 * length
     assert abs(sprite.outline[:, 1].max()) < 1.0
 
 
