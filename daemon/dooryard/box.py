@@ -72,7 +72,7 @@ class Camera(Table):
     region: tuple[Part, Part, Part, Part] | None = Field(
         default=None,
         strict=False,
-        description="The part of the view to use: left, top, right, bottom, 0 to 1 (picamera).",
+        description="The part of the upright view to use: left, top, right, bottom, 0 to 1 (picamera).",
     )
     exposure_s: float | None = Field(
         default=None,
@@ -150,6 +150,10 @@ class Classifier(Table):
         description="Card of a second model, asked which bird it is. Left out: the first one says.",
     )
     threads: int = Field(default=1, ge=1, le=16, description="Threads of one classification.")
+    watch_without: bool = Field(
+        default=False,
+        description="Whether it starts and watches without names where the model is missing or damaged.",
+    )
     look_every_s: float = Field(
         default=0.8, ge=0, le=60, description="Seconds between two looks at the same place."
     )

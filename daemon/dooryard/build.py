@@ -22,7 +22,7 @@ from dooryard.care import Care
 from dooryard.classify import album, regions
 from dooryard.classify.known import known_visitors
 from dooryard.clock import Clock
-from dooryard.errors import ConfigError
+from dooryard.errors import ConfigError, ModelError
 from dooryard.gate import GateSettings
 from dooryard.heartbeat import Heartbeat
 from dooryard.log import say
@@ -42,6 +42,7 @@ from dooryard.visits import VisitSettings
 
 if TYPE_CHECKING:
     from dooryard.classify.onnx import OnnxClassifier
+    from dooryard.sight import LateClassifier
 
 Reveal = Callable[[object], str | None]  # a secret's reference -> the secret
 
@@ -106,6 +107,17 @@ def visitors(box: BoxFile, base: Path) -> tuple[frozenset[str], dict[str, str]]:
     )
 
 
+def visitors_if_known(box: BoxFile, base: Path) -> tuple[frozenset[str] | None, dict[str, str]]:
+    """`visitors`; None where there is no model to ask and the box may watch without."""
+    try:
+        return visitors(box, base)
+    except ModelError as error:
+        if not box.classifier.watch_without:
+            raise
+        say(_log, logging.WARNING, "names in the policy are not checked", why=error.what)
+        return None, {}
+
+
 def classifier(box: BoxFile, base: Path, place: PolicyPlace) -> OnnxClassifier:
     """The classifier that `box` names, warmed up, for the birds of `place`. Raises ModelError."""
     from dooryard.classify.onnx import OnnxClassifier
@@ -118,6 +130,21 @@ def classifier(box: BoxFile, base: Path, place: PolicyPlace) -> OnnxClassifier:
     )
     built.warm_up()
     return built
+
+
+def classifier_or_late(box: BoxFile, base: Path, place: PolicyPlace) -> OnnxClassifier | LateClassifier:
+    """`classifier`; where it cannot be made and the box file allows to watch without, one that comes late.
+
+    Raises ModelError where that is not allowed.
+    """
+    from dooryard.sight import LateClassifier
+
+    try:
+        return classifier(box, base, place)
+    except ModelError as error:
+        if not box.classifier.watch_without:
+            raise
+        return LateClassifier(lambda: classifier(box, base, place), error)
 
 
 def sinks(box: BoxFile, base: Path, environ: Mapping[str, str]) -> list[Sink]:

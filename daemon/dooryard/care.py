@@ -21,6 +21,7 @@ from dooryard.policy.schema import Policy
 from dooryard.policy.turns import in_turn
 from dooryard.policy.welfare import WelfareState, advance, spared
 from dooryard.records import Moment
+from dooryard.sensors import troubles
 from dooryard.sensors.desk import SensorDesk
 
 _log = logging.getLogger("dooryard.care")
@@ -37,6 +38,7 @@ class Care:
     state: WelfareState = field(default_factory=WelfareState)
     spared: Sparing = field(default_factory=Sparing)
     new: tuple[tuple[str, float | None], ...] = ()  # what sensors said since the turn before: name, value
+    _troubles: troubles.Ledger = field(default_factory=troubles.Ledger)
     _asked_s: dict[str, float] = field(default_factory=dict)
     _due_s: float = -math.inf
     _next_frame_s: float = -math.inf
@@ -80,7 +82,8 @@ class Care:
         self.spared = spared(policy, self.state)
         mine = {step.sensor for step in policy.heat} | {policy.moisture.air, policy.moisture.humidity}
         others = [News("sensor", each.text) for each in self.desk.news() if each.sensor not in mine]
-        return (*news, *others)
+        self._troubles, changes = troubles.take(self._troubles, self.desk.latest(now), now)
+        return (*news, *others, *(News(change.kind, change.text) for change in changes))
 
     def in_turn(self, now: Moment) -> bool:
         """Whether a frame is looked at, at the rate that is spared."""

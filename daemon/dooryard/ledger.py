@@ -25,6 +25,7 @@ from dooryard.log import say
 from dooryard.outbox.schedule import State as DeliveryState
 from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.pipeline import Conditions, State
+from dooryard.policy.keeping import short_bytes
 from dooryard.policy.say import DayVisit, alert_for, summary_alert, summary_due
 from dooryard.policy.welfare import box_alert
 from dooryard.policy.words import label
@@ -166,6 +167,9 @@ class Ledger:
             now.wall,
             kept(self._store.folder),
             favourites_count=keeping.favourites_count,
+            short_bytes=short_bytes(
+                self._store.free_bytes(), conditions.policy.disk.tell_below_mb * 1_000_000
+            ),
         )
         if removed:
             gone = len(removed.pictures)

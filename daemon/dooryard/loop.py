@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 from dooryard import pipeline
@@ -19,12 +19,15 @@ from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, Update
 from dooryard.errors import CameraError, DooryardError
 from dooryard.health import health_text
 from dooryard.log import say
-from dooryard.parts import Parts, stuck_part
+from dooryard.outbox.reach import Network
+from dooryard.parts import Parts
 from dooryard.pipeline import Conditions, State
 from dooryard.records import Frame, Moment
 from dooryard.sensors.clock_state import clock_is_set
+from dooryard.sight import Sight
 from dooryard.sparing import spared_conditions
 from dooryard.standing import standing
+from dooryard.watchdog import Watchdog
 
 _log = logging.getLogger("dooryard")
 _READ_S = 1.0  # the longest that a stop signal waits for a frame
@@ -50,18 +53,24 @@ class Loop:
         self.frames = self.looks = self.nobody = 0
         self._spared_off = False
         self._camera_lost = False
-        self._stuck_told = False
+        self._sight = Sight(parts.classifier, self.tell)
+        self._network = Network(parts.delivery, self.tell)
+        desk = None if parts.care is None else parts.care.desk
+        self._watchdog = Watchdog(parts.notifier, parts.delivery, desk, parts.process_clock)
         self._recording_end_told = False
         self._status_at_s = 0.0
 
     def run(self) -> None:
         """Go on until told to stop, asked to halt, or the frames end. `finish` comes next."""
         self._learn()
+        self._watchdog.start()
         try:
             while not self._stop.is_set() and not self.halting:
                 self.turn()
         except EndOfFramesError:
             say(_log, logging.INFO, "recording over", frames=self.frames)
+        finally:
+            self._watchdog.stop()
 
     def finish(self) -> None:
         """End the visits, and store them and what a restart needs."""
@@ -73,7 +82,9 @@ class Loop:
 
     def turn(self) -> None:
         """One frame, or a short wait where there is none."""
+        self._watchdog.doing("a frame is read")
         frame = self._next_frame()
+        self._watchdog.doing("a frame is worked on")
         now = self._parts.clock.now()
         care = self._parts.care
         if care is not None:
@@ -88,7 +99,9 @@ class Loop:
                 self._parts.ledger.note(self.state, self.conditions, now)
             else:
                 self._minute(now)
-        self._alive()
+        self._parts.turned_s = self._parts.process_clock.now().mono_s
+        self._watchdog.turned(frames_well=frame is not None or self._no_frame_is_due())
+        self._show()
 
     def _step(self, frame: Frame | None, now: Moment) -> None:
         if frame is not None:
@@ -118,6 +131,8 @@ class Loop:
         """Sensors and button, and what follows from them."""
         for each in care.turn(self.conditions.policy, now):
             self.tell(each.kind, each.text, now)
+            if each.kind == "disk":
+                self._parts.ledger.upkeep(self.conditions, now)
         if self._parts.recorder is not None and care.new:
             self._parts.recorder.readings(care.new, now)
         for press in care.presses():
@@ -157,10 +172,11 @@ class Loop:
                 self._parts.camera.wake(now.mono_s)
             self._parts.ledger.daybook.on(now)
 
-    def tell(self, kind: str, text: str, now: Moment) -> None:
-        """Tell something about the box, to whom the policy says."""
+    def tell(self, kind: str, text: str, now: Moment, *, but: Collection[str] = ()) -> None:
+        """Tell something about the box, to whom the policy says and who is not in `but`."""
         say(_log, logging.INFO, f"box: {kind}", text=text)
-        self._parts.ledger.message(kind, text, self.conditions, now)
+        to = replace(self.conditions, sinks=self.conditions.sinks.difference(but))
+        self._parts.ledger.message(kind, text, to, now)
 
     def _next_frame(self) -> Frame | None:
         clock, camera = self._parts.clock, self._parts.camera
@@ -196,7 +212,7 @@ class Loop:
                 case Look():
                     self._look(effect, now)
                 case Glance():
-                    self._glance(effect)
+                    self._glance(effect, now)
                 case Record():
                     ledger.record(effect, self.conditions, now)
                 case Update():
@@ -210,19 +226,20 @@ class Loop:
     def _look(self, effect: Look, now: Moment) -> None:
         self.looks += len(effect.boxes)
         try:
-            sightings = self._parts.classifier.look(effect.frame, effect.boxes)
+            sightings = self._sight.look(effect.frame, effect.boxes, now)
         except CameraError as error:  # the large picture could not be had; the next frame will tell
             say(_log, logging.WARNING, "no large picture", frame=effect.frame.number, why=error.what)
             return
         self.state, more = pipeline.looked(self.state, effect.boxes, sightings, self._rules(), now)
         self._do(more, now)
 
-    def _glance(self, effect: Glance) -> None:
+    def _glance(self, effect: Glance, now: Moment) -> None:
         try:
-            (sighting,) = self._parts.classifier.look(effect.frame, (effect.box,))
+            sighting = self._sight.glance(effect.frame, effect.box, now)
         except CameraError:  # nobody waits for this one
             return
-        self.state = pipeline.glanced(self.state, sighting)
+        if sighting is not None:
+            self.state = pipeline.glanced(self.state, sighting)
 
     def _rest(self, now: Moment, *, resting: bool) -> None:
         say(_log, logging.INFO, "watch hours over: resting" if resting else "watch hours begin")
@@ -238,10 +255,11 @@ class Loop:
             clock_set = clock_is_set(now.wall)
             if clock_set and not self.conditions.clock_set:
                 ledger.mend_times(now)
-                self.tell("clock", "the clock is set now", now)
             self.conditions = replace(self.conditions, clock_set=clock_set)
         ledger.retry(self.conditions, now)
         ledger.summary(self.conditions, now)
+        self._sight.try_again(now)
+        self._network.look(self.conditions.sinks, now)
         self._learn()
         self._save(now)
 
@@ -259,17 +277,13 @@ class Loop:
         welfare = None if care is None else care.state.to_json(now).encode()
         self._parts.ledger.save(self.state, welfare, now, thorough=thorough)
 
-    def _alive(self) -> None:
-        """Pat the watchdog while every part answers, and say how things are."""
-        parts = self._parts
-        now, care = parts.process_clock.now(), parts.care
-        parts.turned_s = now.mono_s
-        stuck = stuck_part(parts, now)
-        if stuck is None:
-            parts.notifier.alive(now.mono_s)
-        elif not self._stuck_told:
-            self._stuck_told = True
-            say(_log, logging.CRITICAL, "stuck: the service manager will start the service again", part=stuck)
+    def _no_frame_is_due(self) -> bool:
+        """Whether no frame is wanted at present, or it was told why none comes."""
+        return self._spared_off or not self.state.watching or self._parts.camera.trouble
+
+    def _show(self) -> None:
+        """Say how things are: to the service manager, and by the lamp."""
+        now, care = self._parts.process_clock.now(), self._parts.care
         if now.mono_s - self._status_at_s >= 1.0:
             self._status_at_s = now.mono_s
             self._parts.notifier.status(self.status())
@@ -282,7 +296,8 @@ class Loop:
             return "resting until it has cooled"
         if self._parts.camera.trouble:
             return "camera lost, trying again"
-        return "watching" if self.state.watching else "resting until the watch hours"
+        doing = "watching" if self.state.watching else "resting until the watch hours"
+        return f"{doing}, without its classifier" if self._sight.away else doing
 
     def status(self) -> str:
         """One line on how things are."""

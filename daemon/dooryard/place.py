@@ -132,6 +132,8 @@ def gate_taught(
 ) -> GateState:
     """The gate, taught by what the classifier saw in each box; a doubtful look teaches nothing."""
     for box, sighting in looks:
+        if not sighting.classified:
+            continue
         somebody = sighting.somebody >= visits.open_at
         nobody = sighting.somebody < visits.empty_below
         stands_there = any(box.overlap(other) > 0 for other in occupied)

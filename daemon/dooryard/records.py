@@ -21,6 +21,8 @@ Luma = NDArray[np.uint8]  # (H, W)
 Rgb = NDArray[np.uint8]  # (H, W, 3)
 Features = NDArray[np.float32]  # (D,)
 
+SOMETHING = "something"  # the group of a visitor that the gate saw and no classifier looked at
+
 
 class Moment(NamedTuple):
     """Both clocks, read together."""
@@ -138,11 +140,12 @@ class Sighting:
     sharpness: float  # variance of the Laplacian of the crop, grey levels squared
     picture: Picture
     features: Features | None = None
+    classified: bool = True  # False: no classifier looked, the gate alone saw it
 
     @property
     def somebody(self) -> float:
-        """The probability that there is somebody at all, 0..1."""
-        return min(1.0, sum(self.groups.values()))
+        """The probability that there is somebody at all, 0..1; an even chance where nobody looked."""
+        return min(1.0, sum(self.groups.values())) if self.classified else 0.5
 
 
 class EmptyLook(NamedTuple):
@@ -166,6 +169,8 @@ class Visitor:
         """Who it is, in words: "house finch", "a bird, species not sure", "a squirrel"."""
         if self.species:
             return self.species
+        if self.group == SOMETHING:
+            return "something that moved"
         if self.group == "animal":
             return "an animal, not sure which"
         return "a bird, species not sure" if self.group == "bird" else f"a {self.group}"

@@ -38,10 +38,10 @@ def state(store: Store, box: BoxFile, card: Card, rules: Conditions, now: Moment
         remembered = gate.load(saved, (box.camera.luma_height, box.camera.luma_width), rules.gate)
         if remembered is None:
             say(_log, logging.WARNING, "the gate learns this place anew", why="its saved memory does not fit")
-    return State(VisitsState(salt=os.urandom(16)), policy, remembered, _place(store, card))
+    return State(VisitsState(salt=os.urandom(16)), policy, remembered, known_place(store, card))
 
 
-def _place(store: Store, card: Card) -> Place | None:
+def known_place(store: Store, card: Card) -> Place | None:
     """What the classifier has learned of this place."""
     fresh = place.place_for(card.model_sha256, card.feature_count)
     saved = store.load_state(place.PLACE)

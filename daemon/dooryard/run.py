@@ -29,7 +29,6 @@ from dooryard.daybook import Daybook
 from dooryard.errors import StuckError
 from dooryard.gate.tally import totals
 from dooryard.ledger import Ledger
-from dooryard.lessons import Lessons
 from dooryard.log import say
 from dooryard.loop import Loop
 from dooryard.notify import Notifier
@@ -43,6 +42,7 @@ from dooryard.policy.schema import Policy
 from dooryard.recorder import recorder_of
 from dooryard.records import Moment
 from dooryard.sensors.clock_state import clock_is_set
+from dooryard.sight import lessons_of
 from dooryard.timed import LiveTimed, RecordedTimed, Timed
 
 T = TypeVar("T")
@@ -108,7 +108,7 @@ def _given(box_file: Path, policy_file: Path | None) -> _Given:
         return _Given(box, base, Policy(), None)
 
     def known() -> dict[str, Any]:  # anew each time, as names are taught while it runs
-        visitors, group_of = build.visitors(box, base)
+        visitors, group_of = build.visitors_if_known(box, base)
         sinks = frozenset(sink.name for sink in box.sink)
         return {"sinks": sinks, "visitors": visitors, "group_of": group_of, "sensors": sensor_names(box)}
 
@@ -131,7 +131,7 @@ def _parts(
     box, base = given.box, given.base
     camera = build.camera(box, base, system)
     delivery = build.delivery(box, base, store, system, environ, live=camera.live)
-    classifier = build.classifier(box, base, given.policy.place)
+    classifier = build.classifier_or_late(box, base, given.policy.place)
     keeper = stack.enter_context(contextlib.closing(CameraKeeper(camera, Patience(box.camera.stall_after_s))))
     last_frame = restore.last_frame(store)
     keeper.open(last_frame)
@@ -146,7 +146,7 @@ def _parts(
     daybook.began(now, last_frame, state.gate, given.policy)
     ledger = Ledger(store, daybook, delivery.wake, boot, now)
     parts = Parts(keeper, classifier, ledger, delivery, clock, timed, notifier, system)
-    parts.lessons = Lessons(store.folder, classifier)
+    parts.lessons = lessons_of(store.folder, classifier, lambda card: restore.known_place(store, card))
     parts.reread = given.read_policy and _rereader(given.read_policy)
     beat = build.heartbeat(box, system, environ, lambda: is_well(parts))
     if beat is not None:

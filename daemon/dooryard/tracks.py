@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from dooryard.classify import evidence
 from dooryard.classify.evidence import Evidence, Rules
-from dooryard.records import EmptyLook, Moment, Sighting, Visit, Visitor
+from dooryard.records import SOMETHING, EmptyLook, Moment, Sighting, Visit, Visitor
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +24,7 @@ class VisitSettings:
     single_sure: float = 0.8  # a visit seen only once counts from this probability on
     scrap_s: float = 2.0  # so short a stay beside an established visit, or so soon after, is part of it
     rules: Rules = field(default_factory=Rules)  # from which probability something is said at all
+    unnamed_s: float = 3.0  # without a classifier: seen for at least this long, else it was nothing
     most_open: int = 4  # each open visit holds one large picture in memory
 
 
@@ -36,9 +37,14 @@ class Track:
     emptiest: tuple[float, EmptyLook] | None = None  # the look least like somebody, and how much it was
 
     @property
+    def unnamed(self) -> bool:
+        """Whether no classifier has looked yet: all that is known comes from the gate."""
+        return self.evidence.looks == 0
+
+    @property
     def somebody(self) -> float:
-        """Probability that there was somebody, from all looks."""
-        return evidence.somebody(self.evidence)
+        """Probability that there was somebody, from all looks; an even chance before the first."""
+        return 0.5 if self.unnamed else evidence.somebody(self.evidence)
 
 
 def opened(visit_id: str, sighting: Sighting, settings: VisitSettings) -> Track:
@@ -66,6 +72,8 @@ def joined_by(track: Track, sighting: Sighting, settings: VisitSettings) -> Trac
 
 
 def _with_look(track: Track, sighting: Sighting) -> Track:
+    if not sighting.classified:  # the gate's word for motion is no evidence of who it is
+        return track
     emptiest, there = track.emptiest, sighting.somebody
     if sighting.features is not None and (emptiest is None or there < emptiest[0]):
         emptiest = there, EmptyLook(sighting.box, sighting.features)
@@ -110,27 +118,34 @@ def _picture_score(sighting: Sighting) -> float:
 
 def who(track: Track, settings: VisitSettings) -> Visitor:
     """Who it is by the evidence; while that says nobody, an animal that is not sure at all."""
+    if track.unnamed:
+        return Visitor(group=SOMETHING, sure=0.0)
     found = evidence.who(track.evidence, settings.rules)
     return found or Visitor(group="animal", sure=min(0.5, track.somebody))
 
 
 def goes_on(track: Track, sighting: Sighting, settings: VisitSettings) -> bool:
     """Whether `sighting` shows that the visitor is still there; a settled visit asks for its own group."""
-    if is_settled(track, settings):
+    if not sighting.classified:
+        return True
+    if is_settled(track, settings) and not track.unnamed:
         return sighting.groups.get(track.visit.visitor.group, 0.0) >= settings.stays_at
     return sighting.somebody >= settings.empty_below
 
 
 def is_settled(track: Track, settings: VisitSettings) -> bool:
     visit = track.visit
+    least_s = max(settings.settle_s, settings.unnamed_s) if track.unnamed else settings.settle_s
     return (
         visit.sightings >= settings.settle_sightings
-        and visit.stay_s >= settings.settle_s
+        and visit.stay_s >= least_s
         and track.somebody >= settings.open_at
     )
 
 
 def was_somebody(track: Track, settings: VisitSettings) -> bool:
+    if track.unnamed:
+        return is_settled(track, settings)
     if track.visit.sightings < 2:
         return track.somebody >= settings.single_sure
     return evidence.who(track.evidence, settings.rules) is not None

@@ -41,8 +41,11 @@ class VisitsState:
 
     @property
     def occupied(self) -> tuple[Box, ...]:
-        """Where somebody is, for the gate."""
-        return tuple(track.visit.box for track in self.tracks)
+        """Where somebody is, for the gate.
+
+        What no classifier has seen does not count: the gate has to get used to a branch that moved for good.
+        """
+        return tuple(track.visit.box for track in self.tracks if not track.unnamed)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -14,7 +14,7 @@ from dooryard.journal.finding import find, when
 from dooryard.outbox import rows
 from dooryard.outbox.folder import DATABASE
 from dooryard.outbox.rows import StoredVisit
-from dooryard.policy.words import duration, percent, sentence, spoken
+from dooryard.policy.words import duration, how_sure, sentence, spoken
 from dooryard.records import Decision, Visitor
 
 
@@ -51,14 +51,14 @@ def _lines(
     yield f"Visit {visit.id}"
     at_end = "at the end" if visit.end else "so far"
     yield (
-        f"{sentence(spoken(visit.visitor))}, {percent(visit.visitor.sure)} sure {at_end}, "
+        f"{sentence(spoken(visit.visitor))}, {how_sure(visit.visitor, at_end)}, "
         f"{when(visit, zone)}, stayed {duration(visit.stay_s)}"
     )
     if decision is None:
         yield "No decision on it is stored."
         return
     yield sentence(decision.reason)
-    told = f" {spoken(before)}, {percent(before.sure)} sure" if before else ""
+    told = f" {spoken(before)}, {how_sure(before)}" if before else ""
     yield f"At the time of the decision:{told}"
     yield from (f"  {'met    ' if c.passed else 'not met'}  {c.name}: {c.text}" for c in decision.clauses)
     for sink, state, attempts, answer in sent:

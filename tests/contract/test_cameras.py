@@ -14,7 +14,7 @@ import pytest
 
 from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
 from dooryard.camera.registry import CAMERAS, build
-from dooryard.clock import FakeClock
+from dooryard.clock import Clock, FakeClock, SystemClock
 from dooryard.errors import CameraError
 from dooryard.records import Frame
 from fakes.picamera2_fake import Board, module_for
@@ -28,8 +28,10 @@ class Bench:
     """One camera under test. `make` gives a fresh one on the same source; `clock` times a live one."""
 
     make: Callable[[], Camera]
-    clock: FakeClock
+    clock: Clock
     stall: Callable[[], None] | None = None  # lets no more frames come, where that can be
+    luma_size: tuple[int, int] = LUMA_SIZE
+    clocks_within_s: float = 1e-4  # how far the two clocks may drift apart from frame to frame
 
 
 def folder_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
@@ -82,21 +84,43 @@ def direct_scene_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench
     return Bench(lambda: build("scene", clock, luma_size=[*LUMA_SIZE], **garden), clock)
 
 
+def board_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    """The board's own camera, with its own library; what it has not is skipped by name."""
+    clock, luma_size = SystemClock(), (320, 240)
+    options = {"large_size": [1280, 960], "luma_size": [*luma_size]}
+    try:
+        camera = build("picamera", clock, **options)
+        camera.open()
+        camera.close()
+    except CameraError as error:
+        pytest.skip(f"this board has no camera to try: {error.what}")
+    # The system's own clock may be slewed while a test runs.
+    return Bench(lambda: build("picamera", clock, **options), clock, None, luma_size, clocks_within_s=5e-3)
+
+
 RECORDINGS = {
     "fake": fake_bench,
     "folder": folder_bench,
     "scene": scene_bench,
     "scene, direct": direct_scene_bench,
 }
-LIVE = {"fake, live": live_fake_bench, "picamera": picamera_bench}
+BOARD = "picamera, on the board"
+LIVE = {"fake, live": live_fake_bench, "picamera": picamera_bench, BOARD: board_bench}
 ALL = RECORDINGS | LIVE
 
+
+def marked(names):
+    return [pytest.param(name, marks=pytest.mark.board) if name == BOARD else name for name in names]
+
+
 recordings_only = pytest.mark.parametrize("bench", RECORDINGS, indirect=True)
-live_only = pytest.mark.parametrize("bench", LIVE, indirect=True)
+live_only = pytest.mark.parametrize("bench", marked(LIVE), indirect=True)
 
 
-@pytest.fixture(params=ALL)
-def bench(request, tmp_path, monkeypatch):
+@pytest.fixture(params=marked(ALL))
+def bench(request, tmp_path, monkeypatch, on_a_board):
+    if request.param == BOARD and not on_a_board:
+        pytest.skip("no board: its own camera is NOT tried (--hardware says that there is one)")
     return ALL[request.param](tmp_path, monkeypatch)
 
 
@@ -144,16 +168,18 @@ def test_wall_times_are_aware_and_in_utc(camera):
         assert isinstance(frame.mono_s, float)
 
 
-def test_both_clocks_run_alike(camera):
+def test_both_clocks_run_alike(bench, camera):
     camera.open()
     first, *_, last = frames(camera, 6)
-    assert (last.wall - first.wall).total_seconds() == pytest.approx(last.mono_s - first.mono_s, abs=1e-4)
+    assert (last.wall - first.wall).total_seconds() == pytest.approx(
+        last.mono_s - first.mono_s, abs=bench.clocks_within_s
+    )
 
 
-def test_luma_is_small_grey_and_contiguous(camera):
+def test_luma_is_small_grey_and_contiguous(bench, camera):
     camera.open()
     for frame in frames(camera, 3):
-        assert frame.luma.shape == LUMA_SIZE[::-1]
+        assert frame.luma.shape == bench.luma_size[::-1]
         assert frame.luma.dtype == np.uint8
         assert frame.luma.flags.c_contiguous
 
@@ -185,12 +211,12 @@ def test_the_large_picture_is_the_caller_s_own(camera):
     assert np.array_equal(large, kept)
 
 
-def test_large_and_small_show_the_same_aspect(camera):
+def test_large_and_small_show_the_same_aspect(bench, camera):
     """Relative boxes hold on both: neither is cropped out of the other."""
     camera.open()
     frame = camera.read(5.0)
     height, width = frame.large().shape[:2]
-    assert width / height == pytest.approx(LUMA_SIZE[0] / LUMA_SIZE[1], rel=0.01)
+    assert width / height == pytest.approx(bench.luma_size[0] / bench.luma_size[1], rel=0.01)
 
 
 def test_reading_before_opening_and_after_closing_is_an_error(camera):
@@ -248,6 +274,8 @@ def test_a_recording_ends_and_stays_ended(camera):
 
 @live_only
 def test_a_stall_is_over_within_the_timeout_and_frames_go_on(bench, camera):
+    if bench.stall is None:
+        pytest.skip("a real camera cannot be made to stall: NOT tried")
     camera.open()
     first = camera.read(5.0)
     bench.stall()

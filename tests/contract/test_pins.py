@@ -1,7 +1,8 @@
 """Button and lamp on gpiozero's pins: its own mock factory here, a board's on a board.
 
-On a board (DOORYARD_HARDWARE=1) the pins in DOORYARD_BUTTON_PIN and DOORYARD_LAMP_PIN are opened and let go
-of; a press is asked for by `dooryard survey`, not here.
+On a board (`pytest --hardware`, or DOORYARD_HARDWARE=1) its own pins are opened, read, switched and let go
+of: those in DOORYARD_BUTTON_PIN and DOORYARD_LAMP_PIN, or the sample box file's. A press is asked for by
+`dooryard survey`, not here.
 """
 
 from __future__ import annotations
@@ -267,12 +268,36 @@ def test_two_on_one_pin_is_a_fault_of_the_box_file_that_is_told(factory: MockFac
     second.stop()
 
 
-def test_on_a_board_the_pins_open():
-    if os.environ.get("DOORYARD_HARDWARE") != "1":
-        pytest.skip("no board: real pins are NOT tried (DOORYARD_HARDWARE=1 says there is one)")
-    button = PushButton(int(os.environ["DOORYARD_BUTTON_PIN"]), SystemClock())
-    lamp = Lamp(int(os.environ["DOORYARD_LAMP_PIN"]), SystemClock())
-    assert button.pin.open(0.0)
-    assert lamp.pin.open(0.0)
-    button.stop()
+@pytest.fixture(params=["mock", pytest.param("board", marks=pytest.mark.board)])
+def pins(request: pytest.FixtureRequest, on_a_board: bool) -> dict[str, Any]:
+    """Whose pins they are, and the numbers of the button's and the lamp's."""
+    if request.param == "mock":
+        made = request.getfixturevalue("factory")
+        return {"factory": made, "button": BUTTON, "lamp": LAMP}
+    if not on_a_board:
+        pytest.skip("no board: real pins are NOT tried (--hardware says that there is one)")
+    numbers = (os.environ.get("DOORYARD_BUTTON_PIN", BUTTON), os.environ.get("DOORYARD_LAMP_PIN", LAMP))
+    return {"factory": None, "button": int(numbers[0]), "lamp": int(numbers[1])}
+
+
+def test_a_button_that_nobody_presses_is_open_and_up_and_lets_go_of_its_pin(pins: dict[str, Any]):
+    for _ in range(2):
+        clock = FakeClock()
+        button = PushButton(pins["button"], clock, factory=pins["factory"])
+        pass_time(button, clock, 5.0)
+        assert button.pin.device is not None
+        assert button.down_for_s() == 0.0
+        assert button.presses() == []
+        button.stop()
+
+
+@pytest.mark.parametrize("shows", Shows)
+def test_a_lamp_shows_what_it_is_told_to_and_lets_go_of_its_pin(pins: dict[str, Any], shows: Shows):
+    clock = FakeClock()
+    lamp = Lamp(pins["lamp"], clock, factory=pins["factory"])
+    lamp.show(shows)
+    for _ in range(20):
+        clock.advance(lamp.turn() or 1.0)
+    assert lamp.pin.fault is None
+    assert lamp.pin.device is not None
     lamp.stop()

@@ -1,12 +1,11 @@
 """What every sensor promises (`dooryard.sensors.base`), for each kind, on a file system that is the kernel's.
 
-With DOORYARD_HARDWARE=1 the board's own sensors are put to the same tests as well; what it does not have is
-skipped by name.
+With `pytest --hardware` (or DOORYARD_HARDWARE=1) the board's own sensors are put to the same tests as well;
+what it does not have is skipped by name.
 """
 
 from __future__ import annotations
 
-import os
 import shutil
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -25,7 +24,6 @@ SPECS = {
     "sht3x humidity": SensorSpec("the moisture", "sht3x", "humidity"),
     "bme280 humidity": SensorSpec("the moisture", "bme280", "humidity"),
 }
-ON_A_BOARD = os.environ.get("DOORYARD_HARDWARE") == "1"
 ALWAYS_THERE = {"memory", "clock", "fake"}
 """Kinds that do not depend on anything that can be taken away."""
 
@@ -36,9 +34,11 @@ class Case:
     root: Path
 
 
-@pytest.fixture(params=["fake tree", "board"] if ON_A_BOARD else ["fake tree"])
-def machine(request: pytest.FixtureRequest, tmp_path: Path) -> Machine:
+@pytest.fixture(params=["fake tree", pytest.param("board", marks=pytest.mark.board)])
+def machine(request: pytest.FixtureRequest, tmp_path: Path, on_a_board: bool) -> Machine:
     if request.param == "board":
+        if not on_a_board:
+            pytest.skip("no board: its own sensors are NOT tried (--hardware says that there is one)")
         return Machine(Path("/"), Path("/var/tmp"))
     whole_board(tmp_path / "root")
     (tmp_path / "root/state").mkdir()
@@ -92,11 +92,6 @@ def test_what_is_taken_away_is_a_reading_with_a_reason_and_comes_back(name: str,
     assert back.gone is None
     if back.unit is not Unit.MEGABYTES:  # room on a disk that others use as well
         assert replace(back, taken=before.taken) == before
-
-
-def test_the_boards_own_sensors_were_asked():
-    if not ON_A_BOARD:
-        pytest.skip("no board: real sensors are NOT tried (DOORYARD_HARDWARE=1 says there is one)")
 
 
 def test_every_kind_has_its_case():

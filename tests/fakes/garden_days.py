@@ -168,8 +168,12 @@ class DayDelivery:
                 due_s = None if wait_s is None else self._clock.now().mono_s + wait_s
                 self._due_s[at] = due_s
 
-    def alive(self) -> bool:
-        return True
+    def stuck(self) -> str | None:
+        return None
+
+    def failing(self) -> dict[str, float]:
+        failing_since_s = {worker.sink.name: worker.failing_since_s for worker in self._workers}
+        return {name: since_s for name, since_s in failing_since_s.items() if since_s is not None}
 
     def drain(self, timeout_s: float) -> bool:
         del timeout_s  # the clock stands still

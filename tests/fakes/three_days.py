@@ -56,7 +56,15 @@ camera = "off"
 at = "sunset+1h"
 send_to = ["post"]
 
+[[rule]]
+name = "whatever it is"
+visitor = ["something"]
+send_to = ["phone"]
+
 [messages]
+classifier = ["phone"]
+network = ["phone"]
+disk = ["phone"]
 heat = ["phone"]
 sensor = ["phone"]
 camera = ["phone"]
@@ -77,10 +85,13 @@ COMES = (
     Comes(at(2, "07:30"), "bird"), Comes(at(2, "08:15"), "squirrel"), Comes(at(2, "08:40"), "bird"),
     Comes(at(2, "09:20"), "bird"), Comes(at(2, "10:45"), "squirrel"), Comes(at(2, "19:00"), "bird"),
     Comes(at(3, "05:30"), "squirrel"), Comes(at(3, "07:20"), "bird"), Comes(at(3, "14:00"), "bird"),
-    Comes(at(3, "16:00"), "cat", 30), Comes(at(3, "20:50"), "bird"),
+    Comes(at(3, "16:00"), "cat", 30), Comes(at(3, "17:10"), "bird"), Comes(at(3, "17:40"), "squirrel"),
+    Comes(at(3, "20:50"), "bird"),
 )  # fmt: skip
 STALLS = (Span(at(1, "16:30"), at(1, "16:31")), Span(at(3, "10:00"), at(3, "10:02")))
 GONE = (Span(at(2, "16:00"), at(2, "16:03")),)
+NO_CLASSIFIER = Span(at(3, "17:00"), at(3, "18:30"))
+DISK = ((1, "00:00", 900), (2, "20:00", 900), (2, "20:10", 420), (2, "20:40", 420), (2, "20:50", 900))
 OFFLINE = (Span(at(2, "07:00"), at(2, "11:00")),)
 PRESSES = {at(2, "18:00"): Press.SHORT, at(3, "23:50"): Press.HELD}
 ENCLOSURE = (
@@ -101,6 +112,10 @@ WORLD = sorted(
         *((span.to_s, "the network is back") for span in OFFLINE),
         *((at(d, t), "the sensor's wire breaks") for d, t, value in ENCLOSURE if value == "gone"),
         (at(2, "15:30"), "the sensor's wire is mended"),
+        (at(2, "20:00"), "the card begins to fill up"),
+        (at(2, "20:40"), "the card is emptied again"),
+        (NO_CLASSIFIER.from_s, "the classifier's network begins to fail"),
+        (NO_CLASSIFIER.to_s, "it would work again"),
         *((at_s, f"the button: {press.value}") for at_s, press in PRESSES.items()),
     ]
 )

@@ -213,6 +213,27 @@ def test_a_model_that_is_missing_or_damaged(tmp_path, recording, damage):
     refused(tmp_path, recording, 5, "lite0.onnx", sinks=table + MEMORY)
 
 
+ASKS = daemon_runs.POLICY + '[[rule]]\nname = "whatever it is"\nvisitor = ["something"]\ncooldown_min = 0\n'
+
+
+@pytest.mark.parametrize(("policy", "tells"), [(daemon_runs.POLICY, False), (ASKS, True)])
+def test_without_a_model_it_watches_on_where_the_box_file_says_so(tmp_path, recording, policy, tells):
+    models = tmp_path / "models"
+    shutil.copytree(PACKAGE / "classify" / "models", models)
+    (models / "lite0.onnx").unlink()
+    table = '[classifier]\ncard = "models/lite0.toml"\nwatch_without = true\n'
+    daemon_runs.write_files(tmp_path, recording, table + MEMORY)
+    (tmp_path / "policy.toml").write_text(policy)
+    ran = daemon_runs.run(tmp_path)
+    assert ran.returncode == 0, ran.stderr
+    assert ran.stderr.count("box: classifier") == 1
+    assert "lite0.onnx" in ran.stderr
+    groups = daemon_runs.rows(tmp_path, "SELECT group_name, outcome FROM visits")
+    assert groups
+    assert {group for group, _outcome in groups} == {"something"}
+    assert any(outcome == "told" for _group, outcome in groups) == tells
+
+
 def test_a_state_folder_that_is_none(tmp_path, recording):
     refused(tmp_path, recording, 6, "state", prepare=lambda: (tmp_path / "state").write_text("a file"))
 

@@ -22,7 +22,7 @@ from dooryard.journal import camtrap, marks, tables
 from dooryard.journal.export import By, Period, export_camtrap, export_visits
 from dooryard.journal.notebook import Notebook
 from dooryard.policy.schema import Policy
-from dooryard.records import Outcome
+from dooryard.records import SOMETHING, Outcome, Visitor
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, SQUIRREL, WICKED, AlderRow
 
 with warnings.catch_warnings():
@@ -89,6 +89,13 @@ def test_the_package_is_valid(row):
     assert errors(report) == []
     assert report.valid
     assert report.stats["tasks"] == 3
+
+
+def test_a_visit_that_no_classifier_saw_is_valid_too(row):
+    row.add((NOON + timedelta(minutes=30), Visitor(SOMETHING, 0.0), SILENT))
+    exported(row)
+    assert errors(report_on(row.out)) == []
+    assert sum(each["observationType"] == "unclassified" for each in table(row, "observations")) == 1
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ import gc
 import logging
 import os
 import threading
+from collections.abc import Sequence
 from contextlib import ExitStack, closing
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -23,8 +24,9 @@ import pytest
 from dooryard import run
 from dooryard.camera.keeper import CameraKeeper, Patience
 from dooryard.care import Care
-from dooryard.classify.fake import FakeClassifier
+from dooryard.classify.fake import FakeClassifier, Script
 from dooryard.daybook import Daybook
+from dooryard.errors import ModelError
 from dooryard.gate import GateSettings
 from dooryard.ledger import Ledger
 from dooryard.loop import Loop
@@ -34,6 +36,9 @@ from dooryard.parts import Parts
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.state import PolicyState
+from dooryard.records import Box, Frame, Sighting
+from dooryard.sensors.base import Unit
+from dooryard.sensors.fake import FakeSensor
 from dooryard.sensors.registry import Machine, build_one
 from dooryard.sensors.spec import SensorSpec
 from dooryard.timed import RecordedTimed
@@ -41,10 +46,12 @@ from dooryard.visits import VisitSettings, VisitsState
 from fakes.garden_days import DayCamera, DayClock, DayDelivery, DayDesk, DaySink
 from fakes.three_days import (
     COMES,
+    DISK,
     ENCLOSURE,
     GONE,
     HEADER,
     MIDNIGHT,
+    NO_CLASSIFIER,
     OFFLINE,
     POLICY,
     STALLS,
@@ -58,6 +65,23 @@ RSS_TOLERANCE = 6_000_000  # bytes from the first evening to the last; pages of 
 OBJECTS_TOLERANCE = (
     3_000  # living objects, the same; the test's own log and the visits' ledger are some hundred
 )
+
+
+def script_of(entries: Sequence[tuple[int, str, object]]) -> str:
+    return " ".join(f"{at(day, time)}:{value}" for day, time, value in entries)
+
+
+class DayClassifier(FakeClassifier):
+    """Fails for a while, as a network does for which memory is short."""
+
+    def __init__(self, script: Script, clock: DayClock) -> None:
+        super().__init__(script)
+        self._clock = clock
+
+    def look(self, frame: Frame, boxes: Sequence[Box]) -> tuple[Sighting, ...]:
+        if NO_CLASSIFIER.holds(self._clock.t_s):
+            raise ModelError("the network does not run", "free some memory")
+        return super().look(frame, boxes)
 
 
 class Days:
@@ -75,12 +99,12 @@ class Days:
         keeper.open()
         self.sinks = [DaySink(name, clock, OFFLINE, log.add) for name in ("phone", "post")]
         self.delivery = DayDelivery(self.store, self.sinks, clock, logging.getLogger("dooryard.outbox"))
-        script = " ".join(f"{at(day, time)}:{value}" for day, time, value in ENCLOSURE)
-        spec = SensorSpec("enclosure", "fake", script=script, every_s=30)
-        self.desk = DayDesk([build_one(spec, Machine(state_folder=folder))], clock)
+        spec = SensorSpec("enclosure", "fake", script=script_of(ENCLOSURE), every_s=30)
+        room = FakeSensor("disk", Unit.MEGABYTES, script_of(DISK), every_s=60)
+        self.desk = DayDesk([build_one(spec, Machine(state_folder=folder)), room], clock)
         care = Care(self.desk, button=Button(clock))
         now = clock.now()
-        classifier = FakeClassifier(lambda _n, _b: {camera.there: 0.95} if camera.there else {})
+        classifier = DayClassifier(lambda _n, _b: {camera.there: 0.95} if camera.there else {}, clock)
         self.parts = Parts(
             keeper, classifier, Ledger(self.store, daybook, self.delivery.wake, "b", now), self.delivery,
             clock, RecordedTimed(now), Notifier({}), clock, care,

@@ -1,7 +1,7 @@
 """tools/install and tools/uninstall: by dry run, and into a small file system of the test's own.
 
-What these do not try is fetching packages and making the virtual environment: that needs the network and
-minutes. See DEVELOPERS.md for what was run by hand.
+What these do not try is fetching packages and making the virtual environment, which needs the network and
+minutes: `tools/try_install` does, in a Debian system that it makes.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import pytest
 
 REPOSITORY = Path(__file__).parents[2]
 INSTALL, UNINSTALL = REPOSITORY / "tools/install", REPOSITORY / "tools/uninstall"
+TRY = REPOSITORY / "tools/try_install"
 BOOKWORM = 'ID=debian\nVERSION_CODENAME=bookworm\nPRETTY_NAME="Debian GNU/Linux 12"\n'
 pytestmark = pytest.mark.process
 
@@ -197,6 +198,27 @@ def test_uninstalling_with_the_data_leaves_nothing(root: Path):
     assert "dooryard" not in (root / "etc/passwd").read_text()
 
 
+def test_what_the_long_trial_cannot_try_it_says_aloud():
+    as_nobody = ["setpriv", "--reuid=65534", "--clear-groups"] if os.geteuid() == 0 else []
+    if as_nobody and not shutil.which("setpriv"):
+        pytest.skip("setpriv is missing: running as nobody is NOT tried")
+    with TRY.open() as script:  # by a way that nobody can go, wherever this stands
+        ran = subprocess.run(
+            [*as_nobody, "bash", "-s"], stdin=script, cwd="/", capture_output=True, text=True, check=False
+        )
+    assert (ran.returncode, ran.stdout) == (77, "")
+    assert ran.stderr.startswith("NOT TRIED: only root")
+
+
+def test_the_boards_own_packages_are_fetched_only_where_there_are_any(release: Path):
+    """Debian itself has no python3-lgpio and no python3-picamera2 (seen in Debian 13)."""
+    ran = run(INSTALL, "--dry-run", DOORYARD_OS_RELEASE=str(release))
+    fetched = [line for line in ran.stdout.splitlines() if "apt-get install" in line]
+    assert len(fetched) == 3
+    assert "python3-lgpio" not in fetched[0]
+    assert "python3-picamera2" not in fetched[0]
+
+
 def test_the_scripts_are_clean_to_shellcheck():
     places = f"{Path(sys.executable).parent}:{os.environ['PATH']}"
     shellcheck = shutil.which("shellcheck", path=places)
@@ -205,6 +227,7 @@ def test_the_scripts_are_clean_to_shellcheck():
     scripts = [
         INSTALL,
         UNINSTALL,
+        TRY,
         REPOSITORY / "systemd/last-resort",
         Path(__file__).with_name("ask_polkit.sh"),
     ]

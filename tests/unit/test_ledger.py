@@ -42,6 +42,10 @@ class FullDisk(Disk):
 
     def __init__(self):
         self.full = False
+        self.free_mb = 10_000
+
+    def free_bytes(self, folder):
+        return self.free_mb * 1_000_000
 
     def write(self, descriptor, data):
         if self.full:
@@ -208,3 +212,19 @@ def test_a_picture_is_stored_again_only_where_it_is_clearly_better(store, dayboo
     over = replace(effect.visit, end=effect.visit.last_seen, best_score=1.0 + better_by)
     ledger.update(Update(over, effect.decision), rules, moment(9))
     assert len(pictures_of(store)) == files
+
+
+def test_upkeep_lets_old_pictures_go_while_the_card_is_short_of_room(store, daybook, disk):
+    rules = conditions(POLICY + "[keeping]\nmegabytes = 20\n[disk]\ntell_below_mb = 500\n")
+    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
+    for number in range(6):
+        ledger.record(record(rules, 100.0 * number, bytes([number])), rules, moment(100.0 * number))
+    with store._engine.writing("test") as db:
+        db.execute("UPDATE pictures SET bytes = 3000000")
+
+    def left_with(free_mb):
+        disk.free_mb = free_mb
+        ledger.upkeep(rules, moment(1000))
+        return store._engine.select(lambda row: row[0], "SELECT COUNT(*) FROM pictures")[0]
+
+    assert [left_with(free_mb) for free_mb in (500, 595, 499, 499, 0, 0)] == [6, 6, 1, 1, 1, 1]

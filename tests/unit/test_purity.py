@@ -44,6 +44,7 @@ CORE = (
     "button.patterns",
     "survey.lines",
     "camera.picamera_options",
+    "outbox.reach",
     "outbox.schedule",
 )
 FORBIDDEN = {

@@ -290,6 +290,35 @@ def test_a_button_that_cannot_be_opened():
     factory.close()
 
 
+def test_a_button_whose_pin_does_not_open_in_time():
+    """The pin library has more patience than the survey."""
+    clock = FakeClock()
+    factory = MockFactory()
+    other = PushButton(17, clock, factory=factory)
+    other.turn()
+    (line,) = button_lines(PushButton(17, clock, factory=factory), clock, print, within_s=5.0)
+    assert line.verdict is BAD
+    assert line.text.startswith("its pin cannot be used: ")
+    assert "already in use" in line.text
+    other.stop()
+    factory.close()
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "verdict", "text"),
+    [
+        ("low-power", 0, GOOD, "the supply's voltage is well"),
+        ("low-power", 1, LOOK, "the supply's voltage is low"),
+        ("slowed-down", 1, LOOK, "the processor slows itself down"),
+        ("clock", 1, GOOD, "the clock has been set"),
+        ("clock", 0, LOOK, "the clock has not been set"),
+    ],
+)
+def test_flags_are_said_in_words(name: str, value: int, verdict: Verdict, text: str):
+    (line,) = sensor_lines([FakeSensor(name, Unit.YES_NO, f"0:{value}")], [], FakeClock())
+    assert (line.verdict, line.text) == (verdict, text)
+
+
 def raising(error: OSError):
     def connecting(peer: Peer, timeout_s: float) -> None:
         raise error

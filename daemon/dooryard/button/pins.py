@@ -32,6 +32,8 @@ class Pin:
         self._retry_at_s = float("-inf")
         self.fault: str | None = None
         """Why it cannot be used, once all early tries have failed; None while there is hope or it works."""
+        self.why: str | None = None
+        """Why the last try failed; None: none has."""
 
     def open(self, now_s: float) -> bool:
         """Try, if it is time to. True when the device is open."""
@@ -69,10 +71,11 @@ class Pin:
             device.close()
 
     def _failed(self, now_s: float, error: Exception) -> None:
+        self.why = f"{type(error).__name__}: {error}"
         early = self._tries < len(WAITS_S)
         self._retry_at_s = now_s + (WAITS_S[self._tries] if early else LATER_S)
         self._tries += 1
         if not early and self.fault is None:
-            self.fault = f"{type(error).__name__}: {error}"
+            self.fault = self.why
             to_do = "see that the pin is free, that python3-lgpio is installed and the user is in group gpio"
             say(_log, logging.ERROR, "pin cannot be used", what=self.what, why=self.fault, to_do=to_do)

@@ -186,7 +186,8 @@ class PicameraCamera:
             "main": {"size": self._large_size, "format": "BGR888"},
             "lores": {"size": self._luma_size, "format": "YUV420"},
         }
-        turned = {"transform": upside_down_transform()} if self._options.upside_down else {}
+        by_camera = self._options.upside_down and not self._options.turned_by_us
+        turned = {"transform": upside_down_transform()} if by_camera else {}
         device.configure(
             device.create_video_configuration(
                 **wanted,
@@ -235,9 +236,13 @@ class PicameraCamera:
         """The Y plane without its row padding: one copy, which outlives the request's buffer."""
         width, height = self._luma_size
         with self._library.MappedArray(request, "lores", write=False) as mapped:
-            luma: Luma = np.array(mapped.array[:height, :width], dtype=np.uint8, order="C")
+            luma: Luma = np.array(self._upright(mapped.array[:height, :width]), dtype=np.uint8, order="C")
         luma.setflags(write=False)
         return luma
+
+    def _upright(self, picture: Any) -> Any:
+        """A view of `picture`, turned by half a turn where the camera does not do it; no copy."""
+        return picture[::-1, ::-1] if self._options.turned_by_us else picture
 
     def _large(self, request: Any, number: int) -> Rgb:
         if request is not self._request:
@@ -246,7 +251,7 @@ class PicameraCamera:
             )
         try:
             with self._library.MappedArray(request, "main", write=False) as mapped:
-                return np.array(mapped.array, dtype=np.uint8, order="C")
+                return np.array(self._upright(mapped.array), dtype=np.uint8, order="C")
         except LIBRARY_ERRORS as error:
             raise CameraError(f"the large picture of {self.name} cannot be read: {error}", _GONE) from error
 

@@ -28,11 +28,20 @@ class PicameraOptions:
     """
 
     upside_down: bool = False  # the camera hangs head down: turn the picture by half a turn
-    region: Box | None = None  # the part of the view to use, widened to the pictures' shape
+    region: Box | None = None  # the part of the upright view to use, widened to the pictures' shape
     exposure_s: float | None = None
     gain: float | None = None  # analogue gain, 1.0 = base sensitivity
     white_balance: tuple[float, float] | None = None  # gains of red and blue
     focus_m: float | Literal["auto"] | None = None  # distance of the feeder, or follow what is there
+
+    @property
+    def turned_by_us(self) -> bool:
+        """Whether the pictures are turned here and not by the camera.
+
+        From which corner a driver counts a region in a picture that it turns is not the same everywhere. So
+        with a region the camera is left unturned, and its region is the one that lies there (`half_a_turn`).
+        """
+        return self.upside_down and self.region is not None
 
 
 def problems(options: PicameraOptions, frames_per_s: float) -> tuple[str, ...]:
@@ -51,12 +60,8 @@ def problems(options: PicameraOptions, frames_per_s: float) -> tuple[str, ...]:
     if isinstance(options.focus_m, (int, float)) and not 0.03 <= options.focus_m <= 1000:
         found.append(f"a focus at {options.focus_m:g} m cannot be: choose 0.03 to 1000, or leave it out")
     region = options.region
-    if region is not None:
-        if not (0 <= region.x0 < region.x1 <= 1 and 0 <= region.y0 < region.y1 <= 1):
-            found.append("a region is x0 < x1 and y0 < y1 between 0 and 1")
-        if options.upside_down:
-            # Which corner the driver counts from in a turned picture is not known: refused, not guessed.
-            found.append("a region in a picture that is turned is not on offer: turn the camera instead")
+    if region is not None and not (0 <= region.x0 < region.x1 <= 1 and 0 <= region.y0 < region.y1 <= 1):
+        found.append("a region is x0 < x1 and y0 < y1 between 0 and 1")
     return tuple(found)
 
 
@@ -87,8 +92,14 @@ def controls(
             "take the options for it out of the box file (most cameras are focused by hand, at the lens)",
         )
     if options.region is not None:
-        wanted["ScalerCrop"] = crop(options.region, available["ScalerCrop"][1], picture)
+        region = half_a_turn(options.region) if options.turned_by_us else options.region
+        wanted["ScalerCrop"] = crop(region, available["ScalerCrop"][1], picture)
     return wanted
+
+
+def half_a_turn(region: Box) -> Box:
+    """Where `region` of the picture lies in the same picture turned by half a turn."""
+    return Box(1.0 - region.x1, 1.0 - region.y1, 1.0 - region.x0, 1.0 - region.y0)
 
 
 def crop(region: Box, most: Rectangle, picture: tuple[int, int]) -> Rectangle:

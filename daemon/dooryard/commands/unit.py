@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+import warnings
 from pathlib import Path
 from typing import Any
 
@@ -39,14 +40,10 @@ def _survey(arguments: argparse.Namespace) -> int:
     clock, button = SystemClock(), None
     if unit.box.button is not None and not arguments.no_button:
         button = PushButton(unit.box.button.pin, clock)
-        button.start()
-    try:
-        found = survey(
-            checks(unit.box, unit.base, unit.policy, clock, os.environ, sensors=sensors, button=button)
-        )
-    finally:
-        if button is not None:
-            button.stop()
+    asked = checks(unit.box, unit.base, unit.policy, clock, os.environ, sensors=sensors, button=button)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # the pin library's list of what it tried; the button's line says it
+        found = survey(asked)
     print(found.json() if arguments.json else found.text())
     return found.exit_code
 

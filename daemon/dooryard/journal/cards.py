@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from dooryard.journal import paths
 from dooryard.journal.entries import Entry, why_not_told
 from dooryard.journal.phrases import clock, listed, short_date, title_of
-from dooryard.policy.words import duration, percent, sentence, spoken
+from dooryard.policy.words import duration, how_sure, percent, sentence, spoken
 from dooryard.records import Outcome
 
 
@@ -76,12 +76,13 @@ def sureness(entry: Entry) -> str:
         return "put right by a person"
     if entry.said.visitor:
         return "named by a person"
-    at_end = f"{percent(entry.told.sure)} sure {'at the end' if entry.ended else 'so far'}"
+    at_end = how_sure(entry.told, "at the end" if entry.ended else "so far")
     before = entry.told_as
     if before is None or (before.key, percent(before.sure)) == (entry.told.key, percent(entry.told.sure)):
         return at_end
     who = "" if before.key == entry.told.key else f"{spoken(before)}, "
-    return f"{at_end}; at the time of the decision {who}{percent(before.sure)}"
+    how = how_sure(before).removesuffix(" sure")
+    return f"{at_end}; at the time of the decision {who}{how}"
 
 
 def outcome_text(entry: Entry) -> str:
@@ -93,7 +94,7 @@ def outcome_text(entry: Entry) -> str:
 
 def correction(entry: Entry) -> str | None:
     """What the box had said, where a person said something."""
-    had = f"The box had said: {spoken(entry.told)}, {percent(entry.told.sure)} sure."
+    had = f"The box had said: {spoken(entry.told)}, {how_sure(entry.told)}."
     if entry.said.nobody:
         return f"Nobody was there. {had}"
     return had if entry.said.visitor else None

@@ -14,7 +14,7 @@ from dooryard.journal.entries import Kind, Mark
 from dooryard.journal.marking import understood
 from dooryard.journal.notebook import Notebook
 from dooryard.journal.reading import Reader
-from dooryard.policy.words import percent, spoken
+from dooryard.policy.words import how_sure, spoken
 from dooryard.records import Visitor
 
 _SAYS = {Kind.NOBODY: "nobody was there", Kind.KEEP: "kept for good", Kind.HIDE: "hidden from the journal"}
@@ -60,7 +60,7 @@ def make(
                 raise ConfigError(f"there is no mark on visit {entry.id}", "mark it first")
             return Marked(entry.id, f"taken back: {says(undone)}")
         notebook.mark(entry.id, word.kind, now, word.visitor)
-        had = f"the box had said {spoken(entry.told)}, {percent(entry.told.sure)} sure"
+        had = f"the box had said {spoken(entry.told)}, {how_sure(entry.told)}"
         new = " (noted as a new name)" if word.visitor and not word.visitor.group else ""
         return Marked(entry.id, f"marked: {_word(word.kind, word.visitor)}{new}; {had}")
 

@@ -10,7 +10,7 @@ from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from dooryard.policy.words import duration, percent, sentence, with_article
-from dooryard.records import Visitor
+from dooryard.records import SOMETHING, Visitor
 
 _NOT_A_SLUG = re.compile(r"[^a-z0-9]+")
 _MOST_SLUG = 40
@@ -20,6 +20,8 @@ def title_of(visitor: Visitor) -> str:
     """A heading: "House finch", "Bird, species not sure", "Squirrel"."""
     if visitor.species:
         return sentence(with_article(visitor.species).split(" ", 1)[1])
+    if visitor.group == SOMETHING:
+        return "Something that moved"
     if visitor.group == "animal":
         return "Animal, not sure which"
     return "Bird, species not sure" if visitor.group == "bird" else sentence(visitor.group)

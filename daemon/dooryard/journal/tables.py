@@ -18,6 +18,7 @@ from dooryard.journal.entries import Entry
 from dooryard.journal.tally import was_right
 from dooryard.policy.hours import Span
 from dooryard.policy.schema import Place
+from dooryard.records import SOMETHING
 
 Row = dict[str, Any]
 _METRES_PER_DEGREE = 111_320.0  # along a meridian, rounded; along a parallel times the latitude's cosine
@@ -130,6 +131,7 @@ def media_row(entry: Entry, deployment: str, file: str) -> Row:
 def observation_row(entry: Entry, deployment: str, model: str) -> Row:
     """A visit as an event; a person's word goes before the model's, which stays in the comments."""
     human = entry.said.nobody or entry.said.visitor is not None
+    unknown = not human and entry.told.group == SOMETHING
     name, _ = taxon(entry)
     row: Row = {
         "observationID": entry.id,
@@ -138,9 +140,13 @@ def observation_row(entry: Entry, deployment: str, model: str) -> Row:
         "eventStart": stamp(entry.start),
         "eventEnd": stamp(max(entry.last_seen, entry.start)),
         "observationLevel": "event",
-        "observationType": "blank" if entry.said.nobody else "animal",
+        "observationType": "blank" if entry.said.nobody else "unclassified" if unknown else "animal",
         "scientificName": name,
-        "count": None if entry.said.nobody else 1,
+        "count": None if entry.said.nobody or unknown else 1,
+    }
+    if unknown:  # no classifier looked
+        return row
+    row |= {
         "classificationMethod": "human" if human else "machine",
         "classifiedBy": "owner" if human else model,
         "classificationTimestamp": stamp(entry.said.wall if human and entry.said.wall else entry.last_seen),

@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from dooryard.journal.entries import Entry
+from dooryard.records import SOMETHING
 
 Z_95 = 1.959963984540054  # the standard normal's 97.5 % point
 
@@ -60,6 +61,8 @@ def was_right(entry: Entry) -> bool | None:
     if named is None:
         return None
     told = entry.told
+    if told.group == SOMETHING:  # the box did not say who it was
+        return None
     if told.species is not None:
         return named.species == told.species if named.species is not None else _other_group(entry)
     if named.group == told.group:

@@ -115,13 +115,26 @@ class Delivery:
         return self.stuck() is None
 
     def stuck(self) -> str | None:
-        """The name of a sink whose thread has ended, or is stuck in a send; None: all are alive."""
+        """The name of a sink whose thread has ended or does not come back from a send, or None."""
         now_s = self._clock.now().mono_s
-        for worker, thread in zip(self._workers, self._threads, strict=False):  # no threads before the start
+        for worker in self._workers:
             since_s = worker.sending_since_s
-            if not thread.is_alive() or (since_s is not None and now_s - since_s > STUCK_AFTER_S):
+            if since_s is not None and now_s - since_s > STUCK_AFTER_S:
                 return worker.sink.name
-        return None
+        ended = (
+            worker.sink.name
+            for worker, thread in zip(self._workers, self._threads, strict=False)
+            if not thread.is_alive()
+        )
+        return next(ended, None)
+
+    def failing(self) -> dict[str, float]:
+        """The sinks whose last attempt did not arrive, and since when that is so (monotonic seconds)."""
+        return {
+            worker.sink.name: worker.failing_since_s
+            for worker in self._workers
+            if worker.failing_since_s is not None
+        }
 
     def _run(self, number: int) -> None:
         worker, bell = self._workers[number], self._bells[number]

@@ -258,15 +258,18 @@ class Store:
         kept: frozenset[str] = frozenset(),
         *,
         favourites_count: bool = False,
+        short_bytes: int = 0,
     ) -> upkeeps.Removed:
         """Bring the folder within its bounds and return what went; see `upkeep` for what goes first.
 
-        `kept` are ids of visits that were marked to keep; `favourites_count` as in `policy.keeping.given_up`.
+        `kept` are ids of visits that were marked to keep; the rest as in `policy.keeping.given_up`.
         """
         with self._engine.writing("upkeep") as db:
             visits, alerts = upkeeps.remove_old(db, keep_days, now, kept=kept)
             unused = upkeeps.drop_unused_pictures(db)
-            untold = upkeeps.give_up_pictures(db, keep_bytes, kept, favourites_count=favourites_count)
+            untold = upkeeps.give_up_pictures(
+                db, keep_bytes, kept, favourites_count=favourites_count, short_bytes=short_bytes
+            )
             unused += upkeeps.drop_unused_pictures(db)
         self._engine.remove_pictures(unused)
         self._engine.give_back_space()

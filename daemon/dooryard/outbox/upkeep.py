@@ -79,6 +79,7 @@ def give_up_pictures(
     kept: frozenset[str] = frozenset(),
     *,
     favourites_count: bool = False,
+    short_bytes: int = 0,
 ) -> int:
     """Take pictures from visits and alerts until pictures and database fit `keep_bytes`; see `given_up`.
 
@@ -94,6 +95,7 @@ def give_up_pictures(
         other_bytes=database_bytes(db),
         keep_bytes=keep_bytes,
         favourites_count=favourites_count,
+        short_bytes=short_bytes,
     )
     for picture in gone:
         db.execute("UPDATE visits SET picture = NULL WHERE picture = ?", (picture.path,))

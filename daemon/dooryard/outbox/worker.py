@@ -54,6 +54,7 @@ class Worker:
         """`others` are the sinks to tell when this one fails for good."""
         self.sink = sink
         self.sending_since_s: float | None = None
+        self.failing_since_s: float | None = None  # no attempt has arrived since then
         self._store = store
         self._clock = clock
         self._log = log
@@ -203,6 +204,10 @@ class Worker:
         now_s = now.mono_s
         if answer.fate is Fate.REFUSED and getattr(self.sink, "needs_clock", False) and not self._clock_set():
             answer = Answer(Fate.NOT_SENT, f"{answer.text} (with the clock not set, so not for good)")
+        if answer.fate in {Fate.SENT, Fate.REFUSED}:
+            self.failing_since_s = None
+        elif self.failing_since_s is None:
+            self.failing_since_s = now_s
         done = after(errand, answer, now_s, jitter, self._rules)
         newest = max(each.seq for each in self._errands.values())
         self._line = line_after(self._line, answer, now_s, jitter, self._rules, newest_seq=newest)

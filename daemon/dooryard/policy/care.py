@@ -139,11 +139,17 @@ class Messages(Table):
     stop: SinkNames = Field(default=(), description="It was told to stop.")
     status: SinkNames = Field(default=_ALL, description="How things are: the button was pressed shortly.")
     halt: SinkNames = Field(default=_ALL, description="It halts: by the button, or by a step.")
-    heat: SinkNames = Field(default=_ALL, description="A heat step was entered or left.")
+    heat: SinkNames = Field(
+        default=_ALL,
+        description="A heat step was entered or left; the board slows itself down, or no longer.",
+    )
     power: SinkNames = Field(default=_ALL, description="The supply's voltage is low, or well again.")
     moisture: SinkNames = Field(default=_ALL, description="Water may settle in the box, or it is dry again.")
     disk: SinkNames = Field(default=_ALL, description="Room runs short, or the card refuses.")
+    memory: SinkNames = Field(default=_ALL, description="Memory runs short, or there is enough again.")
+    network: SinkNames = Field(default=_ALL, description="A sink cannot be reached, or can be again.")
+    classifier: SinkNames = Field(default=_ALL, description="The classifier fails, or works again.")
     camera: SinkNames = Field(default=_ALL, description="The camera is lost, or back.")
-    clock: SinkNames = Field(default=(), description="The clock was set, or stepped.")
+    clock: SinkNames = Field(default=_ALL, description="The clock is not set after ten minutes, or then is.")
     sensor: SinkNames = Field(default=_ALL, description="A sensor fell silent, or is heard again.")
     policy: SinkNames = Field(default=_ALL, description="A changed policy was taken up, or refused.")

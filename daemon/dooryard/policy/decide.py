@@ -4,6 +4,7 @@ Rules are tried in order. The first that takes the visit (by who it is, the rule
 that is, and how long it stayed) decides: it tells, unless its sinks, its cooldown, its caps or the quiet
 hours speak against. What is held in quiet hours starts no cooldown and counts toward no cap. An urgent
 rule heeds no quiet hours. While the clock is not set, no hours count, a rule's own neither.
+What moved while the classifier was away is taken only by a rule that names "something".
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from dooryard.policy.hours import is_open, quiet, quiet_until
 from dooryard.policy.schema import ALL_SINKS, ANYTHING, NOT_SURE, Policy, Rule, plain_name
 from dooryard.policy.state import PolicyState, Told
 from dooryard.policy.words import duration, local_time, percent, spoken
-from dooryard.records import Clause, Decision, Moment, Outcome, Visit, Visitor
+from dooryard.records import SOMETHING, Clause, Decision, Moment, Outcome, Visit, Visitor
 
 HOUR_S = 3600.0
 _MOST_NAMES = 4
@@ -57,7 +58,7 @@ def decide(
             return _by_rule(case, rule, clauses)
         if failed.name != "visitor":
             nearest = failed
-    why = nearest.text if nearest else "no rule is for this visitor"
+    why = nearest.text if nearest else _for_nobody(visit.visitor)
     return state, _decision(case, Outcome.SILENT, None, clauses, why)
 
 
@@ -72,8 +73,16 @@ def day_of(policy: Policy, now: Moment, clock_set: bool) -> str:
     return now.wall.astimezone(policy.place.zone).date().isoformat() if clock_set else ""
 
 
+def _for_nobody(visitor: Visitor) -> str:
+    if visitor.group == SOMETHING:
+        return f'the classifier was away, and no rule is for "{SOMETHING}"'
+    return "no rule is for this visitor"
+
+
 def _names(visitor: Visitor) -> frozenset[str]:
     """All that a rule may call this visitor."""
+    if visitor.group == SOMETHING:
+        return frozenset({SOMETHING})
     names = {ANYTHING, plain_name(visitor.group)}
     if visitor.species is None:
         names.add(NOT_SURE)
@@ -101,12 +110,8 @@ def _asked(case: _Case, rule: Rule) -> Iterator[Clause]:
     """What `rule` asks of a visit whose visitor it is for."""
     if rule.hours:
         yield _own_hours(case, rule)
-    sure, stay_s = case.visit.visitor.sure, case.visit.stay_s
-    yield Clause(
-        "sure",
-        sure >= rule.sure,
-        f'{percent(sure)} sure, and rule "{rule.name}" asks for {percent(rule.sure)}',
-    )
+    yield _sure(case, rule)
+    stay_s = case.visit.stay_s
     if rule.shortest_stay_s > 0:
         so_far = "" if case.visit.end else " so far"
         yield Clause(
@@ -114,6 +119,14 @@ def _asked(case: _Case, rule: Rule) -> Iterator[Clause]:
             stay_s >= rule.shortest_stay_s,
             f'stayed {stay_s:.1f} s{so_far}, and rule "{rule.name}" asks for {rule.shortest_stay_s:g} s',
         )
+
+
+def _sure(case: _Case, rule: Rule) -> Clause:
+    if case.visit.visitor.group == SOMETHING:
+        return Clause("sure", True, "the classifier was away, so nobody can be sure; that does not count")
+    sure = case.visit.visitor.sure
+    asked = f'rule "{rule.name}" asks for {percent(rule.sure)}'
+    return Clause("sure", sure >= rule.sure, f"{percent(sure)} sure, and {asked}")
 
 
 def _own_hours(case: _Case, rule: Rule) -> Clause:

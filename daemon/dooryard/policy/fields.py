@@ -25,6 +25,7 @@ from dooryard.classify.labels import GROUPS
 from dooryard.errors import ConfigError
 from dooryard.policy.document import did_you_mean, quoted
 from dooryard.policy.times import TimeOfDay, parse_time
+from dooryard.records import SOMETHING
 
 ANYTHING = "anything"
 NOT_SURE = "not sure"
@@ -65,9 +66,9 @@ def plain_name(value: str) -> str:
 def _known_visitor(value: str, info: ValidationInfo) -> str:
     name = plain_name(value)
     known = info.context.visitors if isinstance(info.context, Known) else None
-    if known is None or name in (ANYTHING, NOT_SURE) or name in known:
+    if known is None or name in (ANYTHING, NOT_SURE, SOMETHING) or name in known:
         return name
-    hint = did_you_mean(name, known | {ANYTHING, NOT_SURE})
+    hint = did_you_mean(name, known | {ANYTHING, NOT_SURE, SOMETHING})
     raise ValueError(f"no visitor is called {quoted(name)}{hint}; write {_choices(known)}")
 
 
@@ -78,7 +79,7 @@ def _choices(known: frozenset[str]) -> str:
     more = f" and {len(species) - _SPECIES_SHOWN} more" if len(species) > _SPECIES_SHOWN else ""
     told = f"a group ({', '.join(groups)}), " if groups else ""
     told += f"a species ({', '.join(species[:_SPECIES_SHOWN])}{more}), " if species else ""
-    return f'{told}"{NOT_SURE}" or "{ANYTHING}"'
+    return f'{told}"{NOT_SURE}", "{ANYTHING}" or "{SOMETHING}"'
 
 
 def _known_sink(value: str, info: ValidationInfo) -> str:

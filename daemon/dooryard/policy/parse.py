@@ -14,6 +14,7 @@ from dooryard.policy.lines import Path
 from dooryard.policy.problems import validated
 from dooryard.policy.schema import ANYTHING, SUN_WITHOUT_PLACE, Known, Policy, Rule, Window
 from dooryard.policy.times import parse_time
+from dooryard.records import SOMETHING
 
 
 def parse_policy(
@@ -180,7 +181,7 @@ def _warn_of_rules(document: Document, policy: Policy, group_of: Mapping[str, st
 
 def _taker(earlier: Iterable[Rule], rule: Rule, visitor: str, group_of: Mapping[str, str]) -> Rule | None:
     """The earlier rule that takes all that `rule` would take of `visitor`, if there is one."""
-    wider = {visitor, ANYTHING, group_of.get(visitor, visitor)}
+    wider = {visitor} if visitor == SOMETHING else {visitor, ANYTHING, group_of.get(visitor, visitor)}
     for other in earlier:
         asks_less = other.sure <= rule.sure and other.shortest_stay_s <= rule.shortest_stay_s
         if asks_less and _covers(other.hours, rule.hours) and wider & set(other.visitor):

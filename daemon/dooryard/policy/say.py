@@ -10,8 +10,16 @@ from datetime import datetime, timedelta
 from dooryard.policy.decide import sinks_for
 from dooryard.policy.hours import time_on
 from dooryard.policy.schema import Policy
-from dooryard.policy.words import duration, local_day, local_time, percent, sentence, spoken, with_article
-from dooryard.records import Alert, Decision, Moment, Outcome, Visit
+from dooryard.policy.words import (
+    duration,
+    how_sure,
+    local_day,
+    local_time,
+    sentence,
+    spoken,
+    with_article,
+)
+from dooryard.records import SOMETHING, Alert, Decision, Moment, Outcome, Visit
 
 CLOCK_NOT_SET = "The box's clock was not set, so the time is not known."
 _DAY = timedelta(days=1)
@@ -66,13 +74,14 @@ def _followed(name: str) -> str:
 
 def _text(policy: Policy, visit: Visit, clock_set: bool) -> str:
     visitor = visit.visitor
-    who = with_article(visitor.species or visitor.group)
+    unknown = visitor.group == SOMETHING
+    who = spoken(visitor) if unknown else with_article(visitor.species or visitor.group)
     latin = f" ({visitor.scientific})" if visitor.scientific and visitor.species else ""
     stay = f"{'stayed' if visit.end else 'has stayed'} {duration(visit.stay_s)}"
     if not clock_set:
-        return f"{sentence(who)}{latin}, {percent(visitor.sure)} sure; {stay}. {CLOCK_NOT_SET}"
+        return f"{sentence(who)}{latin}, {how_sure(visitor)}; {stay}. {CLOCK_NOT_SET}"
     came = f"came {local_day(policy, visit.start.wall)} at {local_time(policy, visit.start.wall)}"
-    return f"{sentence(who)}{latin}, {percent(visitor.sure)} sure; {came}, {stay}."
+    return f"{sentence(who)}{latin}, {how_sure(visitor)}; {came}, {stay}."
 
 
 def summary_due(policy: Policy, last: datetime | None, wall: datetime) -> bool:

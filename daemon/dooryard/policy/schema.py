@@ -38,6 +38,7 @@ from dooryard.policy.fields import (
     summary_time,
 )
 from dooryard.policy.times import DAY_MIN, TimeOfDay
+from dooryard.records import SOMETHING
 
 __all__ = [
     "ALL_SINKS", "ANYTHING", "MOST_COOLDOWN_MIN", "NEVER", "NOT_SURE", "SUN_WITHOUT_PLACE", "WEEK",
@@ -138,7 +139,8 @@ class Rule(Table):
         tuple[VisitorName, ...], BeforeValidator(as_tuple), Field(min_length=1, max_length=200)
     ] = Field(
         description=f'Whom it is for: groups ("bird"), species by common or scientific name, '
-        f'"{NOT_SURE}" (a group without a species) or "{ANYTHING}".'
+        f'"{NOT_SURE}" (a group without a species), "{ANYTHING}" that was classified, or "{SOMETHING}": what '
+        "moved while the classifier was away."
     )
     sure: float = Field(
         default=0.5, ge=0, le=1, description="Takes only visits that are at least this certain."

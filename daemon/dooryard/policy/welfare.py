@@ -16,6 +16,7 @@ from dooryard.errors import StoreError
 from dooryard.policy import heat, moisture
 from dooryard.policy.decide import sinks_for
 from dooryard.policy.heat import HeatState, News, Sparing
+from dooryard.policy.keeping import ROOM_AGAIN
 from dooryard.policy.moisture import MoistureState
 from dooryard.policy.readings import Sample
 from dooryard.policy.schema import Disk, Policy
@@ -23,7 +24,6 @@ from dooryard.policy.words import sentence
 from dooryard.records import Alert, Moment
 
 VERSION = 1
-_ROOM_AGAIN = 1.2  # times the bound: then there is room again
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +116,11 @@ def _room(low: bool, rule: Disk, free_mb: float | None) -> tuple[bool, str | Non
     if free_mb is None:
         return low, None
     if not low and free_mb < rule.tell_below_mb:
-        return True, f"only {free_mb:.0f} MB are free on the card; [keeping] says what is kept"
-    if low and free_mb > rule.tell_below_mb * _ROOM_AGAIN:
+        return (
+            True,
+            f"only {free_mb:.0f} MB are free on the card: the oldest pictures go early, until there is room",
+        )
+    if low and free_mb > rule.tell_below_mb * ROOM_AGAIN:
         return False, f"{free_mb:.0f} MB are free on the card again"
     return low, None
 

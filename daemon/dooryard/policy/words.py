@@ -6,7 +6,7 @@ import math
 from datetime import datetime
 
 from dooryard.policy.schema import Policy
-from dooryard.records import Visitor
+from dooryard.records import SOMETHING, Visitor
 
 # Groups of which a visitor is expected to be told by species; of the others the group says it all.
 _BY_SPECIES = frozenset({"bird"})
@@ -20,6 +20,8 @@ def spoken(visitor: Visitor) -> str:
     """Whom it is: "a house finch", "a bird, species not sure", "a squirrel"."""
     if visitor.species:
         return with_article(visitor.species)
+    if visitor.group == SOMETHING:
+        return "something that moved"
     if visitor.group == "animal":
         return "an animal, not sure which"
     name = with_article(visitor.group)
@@ -30,9 +32,18 @@ def label(visitor: Visitor) -> str:
     """Whom it is, in a list: "house finch", "bird, species not sure", "squirrel"."""
     if visitor.species:
         return visitor.species
+    if visitor.group == SOMETHING:
+        return "something that moved"
     if visitor.group == "animal":
         return "animal, not sure which"
     return f"{visitor.group}, species not sure" if visitor.group in _BY_SPECIES else visitor.group
+
+
+def how_sure(visitor: Visitor, when: str = "") -> str:
+    """How sure that is: "98 % sure", followed by `when` if given; or that no classifier has looked."""
+    if visitor.group == SOMETHING:
+        return "not classified"
+    return f"{percent(visitor.sure)} sure {when}".rstrip()
 
 
 def with_article(name: str) -> str:

@@ -27,6 +27,7 @@ class Trouble:
     begins: float
     over: float
     after_s: float  # how long a state must hold before it counts
+    kind: str  # which of the policy's messages it belongs to
     told: str  # what it means and what to do, for the owner
     ended: str
 
@@ -38,17 +39,17 @@ class Trouble:
 
 
 SLOWED_DOWN = Trouble(
-    "slowed-down", 1.0, 0.0, 60.0,
+    "slowed-down", 1.0, 0.0, 60.0, "heat",
     "the board slows itself down because of heat or low power",
     "the board runs at full speed again",
 )  # fmt: skip
 LITTLE_MEMORY = Trouble(
-    "memory", 40.0, 80.0, 120.0,
+    "memory", 40.0, 80.0, 120.0, "memory",
     "little memory is left: other programs on the board may be stopped by the system",
     "there is memory again",
 )  # fmt: skip
 CLOCK_NOT_SET = Trouble(
-    "clock", 0.0, 1.0, 600.0,
+    "clock", 0.0, 1.0, 600.0, "clock",
     "the clock is not set: hours are not acted on and pictures say so, until the network sets it",
     "the clock is set",
 )  # fmt: skip
@@ -82,6 +83,7 @@ class Change:
     """A trouble began or is over."""
 
     sensor: str
+    kind: str
     begins: bool
     text: str
 
@@ -109,9 +111,8 @@ def _stand(before: Standing, trouble: Trouble, value: float, now: Moment) -> tup
     if holds == before.told or not long_enough:
         return Standing(holds, since, before.told, before.begun), None
     if holds:
-        return Standing(holds, since, told=True, begun=since), Change(
-            trouble.sensor, begins=True, text=trouble.told
-        )
+        begun = Standing(holds, since, told=True, begun=since)
+        return begun, Change(trouble.sensor, trouble.kind, begins=True, text=trouble.told)
     lasted_s = 0.0 if before.begun is None else since.mono_s - before.begun.mono_s
     text = f"{trouble.ended}, after {duration_text(lasted_s)}"
-    return Standing(holds, since), Change(trouble.sensor, begins=False, text=text)
+    return Standing(holds, since), Change(trouble.sensor, trouble.kind, begins=False, text=text)

@@ -15,6 +15,21 @@ from dooryard.errors import SinkError
 from dooryard.sensors.base import Sensor
 from dooryard.survey.lines import Line, bad, good, look
 
+_FLAGS = {  # the board's own: the value that is well, what it means, what the other means, the remedy
+    "low-power": (
+        0.0, "the supply's voltage is well", "the supply's voltage is low",
+        "take a supply with more current, or a shorter and thicker cable",
+    ),
+    "slowed-down": (
+        0.0, "the processor runs at full speed", "the processor slows itself down",
+        "let it cool, or see to its supply",
+    ),
+    "clock": (
+        1.0, "the clock has been set", "the clock has not been set",
+        "wait until the network has set it; hours are not acted on until then",
+    ),
+}  # fmt: skip
+
 
 def sensor_lines(sensors: Sequence[Sensor], absent: Sequence[str], clock: Clock) -> Sequence[Line]:
     """Each sensor, read once; `absent` lists what the board does not have."""
@@ -22,7 +37,11 @@ def sensor_lines(sensors: Sequence[Sensor], absent: Sequence[str], clock: Clock)
     for sensor in sensors:
         reading = sensor.read(clock.now())
         about = f"sensor {sensor.name}"
-        if reading.gone is None:
+        if reading.gone is None and sensor.name in _FLAGS:
+            well, good_text, bad_text, remedy = _FLAGS[sensor.name]
+            is_well = reading.value == well
+            lines.append(good(about, good_text) if is_well else look(about, bad_text, remedy))
+        elif reading.gone is None:
             lines.append(good(about, reading.text))
         else:
             remedy = "see to its wiring and its line in the board's boot configuration"
@@ -52,6 +71,9 @@ def button_lines(
             clock.wait(button.bell, min(1.0 if wait_s is None else wait_s, deadline_s - now_s))
     finally:
         button.stop()
+    if not asked:
+        text = f"its pin cannot be used: {button.pin.why or 'it did not open'}"
+        return [bad("button", text, "install python3-lgpio, and see that the pin is free")]
     if button.down_for_s() > 0:
         text = "it is down all the time"
         return [bad("button", text, "see to its wiring: it must be open until it is pressed")]

@@ -7,13 +7,21 @@ import threading
 from types import ModuleType, SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from dooryard.camera.picamera import PicameraCamera
 from dooryard.camera.picamera_opening import Opening
-from dooryard.camera.picamera_options import PicameraOptions, controls, crop, crop_fault, problems
+from dooryard.camera.picamera_options import (
+    PicameraOptions,
+    controls,
+    crop,
+    crop_fault,
+    half_a_turn,
+    problems,
+)
 from dooryard.clock import FakeClock
 from dooryard.errors import CameraError, StuckError
 from dooryard.records import Box
@@ -110,6 +118,35 @@ def test_half_a_turn(board: Board, monkeypatch: pytest.MonkeyPatch):
     camera.close()
 
 
+def test_a_region_of_a_camera_that_hangs_head_down(board: Board, caplog: pytest.LogCaptureFixture):
+    """Its top left is the camera's bottom right; the pictures are turned here, the camera does not."""
+    region, hanging = Box(0.0, 0.0, 0.5, 0.5), Box(0.5, 0.5, 1.0, 1.0)
+    upright = camera_on(board, PicameraOptions(region=hanging))
+    upright.open()
+    config = upright._device.camera_config
+    plain = upright.read(1.0)
+    plain_luma, plain_large = plain.luma.copy(), plain.large()
+    upright.close()
+    board.frames = 0
+    turned = camera_on(board, PicameraOptions(region=region, upside_down=True))
+    turned.open()
+    assert turned._device.camera_config == config  # its controls with the region among them
+    frame = turned.read(1.0)
+    assert np.array_equal(frame.luma, plain_luma[::-1, ::-1])
+    assert frame.luma.flags.c_contiguous
+    assert not frame.luma.flags.writeable
+    assert np.array_equal(frame.large(), plain_large[::-1, ::-1])
+    assert frame.large().flags.c_contiguous
+    turned.close()
+    assert caplog.text == ""
+
+
+@given(st.tuples(*[st.floats(0.0, 1.0)] * 4))
+def test_half_a_turn_twice_is_none(corners: tuple[float, float, float, float]):
+    region = Box(*corners)
+    assert half_a_turn(half_a_turn(region)) == pytest.approx(region)
+
+
 def test_half_a_turn_without_the_library_that_turns(board: Board, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setitem(sys.modules, "libcamera", None)
     with pytest.raises(CameraError, match="the picture cannot be turned"):
@@ -126,7 +163,6 @@ def test_half_a_turn_without_the_library_that_turns(board: Board, monkeypatch: p
         (PicameraOptions(white_balance=(1.0, 0.0)), "white balance is two gains"),
         (PicameraOptions(focus_m=0.0), "choose 0.03 to 1000"),
         (PicameraOptions(region=Box(0.5, 0.0, 0.5, 1.0)), "a region is x0 < x1"),
-        (PicameraOptions(region=Box(0.0, 0.0, 0.5, 0.5), upside_down=True), "turn the camera instead"),
     ],
 )
 def test_options_without_sense_are_refused_before_anything_is_opened(

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dooryard.policy.keeping import Stored, given_up
+from dooryard.policy.keeping import Stored, given_up, short_bytes
 from dooryard.policy.schema import Keeping
 
 MB = 1_000_000
@@ -65,3 +65,29 @@ def test_what_is_left_fits_and_nothing_goes_in_vain(pictures, other_bytes, how):
         assert left_bytes + gone[-1].size_bytes > 20 * MB
     if how == "always":
         assert not any(p.favourite for p in gone)
+
+
+ROOM = [Stored(str(number), 10 * MB) for number in range(10)]
+
+
+@pytest.mark.parametrize(
+    ("short_mb", "goes"),
+    [(0, 0), (1, 1), (25, 3), (60, 6), (95, 8), (10_000, 8)],
+)
+def test_a_card_that_runs_short_of_room_lets_more_go_down_to_about_a_quarter(short_mb, goes):
+    bounds = {"other_bytes": 0, "keep_bytes": 100 * MB, "favourites_count": False}
+    gone = given_up(ROOM, short_bytes=short_mb * MB, **bounds)
+    assert [picture.path for picture in gone] == [str(number) for number in range(goes)]
+
+
+def test_favourites_outlast_a_full_card_too():
+    bounds = {"other_bytes": 0, "keep_bytes": 20 * MB, "favourites_count": False}
+    assert given_up([LOVED], short_bytes=100 * MB, **bounds) == ()
+
+
+@pytest.mark.parametrize(
+    ("free_mb", "short_mb"), [(500, 0), (499, 101), (100, 500), (0, 600), (550, 0), (601, 0)]
+)
+def test_how_short_of_room_a_card_is(free_mb, short_mb):
+    """Nothing from the bound on; below it, up to where "room again" is told."""
+    assert short_bytes(free_mb * MB, 500 * MB) == short_mb * MB

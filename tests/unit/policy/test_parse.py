@@ -86,7 +86,7 @@ days = 7
         ('[[rule]]\nname = "x"\nvisitor = ["bird",\n"squirel"]',
          [('p.toml:4: rule[1].visitor[2]: no visitor is called "squirel" (did you mean "squirrel"?); '
           'write a group (bird, squirrel, cat), a species (haemorhous mexicanus, house finch), '
-          '"not sure" or "anything"')]),
+          '"not sure", "anything" or "something"')]),
         ('[[rule]]\nname = "x"\nvisitor = "bird"\nsend_to = ["fone"]',
          [('p.toml:4: rule[1].send_to[1]: the box has no sink "fone" (did you mean "phone"?); '
           "it has: phone, post")]),
@@ -413,7 +413,7 @@ def test_a_long_list_of_species_is_shown_cut():
             '[[rule]]\nname = "x"\nvisitor = "yeti"', "p.toml", visitors=frozenset({"bird", *species})
         )
     assert "a group (bird), a species (finch 00, finch 01," in caught.value.what
-    assert 'finch 11 and 18 more), "not sure" or "anything"' in caught.value.what
+    assert 'finch 11 and 18 more), "not sure", "anything" or "something"' in caught.value.what
 
 
 def test_a_box_file_in_the_place_of_a_policy():

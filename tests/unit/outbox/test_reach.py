@@ -1,0 +1,93 @@
+"""Which sinks cannot be reached: told once, and again when that is over."""
+
+from __future__ import annotations
+
+import logging
+
+import pytest
+
+from dooryard.clock import FakeClock
+from dooryard.outbox.reach import AWAY_AFTER_S, Network, Reach, take
+from dooryard.outbox.schedule import Rules
+from dooryard.outbox.store import Store
+from dooryard.outbox.worker import Worker
+from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.memory import MemorySink
+from unit.outbox.builders import alert
+
+SINKS = frozenset({"phone", "post"})
+
+
+def test_a_short_failure_is_no_news():
+    reach, told = take(Reach(), {"phone": 0.0}, SINKS, AWAY_AFTER_S - 1.0)
+    assert (dict(reach.away_since_s), told) == ({}, ())
+    assert take(reach, {}, SINKS, AWAY_AFTER_S) == (Reach(), ())
+
+
+def test_one_sink_is_away_and_back():
+    reach, told = take(Reach(), {"phone": 0.0}, SINKS, AWAY_AFTER_S)
+    assert told == ("phone cannot be reached: alerts wait, and go out when that is over",)
+    assert take(reach, {"phone": 0.0}, SINKS, 5000.0)[1] == ()
+    reach, told = take(reach, {}, SINKS, 7200.0)
+    assert told == ("phone can be reached again, after 2 h",)
+    assert take(reach, {}, SINKS, 7300.0)[1] == ()
+
+
+def test_where_none_can_be_reached_it_says_so():
+    reach, _ = take(Reach(), {"phone": 0.0}, SINKS, AWAY_AFTER_S)
+    reach, told = take(reach, {"phone": 0.0, "post": 60.0}, SINKS, AWAY_AFTER_S + 60.0)
+    (text,) = told
+    assert text.startswith("post cannot be reached: alerts wait, and go out when that is over; ")
+    assert text.endswith("no sink can be reached, so the network may be away")
+    assert take(reach, {}, SINKS, 3600.0)[1] == ("phone and post can be reached again, after 1 h",)
+
+
+def test_a_sink_that_the_box_no_longer_has_is_not_told_of():
+    assert take(Reach(), {"old": 0.0}, SINKS, 9999.0)[1] == ()
+
+
+def test_who_cannot_be_reached_is_not_told():
+    heard = []
+    delivery = type("Delivery", (), {"failing": lambda _self: failing})()
+    network = Network(delivery, lambda kind, text, _now, *, but: heard.append((kind, text[:5], sorted(but))))
+    clock = FakeClock()
+    failing = {"phone": clock.now().mono_s}
+    network.look(SINKS, clock.advance(AWAY_AFTER_S))
+    failing = {"phone": failing["phone"], "post": clock.now().mono_s}
+    network.look(SINKS, clock.advance(AWAY_AFTER_S))
+    failing = {"post": failing["post"]}
+    network.look(SINKS, clock.advance(60.0))
+    assert heard == [
+        ("network", "phone", ["phone"]),
+        ("network", "post ", ["phone", "post"]),
+        ("network", "phone", ["post"]),
+    ]
+
+
+class Answering(MemorySink):
+    def __init__(self, *fates: Fate):
+        super().__init__("phone")
+        self.fates = list(fates)
+
+    def send(self, alert, picture):
+        return Answer(self.fates.pop(0), "")
+
+
+@pytest.mark.parametrize("last", [Fate.SENT, Fate.REFUSED])
+def test_a_worker_knows_since_when_it_fails(tmp_path, last):
+    """A refusal is an answer: who refuses can be reached."""
+    clock = FakeClock()
+    store = Store.open(tmp_path / "state", clock)
+    store.add_alert(alert(1))
+    sink = Answering(Fate.NOT_SENT, Fate.MAYBE_SENT, last)
+    worker = Worker(store, sink, clock, logging.getLogger("test"), rules=Rules(), jitter=lambda: 1.0)
+    assert worker.failing_since_s is None
+    began_s = clock.now().mono_s
+    worker.turn()
+    assert worker.failing_since_s == began_s
+    for wait_s in (10.0, 20.0):
+        assert worker.failing_since_s == began_s
+        clock.advance(wait_s)
+        worker.turn()
+    assert worker.failing_since_s is None
+    store.close()
