@@ -2,8 +2,10 @@
 
     python tools/measure_model.py --wheels FOLDER [--media FOLDER]
 
-- int8 against the float32 network it was made from: on 20 labelled photographs in the wheel of PyPI
-  foolbox 3.3.4 (fetch it with `pip download --no-deps foolbox==3.3.4`), whole and in seeded crops.
+- int8 against the float32 network it was made from, and against its own whole numbers computed exactly
+  (the same graph in float32, not fused into int8 kernels): on 20 labelled photographs in the wheel of PyPI
+  foolbox 3.3.4 (fetch it with `pip download --no-deps foolbox==3.3.4`), on seeded parts of them in three
+  sizes, and on crops of the simulated garden.
 - With `--media` (a folder with `sparrows/` and `wild/`, each with its table; not part of the project):
   the same on those, how often small birds are told as birds, and empty places as somebody.
 
@@ -24,8 +26,10 @@ import onnxruntime
 from numpy.typing import NDArray
 from PIL import Image
 
+import model_scenes
 import model_weights
-from dooryard.classify import labels, scores
+from dooryard.classify import card, labels, scores
+from dooryard.classify.calibration import calibrated
 from dooryard.classify.crop import prepare
 from dooryard.classify.onnx import BUILT_IN
 from dooryard.records import Box, Rgb
@@ -34,8 +38,10 @@ from model_quantise import MEAN, SCALE
 
 LABELLED = "foolbox-3.3.4-py3-none-any.whl"
 LABELLED_SHA256 = "11049d515d38e765e206a73ace9cc648b81a0d6d1da9ad9057e149ee117989cb"
+LINES = card.parse(BUILT_IN.read_text(encoding="utf-8"), "card").evidence
 _SEED = 5
 _WHOLE = Box(0, 0, 1, 1)
+_WHITE: Rgb = np.full((1, 1, 3), 255, dtype=np.uint8)
 
 
 class Case(NamedTuple):
@@ -45,6 +51,7 @@ class Case(NamedTuple):
     picture: Rgb
     box: Box
     answer: int | None = None  # class number, where somebody labelled it
+    tensor: NDArray[np.float32] | None = None  # where it is prepared already
 
 
 def _rgb(source: Path | io.BytesIO) -> Rgb:
@@ -52,23 +59,38 @@ def _rgb(source: Path | io.BytesIO) -> Rgb:
         return np.asarray(image.convert("RGB"))
 
 
-def _random_boxes(random: np.random.Generator, picture: Rgb, count: int) -> Iterator[Box]:
+def _random_boxes(
+    random: np.random.Generator, picture: Rgb, count: int, sides: tuple[float, float] = (0.1, 0.8)
+) -> Iterator[Box]:
     height, width = picture.shape[:2]
     for _ in range(count):
-        side = random.uniform(0.1, 0.8) * min(height, width)
+        side = random.uniform(*sides) * min(height, width)
         left, top = random.uniform(0, width - side), random.uniform(0, height - side)
         yield Box(left / width, top / height, (left + side) / width, (top + side) / height)
 
 
 def labelled(wheels: Path) -> Iterator[Case]:
-    """Yield 20 photographs with class numbers, and four crops of each."""
+    """Yield 20 photographs with class numbers, and large parts of each, enlarged and not."""
     random = np.random.default_rng(_SEED)
     wheel = model_weights.checked(wheels / LABELLED, LABELLED_SHA256)
     for name in sorted(model_weights.members(wheel, "foolbox/data/imagenet_", ".jpg")):
         picture = _rgb(io.BytesIO(model_weights.member(wheel, name)))
-        yield Case("labelled", picture, _WHOLE, int(Path(name).stem.split("_")[-1]))
-        for box in _random_boxes(random, picture, 4):
-            yield Case("labelled, crops", picture, box)
+        answer = int(Path(name).stem.split("_")[-1])
+        yield Case("labelled", picture, _WHOLE, answer)
+        for times in (1.0, 1.6, 2.4):
+            size = (round(picture.shape[1] * times), round(picture.shape[0] * times))
+            larger = np.asarray(Image.fromarray(picture).resize(size, Image.Resampling.BICUBIC))
+            for box in _random_boxes(random, larger, 6, (0.6, 1.0)):
+                yield Case("parts of labelled", larger, box, answer)
+
+
+def garden() -> Iterator[Case]:
+    """Yield looks at the simulated garden, at visitors and at nobody; one garden of each kind."""
+    for kind in (*model_scenes.DEVELOPMENT, *model_scenes.TEST):
+        test = kind in model_scenes.TEST
+        animals = model_scenes.TEST_ANIMALS if test else model_scenes.DEVELOPMENT_ANIMALS
+        for look in model_scenes.crops(kind, 31, animals, every=16):
+            yield Case("drawn gardens", _WHITE, look.box, tensor=look.tensor)
 
 
 def media(folder: Path) -> Iterator[Case]:
@@ -99,31 +121,46 @@ class Answers(NamedTuple):
     features: NDArray[np.float32]  # (N, 1280)
 
 
-def run(model: bytes, cases: list[Case]) -> Answers:
-    """Let a network look at every case, prepared as the daemon prepares it."""
-    session: Any = onnxruntime.InferenceSession(model, providers=["CPUExecutionProvider"])
-    found = [
-        session.run(
-            [LOGITS, FEATURES],
-            {IMAGE: prepare(case.picture, case.box, None, side=SIDE, mean=MEAN, scale=SCALE).tensor},
-        )
-        for case in cases
-    ]
+def run(model: bytes, cases: list[Case], *, fused: bool = True) -> Answers:
+    """Let a network look at every case, prepared as the daemon prepares it.
+
+    Not `fused`: the graph is run as it is written, so that an int8 model's whole numbers are multiplied and
+    added as float32, which holds them exactly up to 2**24, whatever int8 kernels the processor has.
+    """
+    options = onnxruntime.SessionOptions()
+    if not fused:
+        options.graph_optimization_level = onnxruntime.GraphOptimizationLevel.ORT_DISABLE_ALL
+    session: Any = onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
+    found = [session.run([LOGITS, FEATURES], {IMAGE: _prepared(case)}) for case in cases]
     return Answers(np.concatenate([a for a, _ in found]), np.concatenate([b for _, b in found]))
 
 
-def report(cases: list[Case], exact: Answers, small: Answers, table: tuple[labels.Label, ...]) -> None:
-    """Print one line of figures on these cases, all of one kind."""
+def _prepared(case: Case) -> NDArray[np.float32]:
+    if case.tensor is not None:
+        return case.tensor
+    return prepare(case.picture, case.box, None, side=SIDE, mean=MEAN, scale=SCALE).tensor
+
+
+def report(
+    cases: list[Case], exact: Answers, small: Answers, whole: Answers, table: tuple[labels.Label, ...]
+) -> None:
+    """Print figures on these cases, all of one kind.
+
+    `exact` is the float32 network, `small` the int8 one, `whole` the int8 one in exact arithmetic.
+    """
     same = (exact.logits.argmax(1) == small.logits.argmax(1)).mean()
     norms = np.linalg.norm(exact.features, axis=1) * np.linalg.norm(small.features, axis=1)
     cosine = ((exact.features * small.features).sum(1) / norms).mean()
+    alike = (whole.logits.argmax(1) == small.logits.argmax(1)).mean()
     print(f"{cases[0].kind}: {len(cases)} crops, same top class {same:.3f}, cosine of features {cosine:.3f}")
+    print(f"    int8 kernels and exact arithmetic: same top class {alike:.3f}")
     answers = np.array([-1 if case.answer is None else case.answer for case in cases])
     if (answers >= 0).all():
-        right = [(said.logits.argmax(1) == answers).mean() for said in (exact, small)]
-        print(f"    top-1 right: float32 {right[0]:.2f}, int8 {right[1]:.2f}")
+        right = [(said.logits.argmax(1) == answers).mean() for said in (exact, small, whole)]
+        print(f"    top-1 right: float32 {right[0]:.3f}, int8 {right[1]:.3f}, int8 exactly {right[2]:.3f}")
     for name, said in (("float32", exact), ("int8", small)):
-        groups = [scores.read(row, table).groups for row in said.logits]
+        totals = [scores.read(row, table).totals for row in said.logits]
+        groups = [calibrated(one, LINES) if LINES else one for one in totals]
         bird = np.array([group["bird"] for group in groups])
         somebody = np.array([sum(group.values()) for group in groups])
         counts = ", ".join(
@@ -142,13 +179,15 @@ def main() -> None:
     wheel = model_weights.checked(given.wheels / model_weights.WHEEL, model_weights.WHEEL_SHA256)
     exact = build(model_weights.parse(model_weights.member(wheel, model_weights.WEIGHTS)))
     table = labels.parse(BUILT_IN.with_name("lite0-labels.csv").read_text(), 1000, "labels")
-    cases = [*labelled(given.wheels), *(media(given.media) if given.media else ())]
+    small = BUILT_IN.with_name("lite0.onnx").read_bytes()
+    cases = [*labelled(given.wheels), *garden(), *(media(given.media) if given.media else ())]
     for kind in dict.fromkeys(case.kind for case in cases):
         some = [case for case in cases if case.kind == kind]
         report(
             some,
             run(exact.SerializeToString(), some),
-            run(BUILT_IN.with_name("lite0.onnx").read_bytes(), some),
+            run(small, some),
+            run(small, some, fused=False),
             table,
         )
 

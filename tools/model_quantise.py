@@ -98,7 +98,8 @@ def crops(folder: Path) -> Iterator[NDArray[np.float32]]:
                 left = int(random.integers(0, image.width - side + 1))
                 top = int(random.integers(0, image.height - side + 1))
                 part = image.crop((left, top, left + side, top + side))
-                yield tensor(part.resize((SIDE, SIDE), Image.Resampling.BICUBIC), MEAN, SCALE)
+                small = part.resize((SIDE, SIDE), Image.Resampling.BICUBIC)
+                yield tensor(np.asarray(small), MEAN, SCALE)
 
 
 class _Reader(CalibrationDataReader):  # type: ignore[misc]  # onnxruntime carries no types

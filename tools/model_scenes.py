@@ -8,17 +8,18 @@ preparation and the same network as on the box.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dooryard.camera.garden.families import family
 from dooryard.camera.garden.plan import Scene
-from dooryard.camera.garden.settings import Feeder, GardenSettings, VisitWish
+from dooryard.camera.garden.settings import Backdrop, Feeder, GardenSettings, VisitWish
 from dooryard.camera.scene import SceneCamera
 from dooryard.classify import crop
 from dooryard.records import Box
@@ -26,12 +27,58 @@ from dooryard.records import Box
 WIDTH, HEIGHT = 1280, 960
 DEVELOPMENT = ("calm", "foliage alone", "dappled light", "cloud", "snow", "exposure steps")
 TEST = ("breeze", "feeder on a hook", "gale", "rain", "dusk", "bright sky", "shaking pole")
+HARDER = ("gusty cloud", "drizzle", "late light")
+"""Further development kinds, for what the quiet ones do not show; made of development kinds."""
+FRESH = ("hedge in a squall", "orchard in the evening", "grey winter day", "sunny on a loose pole")
+"""Kinds that nothing was fitted or chosen on, nor looked at before everything else stood."""
+KINDS = (*DEVELOPMENT, *TEST, *HARDER, *FRESH)  # new kinds come last: the place gives the seed
 DEVELOPMENT_ANIMALS = ("blackbird", "mallard", "shore lark", "grey squirrel", "white rabbit")
 TEST_ANIMALS = ("pigeon", "crow", "hen", "rooster", "grey squirrel", "big-eared rabbit", "badger")
 PERCHING = ("blackbird", "shore lark")
 STRONG_NOISE = 1.0  # of the garden's settings: 4 grey levels at base sensitivity
 LEARNING_S = 3600.0  # of `site`: nobody comes for so long
 _STAY_S, _EVERY_S = 9.0, 26.0
+_ZONE = ZoneInfo("Europe/London")
+_MIXED: Mapping[str, tuple[str, Mapping[str, object]]] = {
+    "gusty cloud": (
+        "cloud",
+        {"wind_m_s": 5.5, "gusts_per_min": 5.0, "gust_m_s": 6.0, "foliage": 0.9, "camera_shake_px": 0.7},
+    ),
+    "drizzle": ("calm", {"rain": 0.4, "clouds": 0.6, "wind_m_s": 2.2, "dapple": 0.0}),
+    "late light": (
+        "calm",
+        {"start": datetime(2026, 6, 14, 21, 15, tzinfo=_ZONE), "wind_m_s": 1.5, "dapple": 0.0},
+    ),
+    "hedge in a squall": (
+        "gale",
+        {"backdrop": Backdrop.HEDGE, "rain": 0.5, "wind_m_s": 6.5, "foliage": 0.5, "clouds": 0.8},
+    ),
+    "orchard in the evening": (
+        "breeze",
+        {
+            "backdrop": Backdrop.ORCHARD,
+            "start": datetime(2026, 6, 14, 21, 25, tzinfo=_ZONE),
+            "wind_m_s": 3.5,
+            "dapple": 0.0,
+            "camera_shake_px": 0.5,
+        },
+    ),
+    "grey winter day": (
+        "rain",
+        {
+            "start": datetime(2026, 1, 21, 14, 30, tzinfo=_ZONE),
+            "rain": 0.25,
+            "foliage": 0.2,
+            "wind_m_s": 4.5,
+            "backdrop": Backdrop.FENCE,
+        },
+    ),
+    "sunny on a loose pole": (
+        "shaking pole",
+        {"dapple": 0.9, "clouds": 0.7, "exposure_step_ev": 0.25, "backdrop": Backdrop.ORCHARD},
+    ),
+}
+_IN_THE_EVENING = ("dusk", "late light", "orchard in the evening")
 
 
 class Crop(NamedTuple):
@@ -66,7 +113,9 @@ def settings(
         )
         for number, animal in enumerate(animals)
     )
-    garden = family(kind, seed, duration_s=after_s + 6.0 + _EVERY_S * len(animals), noise=noise)
+    base, changes = _MIXED.get(kind, (kind, {}))
+    duration_s = after_s + 6.0 + _EVERY_S * len(animals)
+    garden = family(base, seed, duration_s=duration_s, noise=noise, **changes)
     if kind == "foliage alone":
         wishes = tuple(replace(wish, on_feeder=False, place=0.3 + 0.4 * (seed % 2)) for wish in wishes)
     feeder = Feeder.NONE if kind == "foliage alone" else Feeder.TUBE
@@ -95,7 +144,7 @@ def site(
     """
     random = np.random.default_rng([seed, len(kind), *kind.encode()])
     garden = settings(kind, seed, animals, noise=noise, after_s=LEARNING_S)
-    if kind == "dusk":  # the visitors are to come at dusk, not an hour into the night
+    if kind in _IN_THE_EVENING:  # the visitors are to come at dusk, not an hour into the night
         garden = replace(garden, start=garden.start - timedelta(seconds=LEARNING_S))
     camera = SceneCamera(garden, direct_luma=True)
     first = int(LEARNING_S * garden.frames_per_s)

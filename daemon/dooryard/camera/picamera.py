@@ -251,9 +251,11 @@ class PicameraCamera:
             )
         try:
             with self._library.MappedArray(request, "main", write=False) as mapped:
-                return np.array(self._upright(mapped.array), dtype=np.uint8, order="C")
+                pixels: Rgb = np.array(self._upright(mapped.array), dtype=np.uint8, order="C")
         except LIBRARY_ERRORS as error:
             raise CameraError(f"the large picture of {self.name} cannot be read: {error}", _GONE) from error
+        pixels.setflags(write=False)  # nobody has to copy it again
+        return pixels
 
     def _taken_at(self, metadata: dict[str, Any]) -> Moment:
         """When the frame was taken: now, less the age of its SensorTimestamp (CLOCK_BOOTTIME, ns)."""

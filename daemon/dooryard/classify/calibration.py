@@ -33,6 +33,10 @@ PRIOR: Mapping[str, float] = {
 """What is believed of a look before its pixels are seen: our own choice, not a measurement."""
 
 
+SUREST = 4.0
+"""The highest log-odds of somebody that one look can have: 0.982. Networks are surer of noise than that."""
+
+
 class Line(NamedTuple):
     """log-odds against nobody = slope * evidence + offset."""
 
@@ -59,13 +63,17 @@ def evidence_of(totals: Mapping[str, float]) -> dict[str, float]:
 
 
 def calibrated(totals: Mapping[str, float], calibration: Calibration) -> dict[str, float]:
-    """Return the probability of each group of `GROUPS`; what is missing to 1 is nobody."""
+    """Return the probability of each group of `GROUPS`; what is missing to 1 is nobody.
+
+    Together they come to no more than `SUREST` says.
+    """
     odds = {
         group: math.exp(min(calibration.of(group).slope * value + calibration.of(group).offset, 50.0))
         for group, value in evidence_of(totals).items()
     }
-    whole = 1.0 + sum(odds.values())
-    return {group: value / whole for group, value in odds.items()}
+    there = sum(odds.values())
+    share = min(1.0, math.exp(SUREST) / there)
+    return {group: value * share / (1.0 + there * share) for group, value in odds.items()}
 
 
 def expected_error(

@@ -1,7 +1,8 @@
 """From the large picture to what a network sees: square crop, denoised, resized, normalised. Pure.
 
-Every step is integer arithmetic (Pillow's resize is) or exact in float32 but for one IEEE division, so
-that the same picture gives the same numbers, bit for bit, on every machine.
+Every step is integer arithmetic (Pillow's resize is) or exact in float32 (where a card's mean is a whole
+number and its scale a power of two; else one IEEE operation each), so that the same picture gives the same
+numbers, bit for bit, on every machine.
 """
 
 from __future__ import annotations
@@ -24,6 +25,9 @@ MIN_SIDE_PX = 64
 _HALF_DISC = ((0, 1), (0, 2), (1, -1), (1, 0), (1, 1), (2, 0))
 """(down, right) to one of each two opposite neighbours within a radius of 2 pixels."""
 
+_SHARE, _SHIFT, _HALF = np.int16(5), np.int16(6), np.int16(32)
+"""A neighbour's share in the mean is 5 / 2**6: as near to 1 / 13 as is needed, and no division."""
+
 
 class Window(NamedTuple):
     """A square of whole pixels within a picture."""
@@ -40,7 +44,7 @@ class Prepared(NamedTuple):
     tensor: NDArray[np.float32]  # (1, 3, S, S)
     sharpness: float  # variance of the Laplacian, grey levels squared
     window: Window
-    image: Image.Image  # what the tensor was made of, S x S
+    pixels: Rgb  # what the tensor was made of, (S, S, 3)
 
 
 def window(box: Box, width: int, height: int) -> Window:
@@ -68,113 +72,111 @@ def near_levels(gain: float | None) -> int:
 
 
 def denoise(pixels: Rgb, near: int) -> Rgb:
-    """Return `pixels` (H, W, C) with each value replaced by the mean of those like it around it.
+    """Return `pixels` (H, W, C) with each value replaced by the mean of the values around it.
 
-    The sigma filter (Lee 1983, "Digital image smoothing and the sigma filter", CVGIP 24) over a disc of
-    radius 2, each colour by itself: only neighbours that differ by at most `near` levels are averaged.
-    It takes out noise and the grain of seed or leaves, both of which a network may take for feathers,
-    and leaves the outline of a small bird alone, which a Gaussian blur does not. `near` is 1 to 63.
+    After the sigma filter (Lee 1983, "Digital image smoothing and the sigma filter", CVGIP 24) over a disc
+    of radius 2, each colour by itself: a neighbour that differs by more than `near` levels, or lies outside
+    the picture, counts as if it were like the middle. It takes out noise and the grain of seed or leaves,
+    both of which a network may take for feathers, and leaves the outline of a small bird alone, which a
+    Gaussian blur does not. `near` is 1 to 63. Lee's own filter leaves such neighbours out of the mean; that
+    tells birds and empty places no better, and takes half as long again.
 
-    All but the last division is arithmetic on whole bytes, in flat arrays, because that is what
+    Differences wrap around at 256, so full white and full black are near; at worst such a pair moves by a
+    thirteenth of `near`. All but the end is arithmetic on whole bytes in flat arrays, because that is what
     processors do fastest.
     """
     height, width, colours = pixels.shape
     values = np.ascontiguousarray(pixels).reshape(-1)
-    total, count = np.zeros(values.size, dtype=np.int16), np.ones(values.size, dtype=np.uint8)
-    part = np.zeros(values.size, dtype=np.int8)  # steps not yet in `total`; holds 127 // near of them
-    room = most = 127 // near // 2
+    total = np.zeros(values.size, dtype=np.int16)
+    part = np.zeros(values.size, dtype=np.int8)  # steps not yet in `total`
+    room = most = 127 // near // 2  # shifts, of two steps each, that `part` can hold
+    step, like = np.empty_like(values), np.empty(values.size, dtype=np.bool_)
     for down, right in _HALF_DISC:
         shift = (down * width + right) * colours
         if not 0 < shift < values.size:
             continue
-        step, like = _steps(values, shift, near)
+        end = values.size - shift
+        _steps(values, near, step[:end], like[:end])
         # In a flat array the neighbour beyond the edge is a pixel of another row: it does not count.
-        outside = np.s_[:, -right:] if right > 0 else np.s_[:, : -right or 0]
-        for array in (step, like):
-            array.reshape(height, width, colours)[outside] = 0
+        step.reshape(height, width, colours)[np.s_[:, -right:] if right > 0 else np.s_[:, : -right or 0]] = 0
         if room == 0:
             total += part
             part.fill(0)
             room = most
         room -= 1
-        end = values.size - shift
-        part[:end] += step[:end]
-        part[shift:] -= step[:end]
-        count[:end] += like[:end]
-        count[shift:] += like[:end]
+        steps = step[:end].view(np.int8)
+        part[:end] += steps
+        part[shift:] -= steps
     total += part
-    change = np.divide(total, count, dtype=np.float32)  # IEEE division: the same on every machine
-    change += np.float32(0.5)
-    np.floor(change, out=change)  # rounded to nearest
-    return (values + change.astype(np.int8).view(np.uint8)).reshape(pixels.shape)
+    total *= _SHARE
+    total += _HALF
+    total >>= _SHIFT
+    total += values
+    return total.clip(0, 255, out=total).astype(np.uint8).reshape(pixels.shape)
 
 
-def _steps(values: NDArray[np.uint8], shift: int, near: int) -> tuple[NDArray[np.int8], NDArray[np.uint8]]:
-    """Return, for each of `values` (N,), the step to the one `shift` later if it is near, and if it is.
+def _steps(values: NDArray[np.uint8], near: int, step: NDArray[np.uint8], like: NDArray[np.bool_]) -> None:
+    """Set `step` (N,) to the step from each of `values` to the one as much later as `values` is longer.
 
-    Both (N,), steps 0 where not near; the last `shift` entries mean nothing.
+    Steps, to be read as int8, are 0 where they are over `near`. `like` (N,) is scratch.
     """
-    step, like = np.empty(values.size, dtype=np.uint8), np.empty(values.size, dtype=np.uint8)
-    here, there = values[:-shift], values[shift:]
-    ahead, same = step[:-shift], like[:-shift]
-    np.maximum(here, there, out=ahead)
-    np.minimum(here, there, out=same)
-    ahead -= same
-    np.less_equal(ahead, near, out=same.view(np.bool_))
-    np.subtract(there, here, out=ahead)  # wraps around, and so is right as int8 where near
-    ahead *= same
-    return step.view(np.int8), like
+    np.subtract(values[values.size - step.size :], values[: step.size], out=step)
+    within = like.view(np.uint8)
+    np.add(step, np.uint8(near), out=within)  # -near .. near becomes 0 .. 2 near, the rest more
+    np.less_equal(within, np.uint8(2 * near), out=like)
+    step *= within
 
 
-def square(picture: Rgb, at: Window, gain: float | None, side: int) -> Image.Image:
-    """Return the window of `picture` (H, W, 3), denoised and resized to `side` pixels (bicubic).
+def square(picture: Rgb, at: Window, gain: float | None, side: int) -> Rgb:
+    """Return the window of `picture` (H, W, 3), denoised and resized to (side, side, 3).
 
-    A window that is to shrink is resized first, which already averages noise. (Pillow's Hamming filter
-    would save 0.4 ms of a look's 5, but a network notices that it was not trained with it.)
+    A window that is to shrink is resized first, which already averages noise. It shrinks by plain averages:
+    as good as the bicubic filter that the network was trained with, on photographs and on drawn gardens
+    (tools/measure_model.py), in under half the time. To grow, only bicubic is smooth enough.
     """
     pixels = picture[at.top : at.top + at.side, at.left : at.left + at.side]
     if at.side > side:
-        return Image.fromarray(denoise(_resized(pixels, side), near_levels(gain)))
-    return Image.fromarray(_resized(denoise(pixels, near_levels(gain)), side))
+        return denoise(_resized(pixels, side, Image.Resampling.BOX), near_levels(gain))
+    return _resized(denoise(pixels, near_levels(gain)), side, Image.Resampling.BICUBIC)
 
 
-def _resized(pixels: Rgb, side: int) -> Rgb:
+def _resized(pixels: Rgb, side: int, how: Image.Resampling) -> Rgb:
     image = Image.fromarray(np.ascontiguousarray(pixels))
-    return np.asarray(image.resize((side, side), Image.Resampling.BICUBIC))
+    return np.asarray(image.resize((side, side), how))
 
 
-def tensor(image: Image.Image, mean: float, scale: float) -> NDArray[np.float32]:
-    """Return an RGB picture as (1, 3, H, W) float32: (value - mean) / scale.
+def tensor(pixels: Rgb, mean: float, scale: float) -> NDArray[np.float32]:
+    """Return an RGB picture (H, W, 3) as (1, 3, H, W) float32: (value - mean) / scale.
 
     Exact when `mean` is a whole number and `scale` a power of two.
     """
-    values = np.empty((1, 3, image.height, image.width), dtype=np.float32)
-    values[0] = np.asarray(image).transpose(2, 0, 1)
+    values = np.empty((1, 3, *pixels.shape[:2]), dtype=np.float32)
+    values[0] = pixels.transpose(2, 0, 1)
     values -= np.float32(mean)
     values /= np.float32(scale)
     return values
 
 
-def sharpness(image: Image.Image) -> float:
-    """Return the variance of the Laplacian of the grey picture, in grey levels squared.
+def sharpness(pixels: Rgb) -> float:
+    """Return the variance of the Laplacian of the green of `pixels` (H, W, 3), in grey levels squared.
 
     The focus measure of Pech-Pacheco et al. 2000, "Diatom autofocusing in brightfield microscopy: a
-    comparative study" (ICPR), with the four-neighbour Laplacian, border left out. Sums are of whole
-    numbers, so the order of addition does not matter.
+    comparative study" (ICPR), with the four-neighbour Laplacian, border left out. Green is what a camera's
+    sensor has most of. Sums are of whole numbers, so the order of addition does not matter.
     """
-    grey = np.asarray(image.convert("L"), dtype=np.int16)
-    laplacian = grey[:-2, 1:-1] + grey[2:, 1:-1]
-    laplacian += grey[1:-1, :-2]
-    laplacian += grey[1:-1, 2:]
-    laplacian -= 4 * grey[1:-1, 1:-1]  # between -1020 and 1020
-    wide = laplacian.astype(np.int32)
-    total, squares = int(wide.sum(dtype=np.int64)), int((wide * wide).sum(dtype=np.int64))
-    return (squares - total * total / wide.size) / wide.size
+    green = pixels[..., 1].astype(np.int16)
+    laplacian = green[:-2, 1:-1] + green[2:, 1:-1]
+    laplacian += green[1:-1, :-2]
+    laplacian += green[1:-1, 2:]
+    laplacian -= 4 * green[1:-1, 1:-1]  # between -1020 and 1020
+    exact = laplacian.astype(np.float64).reshape(-1)  # whole numbers: their sums fit in 53 bits
+    total, squares = float(exact.sum()), float(np.einsum("i,i->", exact, exact))
+    return (squares - total * total / exact.size) / exact.size
 
 
 def prepare(picture: Rgb, box: Box, gain: float | None, *, side: int, mean: float, scale: float) -> Prepared:
     """Crop `box` out of `picture` (H, W, 3 uint8) for a network of input `side` x `side`."""
     height, width = picture.shape[:2]
     at = window(box, width, height)
-    image = square(picture, at, gain, side)
-    return Prepared(tensor(image, mean, scale), sharpness(image), at, image)
+    pixels = square(picture, at, gain, side)
+    return Prepared(tensor(pixels, mean, scale), sharpness(pixels), at, pixels)

@@ -3,8 +3,9 @@
 Looks at nobody are kept as unit vectors, per part of the view: half of each part's places go to its
 newest looks (the light and the season go on), half to those most unlike each other (rain, dusk, snow).
 How strange a new look is: its distance from the nearest of them, against how far looks at nobody here
-usually stray from those before them. That yardstick belongs to the place, so that one in `FALSE_RATE` of
-its looks at nobody is called strange, wherever the box hangs.
+usually stray from those before them. That yardstick belongs to the place, so that `FALSE_RATE` of its looks
+at nobody are called strange, wherever the box hangs. It is made of the later half of the looks learned: the
+first ones stray far only because there was little before them.
 
 Strangeness is no animal: a hard shadow, a change of exposure and a new plant are strange too. So it is
 evidence beside the network's, worth at most `MOST_STRANGE`, and never a judge alone. That a look is
@@ -31,15 +32,15 @@ from dooryard.records import Box, Features
 ROWS, COLUMNS = 3, 4  # parts of the view
 PER_PART = 24  # looks kept of each, half of them the newest
 LEAST = 16
-FALSE_RATE = 0.01
+FALSE_RATE = 0.05
 NEAREST = 3  # the distance is a mean over so many, so that one odd look learned does not open a hole
 STRAYS = 256
 _MOST_BYTES = 8_000_000
 
-SLOPE, TURN = 10.0, -0.07
+SLOPE, TURN = 9.4, 0.46
 """Log-likelihood ratio = SLOPE * (strangeness - TURN), fitted on development scenes by
-tools/measure_memory_model.py."""
-MOST_STRANGE, MOST_FAMILIAR = 2.0, 6.0
+tools/measure_memory_model.py, a wrong "somebody" counting as much as ten looks missed."""
+MOST_STRANGE, MOST_FAMILIAR = 2.0, 8.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,8 +77,7 @@ def strangeness(memory: Memory, features: Features) -> float | None:
     distance = _distance(memory.vectors, _unit(memory, features))
     if distance is None or not memory.ready:
         return None
-    usual = max(float(np.quantile(memory.strays, 1 - FALSE_RATE)), 1e-3)
-    return math.log(max(distance, 1e-6) / usual)
+    return math.log(max(distance, 1e-6) / max(_usual(memory.strays), 1e-3))
 
 
 def ratio(strange: float | None) -> float:
@@ -187,6 +187,13 @@ def _distance(vectors: NDArray[np.float32], vector: NDArray[np.float32]) -> floa
     # Not by BLAS: its threads cost more than a product so small.
     alike = np.einsum("nd,d->n", vectors, vector)
     return float(1.0 - np.partition(alike, -NEAREST)[-NEAREST:].mean())
+
+
+def _usual(strays: NDArray[np.float32]) -> float:
+    """The distance that `FALSE_RATE` of the later half of `strays` exceed."""
+    later = strays[len(strays) // 2 :]
+    at = int((1 - FALSE_RATE) * len(later))  # numpy's own quantile takes as long as the distances do
+    return float(np.partition(later, at)[at])
 
 
 def _part(box: Box) -> int:

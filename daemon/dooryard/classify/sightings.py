@@ -10,8 +10,14 @@ from dooryard.records import Box, Frame, Rgb
 
 
 def lasting(frame: Frame) -> Rgb:
-    """Return a read-only copy of the frame's large picture, (H, W, 3) uint8."""
-    pixels = np.array(frame.large(), order="C", copy=True)
+    """Return the frame's large picture, (H, W, 3) uint8, read-only, and so that it stays as it is.
+
+    A picture that is read-only and owns its pixels is the camera's promise to leave it alone; any other is
+    copied.
+    """
+    given = np.asarray(frame.large())
+    promised = not given.flags.writeable and given.flags.owndata and given.flags.c_contiguous
+    pixels = given if promised else np.array(given, order="C", copy=True)
     if pixels.ndim != 3 or pixels.shape[2] != 3 or pixels.dtype != np.uint8 or 0 in pixels.shape:
         raise ValueError(f"the large picture is {pixels.shape} {pixels.dtype}, not (H, W, 3) uint8")
     pixels.flags.writeable = False

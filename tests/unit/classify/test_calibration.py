@@ -7,6 +7,7 @@ import pytest
 from dooryard.classify.calibration import (
     FLOOR,
     PRIOR,
+    SUREST,
     Calibration,
     Line,
     calibrated,
@@ -61,3 +62,13 @@ def test_expected_error_of_a_sure_and_right_answer_is_none():
 def test_expected_error_of_nothing_is_refused(sure, right):
     with pytest.raises(ValueError, match="nothing to compare"):
         expected_error(sure, right)
+
+
+@pytest.mark.parametrize("totals", [{"bird": 1.0}, {"bird": 0.6, "cat": 0.4}])
+def test_no_look_is_surer_than_is_said(totals):
+    """A noisy seed tube gets 0.9998 of some networks; shares between groups stay."""
+    steep = Calibration(*(Line(3, 2),) * 3)
+    found = calibrated(totals, steep)
+    assert sum(found.values()) == pytest.approx(1 / (1 + math.exp(-SUREST)))
+    if "cat" in totals:
+        assert found["bird"] > found["cat"] > 0

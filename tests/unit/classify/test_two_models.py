@@ -10,6 +10,7 @@ import pytest
 from onnx import TensorProto, helper, numpy_helper
 from skimage import data
 
+from dooryard.classify import network as network_room
 from dooryard.classify import onnx as onnx_room
 from dooryard.classify.album import Lesson
 from dooryard.classify.known import known_visitors
@@ -168,3 +169,22 @@ def test_what_can_be_told_is_known_without_loading_a_model(tmp_path):
 def test_a_species_card_that_is_wrong_stops_the_start(tmp_path):
     with pytest.raises(ModelError, match="cannot be read"):
         OnnxClassifier(species_card=tmp_path / "none.toml")
+
+
+@pytest.mark.parametrize("asked", [False, True])
+def test_each_box_costs_one_run_of_each_network_that_is_asked(tmp_path, monkeypatch, asked):
+    """One inference per sighting; the species model only where it is asked at all."""
+    runs = []
+    answer = network_room.Network.answer
+
+    def counted(network, tensor):
+        runs.append(network.card.name)
+        return answer(network, tensor)
+
+    monkeypatch.setattr(network_room.Network, "answer", counted)
+    monkeypatch.setattr(onnx_room, "ASK_WHICH_FROM", 0.0 if asked else 1.1)
+    classifier = OnnxClassifier(species_card=species_model(tmp_path, [0.0, 0.0]))
+    boxes = [WHOLE, Box(0.1, 0.1, 0.5, 0.5), Box(0.2, 0.2, 0.9, 0.9)]
+    assert len(classifier.look(frame(LargePicture(data.chelsea())), boxes)) == 3
+    assert runs.count(classifier.card.name) == 3
+    assert runs.count("two robins") == (3 if asked else 0)
