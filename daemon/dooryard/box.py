@@ -13,6 +13,8 @@ from pydantic import AfterValidator, Field, model_validator
 
 from dooryard.box_sinks import Email, Heartbeat, Memory, PathText, Publish, SinkTable, Webhook
 from dooryard.gate.settings import area
+from dooryard.journal.pace import When
+from dooryard.policy.addresses import page_address
 from dooryard.policy.document import Document, Parsed, read
 from dooryard.policy.lines import Path
 from dooryard.policy.parse import note_doubles, tables
@@ -20,7 +22,7 @@ from dooryard.policy.problems import validated
 from dooryard.policy.schema import Line, Table
 from dooryard.sensors.spec import Kind, Quantity, SensorSpec
 
-__all__ = ["BoxFile", "Email", "Memory", "Publish", "SinkTable", "Webhook", "box_in", "parse_box"]
+__all__ = ["BoxFile", "Email", "Memory", "Publish", "SinkTable", "Webhook", "box_in", "parse_box", "telling"]
 
 BUILT_IN = "built-in"
 
@@ -224,6 +226,23 @@ class RecorderKeys(Table):
     )
 
 
+class JournalKeys(Table):
+    """The pages of what came, which the box builds by itself."""
+
+    build: When = Field(
+        default="after visits",
+        description="When the box builds its pages: some minutes after a visit and at the day's end; at the"
+        " day's end only; or only when asked to by `dooryard journal`.",
+    )
+    every_min: float = Field(default=30.0, ge=5, le=1440, description="The least minutes between two builds.")
+    address: Annotated[str, AfterValidator(page_address)] | None = Field(
+        default=None, description="Where the pages will be published, for feed readers and link previews."
+    )
+    with_position: bool = Field(
+        default=False, description="Write the policy's place into the pictures: everybody can read it there."
+    )
+
+
 class BoxFile(Table):
     """What this unit is. `BoxFile()` is a board with its camera, the built-in model and no sink."""
 
@@ -241,10 +260,16 @@ class BoxFile(Table):
     recorder: RecorderKeys | None = Field(
         default=None, description="The box's own recording, if it is to make one."
     )
+    journal: JournalKeys = Field(default=JournalKeys(), description="The pages of what came.")
     heartbeat: Heartbeat | None = Field(default=None, description="Whom to tell that it is alive.")
     sink: tuple[SinkTable, ...] = Field(
         default=(), strict=False, max_length=16, description="The ways out; policies name them."
     )
+
+
+def telling(box: BoxFile) -> frozenset[str]:
+    """Names of the sinks that tell of visits; the others bring the journal somewhere."""
+    return frozenset(table.name for table in box.sink if table.kind != "publish")
 
 
 def parse_box(text: str, file: str) -> Parsed[BoxFile]:

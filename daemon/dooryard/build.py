@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dooryard import box as boxes
 from dooryard import gate
@@ -34,13 +34,16 @@ from dooryard.pipeline import Conditions, State
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
 from dooryard.records import Moment
-from dooryard.secrets import resolve
+from dooryard.secrets import path_of, resolve
 from dooryard.sensors.clock_state import clock_is_set
 from dooryard.sensors.desk import SensorDesk
 from dooryard.sensors.registry import Machine
 from dooryard.sensors.registry import build as build_sensors
 from dooryard.sinks.base import Sink
 from dooryard.visits import VisitSettings, VisitsState
+
+if TYPE_CHECKING:
+    from dooryard.sinks.remote import Host
 
 Reveal = Callable[[object], str | None]  # a secret's reference -> the secret
 
@@ -109,7 +112,7 @@ def sinks(box: BoxFile, base: Path, environ: Mapping[str, str]) -> list[Sink]:
     def reveal(reference: object) -> str | None:
         return None if reference is None else resolve(str(reference), environ, credentials).reveal()
 
-    return [_sink(table, base, box, reveal) for table in box.sink]
+    return [_sink(table, base, box, reveal, credentials) for table in box.sink]
 
 
 def delivery(
@@ -130,7 +133,7 @@ def delivery(
         _log,
         rules=common,
         rules_of=rules_of,
-        notices_to=[table.name for table in box.sink if table.kind != "publish"],
+        notices_to=sorted(boxes.telling(box)),
         clock_set=lambda: not live or clock_is_set(clock.now().wall),
     )
 
@@ -146,21 +149,40 @@ def heartbeat(
     return Heartbeat(address, box.heartbeat.every_s, clock, _log, well=well)
 
 
-def _sink(table: boxes.SinkTable, base: Path, box: BoxFile, reveal: Reveal) -> Sink:
+def _sink(table: boxes.SinkTable, base: Path, box: BoxFile, reveal: Reveal, credentials: Path | None) -> Sink:
     if isinstance(table, boxes.Memory):
         from dooryard.sinks.memory import MemorySink
 
         return MemorySink(table.name)
     if isinstance(table, boxes.Publish):
-        from dooryard.journal.commands import SITE
+        from dooryard.journal.paths import SITE
         from dooryard.sinks.publish import PublishSink
 
         journal = base / box.state_folder / SITE
-        return PublishSink(table.name, journal, base / table.folder, remove_gone=table.remove_gone)
+        target = base / table.folder if table.host is None else _host(table, base, credentials)
+        return PublishSink(table.name, journal, target, remove_gone=table.remove_gone)
     ca_file = base / table.ca_file if table.ca_file else None
     if isinstance(table, boxes.Webhook):
         return _webhook(table, ca_file, f"/dooryard/{box.name}", reveal)
     return _email(table, ca_file, reveal)
+
+
+def _host(table: boxes.Publish, base: Path, credentials: Path | None) -> Host:
+    from dooryard.sinks.remote import Host
+
+    assert table.host is not None  # the four go together: checked with the file
+    assert table.user is not None
+    assert table.known_hosts is not None
+    return Host(
+        host=table.host,
+        user=table.user,
+        folder=table.folder,
+        key=path_of(str(table.key), credentials),
+        known_hosts=base / table.known_hosts,
+        port=table.port,
+        total_timeout_s=table.deadline_s,
+        remove_gone=table.remove_gone,
+    )
 
 
 def _webhook(table: boxes.Webhook, ca_file: Path | None, source: str, reveal: Reveal) -> Sink:
@@ -212,7 +234,7 @@ def conditions(box: BoxFile, policy: Policy, *, clock_set: bool) -> Conditions:
         policy=policy,
         gate=settings,
         visits=VisitSettings(settle_s=box.visit.settle_s, gone_after_s=box.visit.gone_after_s),
-        sinks=frozenset(table.name for table in box.sink),
+        sinks=boxes.telling(box),
         clock_set=clock_set,
         look_every_s=box.classifier.look_every_s,
     )

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TextIO, TypeVar
 
-from dooryard.box import BoxFile, box_in
+from dooryard.box import BoxFile, box_in, telling
 from dooryard.errors import EXIT_OK, ConfigError
 from dooryard.policy.document import Document, Parsed, read
 from dooryard.policy.parse import parse_policy, policy_in
@@ -37,7 +37,7 @@ def check(
     sound_boxes = [box for box in boxes if box is not None]
     # Where a box file is wrong or none is given, nobody knows what sinks and sensors there are.
     if boxes and len(sound_boxes) == len(boxes):
-        sinks = frozenset(sink.name for box in sound_boxes for sink in box.sink)
+        sinks = frozenset(name for box in sound_boxes for name in telling(box))
         sensors = frozenset(name for box in sound_boxes for name in sensor_names(box))
 
     def policy(document: Document) -> Parsed[Policy]:

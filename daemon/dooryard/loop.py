@@ -19,6 +19,7 @@ from dooryard.classify.base import Classifier
 from dooryard.clock import Clock, FrameClock
 from dooryard.effects import Effect, Look, Nobody, Record, Rest, Update
 from dooryard.errors import CameraError
+from dooryard.journal.keeper import JournalKeeper
 from dooryard.ledger import Ledger
 from dooryard.log import say
 from dooryard.notify import Notifier
@@ -48,6 +49,7 @@ class Parts:
     process_clock: Clock  # real time, for the watchdog and the status line
     care: Care | None = None  # None: a recording, which says nothing of a box
     recorder: Recorder | None = None  # None: the box makes no recording
+    journal: JournalKeeper | None = None  # None: a recording, or it is built only when asked to
     reread: Callable[[Conditions], tuple[Conditions, str]] | None = None  # the policy, when asked to
 
 
@@ -108,6 +110,11 @@ class Loop:
                 self._parts.ledger.note(self.state, self.conditions, now)
             else:
                 self._minute(now)
+        if self._parts.journal is not None:
+            hot = care is not None and bool(care.spared.because)
+            watching = self.state.watching
+            for text in self._parts.journal.turn(self.conditions, now, watching=watching, hot=hot):
+                self.tell("journal", text, now)
         self._alive()
 
     def _step(self, frame: Frame | None, now: Moment) -> None:
@@ -140,6 +147,8 @@ class Loop:
             self.tell(each.kind, each.text, now)
         if self._parts.recorder is not None and care.new:
             self._parts.recorder.readings(care.new, now)
+        if care.temps_c and self.conditions.clock_set:
+            self._parts.ledger.daybook.warmth(care.temps_c, now)
         for press in care.presses():
             if press is Press.HELD:
                 care.halt_now()

@@ -20,7 +20,7 @@ from types import FrameType
 from typing import Any, TypeVar
 
 from dooryard import build, halt, log
-from dooryard.box import BoxFile, parse_box
+from dooryard.box import BoxFile, parse_box, telling
 from dooryard.camera.base import Camera
 from dooryard.camera.keeper import CameraKeeper, Patience
 from dooryard.check import read_text, reread, sensor_names
@@ -29,6 +29,7 @@ from dooryard.clock import Clock, FrameClock, SystemClock
 from dooryard.daybook import Daybook
 from dooryard.errors import StuckError
 from dooryard.gate.tally import totals
+from dooryard.journal.keeper import keeper_of
 from dooryard.ledger import Ledger
 from dooryard.log import say
 from dooryard.loop import Loop, Parts
@@ -91,9 +92,15 @@ class _Given:
     """What the two files say."""
 
     box: BoxFile
-    base: Path  # the box file's folder
+    box_file: Path
+    policy_file: Path | None
     policy: Policy
     read_policy: Callable[[], tuple[Policy | None, str]] | None  # anew; None: the built-in one
+
+    @property
+    def base(self) -> Path:
+        """What relative paths in the box file are relative to."""
+        return self.box_file.parent
 
     @property
     def state_folder(self) -> Path:
@@ -102,16 +109,16 @@ class _Given:
 
 def _given(box_file: Path, policy_file: Path | None) -> _Given:
     """Read both files. Raises ConfigError with every problem."""
-    base = box_file.resolve().parent
+    box_file = box_file.resolve()
     box = _told(parse_box(read_text(box_file), str(box_file)))
     if policy_file is None:
-        return _Given(box, base, Policy(), None)
-    visitors, group_of = known_visitors(build.card_path(box, base))
-    sinks = frozenset(sink.name for sink in box.sink)
+        return _Given(box, box_file, None, Policy(), None)
+    visitors, group_of = known_visitors(build.card_path(box, box_file.parent))
+    sinks = telling(box)
     known: dict[str, Any] = {"sinks": sinks, "visitors": visitors, "group_of": group_of}
     known["sensors"] = sensor_names(box)
     policy = _told(parse_policy(read_text(policy_file), str(policy_file), **known))
-    return _Given(box, base, policy, lambda: reread(policy_file, **known))
+    return _Given(box, box_file, policy_file, policy, lambda: reread(policy_file, **known))
 
 
 def _parts(
@@ -157,6 +164,9 @@ def _parts(
         parts.recorder = recorder_of(box, base)
         if parts.recorder is not None:
             stack.callback(parts.recorder.close)
+        parts.journal = keeper_of(box, given.box_file, given.policy_file, system, ledger)
+        if parts.journal is not None:
+            stack.callback(parts.journal.stop)
     return parts, state, rules
 
 
@@ -188,6 +198,8 @@ def _halt(loop: Loop, parts: Parts, store: Store, system: SystemClock) -> None:
     def close_store() -> None:
         if parts.recorder is not None:
             parts.recorder.close()
+        if parts.journal is not None:
+            parts.journal.stop()
         parts.delivery.stop()
         store.close()
 

@@ -147,3 +147,4 @@ class Messages(Table):
     clock: SinkNames = Field(default=(), description="The clock was set, or stepped.")
     sensor: SinkNames = Field(default=_ALL, description="A sensor fell silent, or is heard again.")
     policy: SinkNames = Field(default=_ALL, description="A changed policy was taken up, or refused.")
+    journal: SinkNames = Field(default=_ALL, description="The journal cannot be built, or is built again.")
