@@ -6,10 +6,14 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, model_validator
 
+from dooryard.journal.phrases import listed
 from dooryard.policy.addresses import (
     WHERE_SECRETS_ARE,
     SecretRef,
+    host_name,
     is_loopback,
+    key_ref,
+    login_name,
     mail_address,
     parsed_address,
     secret_ref,
@@ -144,12 +148,48 @@ class Heartbeat(Table):
 
 
 class Publish(Table):
-    """A folder that the journal is copied to, such as one that a web server shows."""
+    """Where the journal is brought whenever it has changed: a folder here, or one of a web host by rsync."""
 
     kind: Literal["publish"]
-    name: SinkLabel = Field(description="What policies call it.")
-    folder: PathText = Field(description="Where the pages go.")
+    name: SinkLabel = Field(description="What messages and the outbox call it; policies do not name it.")
+    folder: PathText = Field(description="Where the pages go: a folder here, or on the host if one is given.")
     remove_gone: bool = Field(default=False, description="Remove there what the journal no longer has.")
+    host: Annotated[str, AfterValidator(host_name)] | None = Field(
+        default=None, description="A web host that is reached by rsync over ssh. Left out: this machine."
+    )
+    user: Annotated[str, AfterValidator(login_name)] | None = Field(
+        default=None, description="Name to log in with there (host)."
+    )
+    key: Annotated[SecretRef | None, PlainValidator(key_ref)] = Field(
+        default=None,
+        description='Where the private key is (host): "credential:NAME" or "file:/path". A key of its own,'
+        " without a passphrase.",
+    )
+    known_hosts: PathText | None = Field(
+        default=None, description="File with the host's own key, as ssh-keyscan writes it (host)."
+    )
+    port: int = Field(default=22, ge=1, le=65535, description="The port of its ssh (host).")
+    deadline_s: float = Field(
+        default=300.0,
+        ge=10,
+        le=3600,
+        description="Seconds after which bringing the pages there is ended, and tried again later (host).",
+    )
+
+    @model_validator(mode="after")
+    def _fits(self) -> Publish:
+        mine = ("user", "key", "known_hosts")
+        if self.host is None:
+            strangers = [key for key in (*mine, "port", "deadline_s") if key in self.model_fields_set]
+            if strangers:
+                raise ValueError(f"{listed(strangers)}: only with a host; give host, or take that out")
+            return self
+        missing = [key for key in mine if getattr(self, key) is None]
+        if missing:
+            raise ValueError(f"a host needs {listed(missing)} too")
+        if self.folder.startswith("-") or not self.folder.isprintable():
+            raise ValueError("folder cannot be a folder's path on a host; write it plainly")
+        return self
 
 
 class Memory(Table):

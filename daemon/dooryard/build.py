@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from dooryard import box as boxes
 from dooryard import gate
 from dooryard.box import BoxFile
+from dooryard.box_camera import CAMERA_KEYS
 from dooryard.button.lamp import Lamp
 from dooryard.button.press import PressSettings
 from dooryard.button.push import PushButton
@@ -32,7 +33,7 @@ from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions
 from dooryard.policy.schema import Place as PolicyPlace
 from dooryard.policy.schema import Policy
-from dooryard.secrets import resolve
+from dooryard.secrets import path_of, resolve
 from dooryard.sensors.clock_state import clock_is_set
 from dooryard.sensors.desk import SensorDesk
 from dooryard.sensors.registry import Machine
@@ -43,6 +44,7 @@ from dooryard.visits import VisitSettings
 if TYPE_CHECKING:
     from dooryard.classify.onnx import OnnxClassifier
     from dooryard.sight import LateClassifier
+    from dooryard.sinks.remote import Host
 
 Reveal = Callable[[object], str | None]  # a secret's reference -> the secret
 
@@ -53,7 +55,7 @@ _log = logging.getLogger("dooryard")
 def camera(box: BoxFile, base: Path, clock: Clock) -> Camera:
     """The camera that `box` names; paths are relative to `base`. Raises ConfigError or CameraError."""
     table = box.camera
-    mine = boxes.CAMERA_KEYS[table.kind] & table.model_fields_set
+    mine = CAMERA_KEYS[table.kind] & table.model_fields_set
     options: dict[str, Any] = {key: getattr(table, key) for key in mine}
     for key in ("folder", "index"):
         if key in options:
@@ -155,7 +157,7 @@ def sinks(box: BoxFile, base: Path, environ: Mapping[str, str]) -> list[Sink]:
     def reveal(reference: object) -> str | None:
         return None if reference is None else resolve(str(reference), environ, credentials).reveal()
 
-    return [_sink(table, base, box, reveal) for table in box.sink]
+    return [_sink(table, base, box, reveal, credentials) for table in box.sink]
 
 
 def delivery(
@@ -176,7 +178,7 @@ def delivery(
         _log,
         rules=common,
         rules_of=rules_of,
-        notices_to=[table.name for table in box.sink if table.kind != "publish"],
+        notices_to=sorted(boxes.telling(box)),
         clock_set=lambda: not live or clock_is_set(clock.now().wall),
     )
 
@@ -192,21 +194,40 @@ def heartbeat(
     return Heartbeat(address, box.heartbeat.every_s, clock, _log, well=well)
 
 
-def _sink(table: boxes.SinkTable, base: Path, box: BoxFile, reveal: Reveal) -> Sink:
+def _sink(table: boxes.SinkTable, base: Path, box: BoxFile, reveal: Reveal, credentials: Path | None) -> Sink:
     if isinstance(table, boxes.Memory):
         from dooryard.sinks.memory import MemorySink
 
         return MemorySink(table.name)
     if isinstance(table, boxes.Publish):
-        from dooryard.journal.commands import SITE
+        from dooryard.journal.paths import SITE
         from dooryard.sinks.publish import PublishSink
 
         journal = base / box.state_folder / SITE
-        return PublishSink(table.name, journal, base / table.folder, remove_gone=table.remove_gone)
+        target = base / table.folder if table.host is None else _host(table, base, credentials)
+        return PublishSink(table.name, journal, target, remove_gone=table.remove_gone)
     ca_file = base / table.ca_file if table.ca_file else None
     if isinstance(table, boxes.Webhook):
         return _webhook(table, ca_file, f"/dooryard/{box.name}", reveal)
     return _email(table, ca_file, reveal)
+
+
+def _host(table: boxes.Publish, base: Path, credentials: Path | None) -> Host:
+    from dooryard.sinks.remote import Host
+
+    assert table.host is not None  # the four go together: checked with the file
+    assert table.user is not None
+    assert table.known_hosts is not None
+    return Host(
+        host=table.host,
+        user=table.user,
+        folder=table.folder,
+        key=path_of(str(table.key), credentials),
+        known_hosts=base / table.known_hosts,
+        port=table.port,
+        total_timeout_s=table.deadline_s,
+        remove_gone=table.remove_gone,
+    )
 
 
 def _webhook(table: boxes.Webhook, ca_file: Path | None, source: str, reveal: Reveal) -> Sink:
@@ -258,7 +279,7 @@ def conditions(box: BoxFile, policy: Policy, *, clock_set: bool) -> Conditions:
         policy=policy,
         gate=settings,
         visits=VisitSettings(settle_s=box.visit.settle_s, gone_after_s=box.visit.gone_after_s),
-        sinks=frozenset(table.name for table in box.sink),
+        sinks=boxes.telling(box),
         clock_set=clock_set,
         look_every_s=box.classifier.look_every_s,
     )

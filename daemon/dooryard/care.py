@@ -39,6 +39,7 @@ class Care:
     spared: Sparing = field(default_factory=Sparing)
     new: tuple[tuple[str, float | None], ...] = ()  # what sensors said since the turn before: name, value
     _troubles: troubles.Ledger = field(default_factory=troubles.Ledger)
+    temps_c: tuple[tuple[str, float], ...] = ()  # those of `new` that are temperatures
     _asked_s: dict[str, float] = field(default_factory=dict)
     _due_s: float = -math.inf
     _next_frame_s: float = -math.inf
@@ -68,7 +69,7 @@ class Care:
 
     def turn(self, policy: Policy, now: Moment) -> tuple[News, ...]:
         """Take in what the sensors said since, at most every few seconds; what is to be told."""
-        self.new = ()
+        self.new = self.temps_c = ()
         if now.mono_s < self._due_s:
             return ()
         self._due_s = now.mono_s + EVERY_S
@@ -76,6 +77,8 @@ class Care:
         self.new = tuple(
             (name, said) for name, (at_s, said) in samples.items() if self._asked_s.get(name) != at_s
         )
+        warm = self.desk.temperatures
+        self.temps_c = tuple((name, said) for name, said in self.new if name in warm and said is not None)
         self._asked_s = {name: at_s for name, (at_s, _said) in samples.items()}
         disk = samples.get("disk")
         self.state, news = advance(self.state, policy, samples, now.mono_s, free_mb=disk[1] if disk else None)

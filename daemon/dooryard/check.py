@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TextIO, TypeVar
 
-from dooryard.box import BoxFile, box_in
+from dooryard.box import BoxFile, box_in, telling
 from dooryard.errors import EXIT_OK, ConfigError, DooryardError
+from dooryard.pipeline import Conditions
+from dooryard.policy.changes import policy_changes
 from dooryard.policy.document import Document, Parsed, read
 from dooryard.policy.parse import parse_policy, policy_in
 from dooryard.policy.reference import table
@@ -38,7 +41,7 @@ def check(
     sound_boxes = [box for box in boxes if box is not None]
     # Where a box file is wrong or none is given, nobody knows what sinks and sensors there are.
     if boxes and len(sound_boxes) == len(boxes):
-        sinks = frozenset(sink.name for box in sound_boxes for sink in box.sink)
+        sinks = frozenset(name for box in sound_boxes for name in telling(box))
         sensors = frozenset(name for box in sound_boxes for name in sensor_names(box))
 
     visitors, group_of = _visitors(boxes, documents, visitors_of, out)
@@ -101,6 +104,21 @@ def reread(
     except ConfigError as error:
         return None, error.what.split("\n")[0]
     return parsed.value, "\n".join(parsed.warnings)
+
+
+def rereader(
+    read_policy: Callable[[], tuple[Policy | None, str]],
+) -> Callable[[Conditions], tuple[Conditions, str]]:
+    """Take up a changed policy, all of it or nothing; the text says which, and why."""
+
+    def take_up(rules: Conditions) -> tuple[Conditions, str]:
+        new, text = read_policy()
+        if new is None:
+            return rules, f"the changed policy is refused, the old one holds: {text}"
+        changes = policy_changes(rules.policy, new)
+        return replace(rules, policy=new), "; ".join(changes) or "the policy was read again; nothing changed"
+
+    return take_up
 
 
 def reference() -> str:

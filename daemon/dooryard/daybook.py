@@ -1,13 +1,17 @@
-"""What the box notes for the journal: when it did not watch and why, and what the gate held back. Edge.
+"""What the box notes for the journal: when it did not watch, how warm it was, what the gate held. Edge.
 
-Written seldom, to spare the card: at each change of watching, by the hour, and at the end.
+Written seldom, to spare the card: at each change of watching, temperatures every ten minutes (the lowest and
+the highest of each sensor), the rest by the hour and at the end.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 from pathlib import Path
 
+from dooryard.careful import while_the_disk_works
 from dooryard.gate import GateState
 from dooryard.gate.tally import totals
 from dooryard.journal.notebook import Notebook
@@ -15,6 +19,10 @@ from dooryard.policy.schema import Policy
 from dooryard.records import Held, Moment
 
 _SHORTEST_OFF = timedelta(minutes=2)  # a shorter gap is no time off
+_WARMTH_EVERY_S = 600.0
+_SAME_C = 0.05  # closer than this, lowest and highest are one
+
+_Warm = tuple[float, datetime]  # °C and when
 
 
 class Daybook:
@@ -22,11 +30,15 @@ class Daybook:
 
     def __init__(self, folder: Path) -> None:
         self._notebook = Notebook(folder)
-        self._off: tuple[datetime, str] | None = None
+        self._off = False
         self._counted: dict[Held | None, int] = {}
+        self._warmth: dict[str, tuple[_Warm, _Warm]] = {}  # sensor -> its lowest and its highest since
+        self._warmth_due_s = -math.inf
 
     def began(self, now: Moment, last_frame: datetime | None, gate: GateState | None, policy: Policy) -> None:
         """Note the time since the last run, or of the first day; `gate` is as that run left it."""
+        if last_frame is not None:
+            self._notebook.off_over(last_frame)  # the last run ended during it
         if last_frame is None:
             local = now.wall.astimezone(policy.place.zone)
             midnight = local.replace(hour=0, minute=0, second=0, microsecond=0)
@@ -35,16 +47,36 @@ class Daybook:
             self._notebook.off(last_frame, now.wall, "the box was off")
         self._counted = totals(gate.tally) if gate else {}
 
+    @while_the_disk_works
     def off(self, now: Moment, reason: str) -> None:
         """It stops watching, but not for the watch hours: those the journal knows."""
-        if self._off is None:
-            self._off = (now.wall, reason)
+        if not self._off:
+            self._off = True
+            self._notebook.off_since(now.wall, reason)
 
+    @while_the_disk_works
     def on(self, now: Moment) -> None:
         """It watches again."""
-        if self._off is not None and now.wall - self._off[0] >= _SHORTEST_OFF:
-            self._notebook.off(self._off[0], now.wall, self._off[1])
-        self._off = None
+        if self._off:
+            self._off = False
+            self._notebook.off_over(now.wall, _SHORTEST_OFF)
+
+    @while_the_disk_works
+    def warmth(self, temps_c: Iterable[tuple[str, float]], now: Moment) -> None:
+        """Take in what sensors said, °C; written down every ten minutes, with the times of both ends."""
+        for sensor, temp_c in temps_c:
+            here = (temp_c, now.wall)
+            low, high = self._warmth.get(sensor, (here, here))
+            self._warmth[sensor] = (min(low, here), max(high, here))
+        if now.mono_s < self._warmth_due_s or not self._warmth:
+            return
+        self._warmth_due_s = now.mono_s + _WARMTH_EVERY_S
+        rows = []
+        for sensor, (low, high) in self._warmth.items():
+            ends = [low] if high[0] - low[0] < _SAME_C else [low, high]
+            rows += [(wall, sensor, temp_c) for temp_c, wall in ends]
+        self._warmth = {}
+        self._notebook.readings(rows)
 
     def note(self, now: Moment, gate: GateState | None, policy: Policy) -> None:
         """Write down what the gate held back since the last time."""

@@ -9,18 +9,17 @@ from __future__ import annotations
 import logging
 import os
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from functools import wraps
-from typing import ParamSpec
 
 from dooryard import gate, place
+from dooryard.careful import while_the_disk_works
 from dooryard.daybook import Daybook
 from dooryard.effects import Record, Update
 from dooryard.errors import StoreError
 from dooryard.ids import id_for
-from dooryard.journal.marks import kept
+from dooryard.journal import marks
 from dooryard.log import say
 from dooryard.outbox.schedule import State as DeliveryState
 from dooryard.outbox.store import VISIT_PICTURE, Store
@@ -37,7 +36,6 @@ GATE_EVERY_S = 1800.0
 PLACE_EVERY_S = 10_800.0
 _DAY = timedelta(days=1)
 _log = logging.getLogger("dooryard")
-P = ParamSpec("P")
 
 
 @dataclass(slots=True)
@@ -46,20 +44,8 @@ class Tally:
 
     visits: int = 0
     told: int = 0
+    ended: int = 0  # visits that are over
     lost: int = 0  # visits that the disk refused for so long that newer ones took their place
-
-
-def _while_the_disk_works(work: Callable[P, None]) -> Callable[P, None]:
-    """Let a `StoreError` in `work` be said, with its remedy, and not end the watch."""
-
-    @wraps(work)
-    def careful(*args: P.args, **kwargs: P.kwargs) -> None:
-        try:
-            work(*args, **kwargs)
-        except StoreError as error:
-            say(_log, logging.ERROR, f"disk: {work.__name__} failed", why=error.what, to_do=error.remedy)
-
-    return careful
 
 
 class Ledger:
@@ -122,9 +108,10 @@ class Ledger:
         alerts = _alerts(effect, conditions, now)
         self._store.record_visit(effect.visit, jpeg, effect.decision, alerts, clock_set=conditions.clock_set)
 
-    @_while_the_disk_works
+    @while_the_disk_works
     def update(self, effect: Update, conditions: Conditions, now: Moment) -> None:
         """Store the end of a visit; one that still waits to be stored is brought up to date instead."""
+        self.tally.ended += 1
         for at, waiting in enumerate(self._unstored):
             if waiting.visit.id == effect.visit.id:
                 self._unstored[at] = replace(waiting, visit=effect.visit)
@@ -138,7 +125,7 @@ class Ledger:
         for effect in waiting:
             self.record(effect, conditions, now)
 
-    @_while_the_disk_works
+    @while_the_disk_works
     def summary(self, conditions: Conditions, now: Moment) -> None:
         """Tell the day's summary when its time has come."""
         policy, store = conditions.policy, self._store
@@ -157,7 +144,7 @@ class Ledger:
         store.save_state("last_summary", now.wall.isoformat().encode())
         self._wake()
 
-    @_while_the_disk_works
+    @while_the_disk_works
     def upkeep(self, conditions: Conditions, now: Moment) -> None:
         """Bring the store within the policy's bounds."""
         keeping = conditions.policy.keeping
@@ -165,7 +152,7 @@ class Ledger:
             keeping.days,
             keeping.megabytes * 1_000_000,
             now.wall,
-            kept(self._store.folder),
+            marks.kept(self._store.folder),
             favourites_count=keeping.favourites_count,
             short_bytes=short_bytes(
                 self._store.free_bytes(), conditions.policy.disk.tell_below_mb * 1_000_000
@@ -174,8 +161,9 @@ class Ledger:
         if removed:
             gone = len(removed.pictures)
             say(_log, logging.INFO, "old visits removed", visits=removed.visits, pictures=gone)
+        marks.upkeep(self._store.folder, keeping.days, now.wall)
 
-    @_while_the_disk_works
+    @while_the_disk_works
     def message(self, kind: str, text: str, conditions: Conditions, now: Moment) -> None:
         """Tell something about the box itself; `kind` is a key of the policy's [messages]."""
         alert = box_alert(
@@ -191,7 +179,21 @@ class Ledger:
             self._store.add_alert(alert)
             self._wake()
 
-    @_while_the_disk_works
+    @while_the_disk_works
+    def publish(self, stands: str, sinks: Sequence[str], place: str, now: Moment, *, clock_set: bool) -> None:
+        """Have the journal, whose fingerprint is `stands`, brought to `sinks`, unless it was before."""
+        state = f"{stands} {' '.join(sorted(sinks))}".encode()
+        if not sinks or self._store.load_state("published") == state:
+            return
+        alert_id = id_for(os.urandom(16), 0, now.wall)
+        title = f"The journal of {place}"
+        text = "Its pages have changed."
+        alert = Alert(alert_id, "journal", now.wall, clock_set, title, text, tuple(sinks))
+        self._store.add_alert(alert, replacing=True)
+        self._store.save_state("published", state)  # after: a power cut between them costs a round too many
+        self._wake()
+
+    @while_the_disk_works
     def mend_times(self, now: Moment) -> None:
         """The clock has been set: shift the times of what was stored since the start by as much."""
         mended = self._store.mend_times(
@@ -223,7 +225,7 @@ class Ledger:
             return {"sending": False, "late": False}
         return {"sending": bool(sinks), "late": late}
 
-    @_while_the_disk_works
+    @while_the_disk_works
     def save(self, state: State, welfare: bytes | None, now: Moment, *, thorough: bool = False) -> None:
         """Keep what a restart needs: cooldowns, steps, what the place taught, how far a recording was read.
 
@@ -244,7 +246,7 @@ class Ledger:
             states |= place.saved(state.place)
         self._store.save_states(states)
 
-    @_while_the_disk_works
+    @while_the_disk_works
     def note(self, state: State, conditions: Conditions, now: Moment) -> None:
         """Give the journal what the gate held back."""
         self.daybook.note(now, state.gate, conditions.policy)

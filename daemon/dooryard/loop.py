@@ -16,8 +16,8 @@ from dooryard.camera.base import EndOfFramesError
 from dooryard.care import Care
 from dooryard.clock import FrameClock
 from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, Update
-from dooryard.errors import CameraError, DooryardError
-from dooryard.health import health_text
+from dooryard.errors import DooryardError
+from dooryard.journal.keeper import JournalKeeper
 from dooryard.log import say
 from dooryard.outbox.reach import Network
 from dooryard.parts import Parts
@@ -26,7 +26,7 @@ from dooryard.records import Frame, Moment
 from dooryard.sensors.clock_state import clock_is_set
 from dooryard.sight import Sight
 from dooryard.sparing import spared_conditions
-from dooryard.standing import standing
+from dooryard.standing import standing_text
 from dooryard.watchdog import Watchdog
 
 _log = logging.getLogger("dooryard")
@@ -57,7 +57,6 @@ class Loop:
         self._network = Network(parts.delivery, self.tell)
         desk = None if parts.care is None else parts.care.desk
         self._watchdog = Watchdog(parts.notifier, parts.delivery, desk, parts.process_clock)
-        self._recording_end_told = False
         self._status_at_s = 0.0
 
     def run(self) -> None:
@@ -99,6 +98,8 @@ class Loop:
                 self._parts.ledger.note(self.state, self.conditions, now)
             else:
                 self._minute(now)
+        if self._parts.journal is not None:
+            self._turn_journal(self._parts.journal, now)
         self._parts.turned_s = self._parts.process_clock.now().mono_s
         self._watchdog.turned(frames_well=frame is not None or self._no_frame_is_due())
         self._show()
@@ -118,9 +119,8 @@ class Loop:
         if recorder is None:
             return
         recorder.take(frame, clock_set=self.conditions.clock_set)
-        if recorder.stopped is not None and not self._recording_end_told:
-            self._recording_end_told = True
-            self.tell("disk", f"the box's own recording stopped: {recorder.stopped}", now)
+        if end := recorder.news():
+            self.tell("disk", f"the box's own recording stopped: {end}", now)
 
     def _rules(self) -> Conditions:
         """What holds, with what is spared."""
@@ -135,19 +135,16 @@ class Loop:
                 self._parts.ledger.upkeep(self.conditions, now)
         if self._parts.recorder is not None and care.new:
             self._parts.recorder.readings(care.new, now)
+        if care.temps_c and self.conditions.clock_set:
+            self._parts.ledger.daybook.warmth(care.temps_c, now)
         for press in care.presses():
             if press is Press.HELD:
                 care.halt_now()
             else:
-                self.tell(
-                    "status",
-                    health_text(
-                        standing(self._parts, self.doing(), now, clock_set=self.conditions.clock_set)
-                    ),
-                    now,
-                )
-        if care.spared.halt and not self.halting:
-            self.halting = True
+                clock_set = self.conditions.clock_set
+                text = standing_text(self._parts, self.doing(), now, clock_set=clock_set)
+                self.tell("status", text, now)
+        self.halting |= care.spared.halt
         if care.spared.camera_off != self._spared_off:
             self._spare_the_camera(care, now)
 
@@ -194,6 +191,11 @@ class Loop:
         self.frames += 1
         return frame
 
+    def _turn_journal(self, keeper: JournalKeeper, now: Moment) -> None:
+        hot = self._parts.care is not None and bool(self._parts.care.spared.because)
+        for text in keeper.turn(self.conditions, now, watching=self.state.watching, hot=hot):
+            self.tell("journal", text, now)
+
     def _tell_of_the_camera(self, now: Moment) -> None:
         trouble = self._parts.camera.trouble
         if trouble == self._camera_lost:
@@ -225,20 +227,13 @@ class Loop:
 
     def _look(self, effect: Look, now: Moment) -> None:
         self.looks += len(effect.boxes)
-        try:
-            sightings = self._sight.look(effect.frame, effect.boxes, now)
-        except CameraError as error:  # the large picture could not be had; the next frame will tell
-            say(_log, logging.WARNING, "no large picture", frame=effect.frame.number, why=error.what)
-            return
-        self.state, more = pipeline.looked(self.state, effect.boxes, sightings, self._rules(), now)
-        self._do(more, now)
+        sightings = self._sight.look(effect.frame, effect.boxes, now)
+        if sightings is not None:
+            self.state, more = pipeline.looked(self.state, effect.boxes, sightings, self._rules(), now)
+            self._do(more, now)
 
     def _glance(self, effect: Glance, now: Moment) -> None:
-        try:
-            sighting = self._sight.glance(effect.frame, effect.box, now)
-        except CameraError:  # nobody waits for this one
-            return
-        if sighting is not None:
+        if sighting := self._sight.glance(effect.frame, effect.box, now):
             self.state = pipeline.glanced(self.state, sighting)
 
     def _rest(self, now: Moment, *, resting: bool) -> None:

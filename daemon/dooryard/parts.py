@@ -9,6 +9,7 @@ from dooryard.camera.keeper import CameraKeeper
 from dooryard.care import Care
 from dooryard.classify.base import Classifier
 from dooryard.clock import Clock
+from dooryard.journal.keeper import JournalKeeper
 from dooryard.ledger import Ledger
 from dooryard.lessons import Lessons
 from dooryard.notify import Notifier
@@ -34,6 +35,7 @@ class Parts:
     process_clock: Clock  # real time, for the watchdog and the status line
     care: Care | None = None  # None: a recording, which says nothing of a box
     recorder: Recorder | None = None  # None: the box makes no recording
+    journal: JournalKeeper | None = None  # None: a recording, or it is built only when asked to
     reread: Callable[[Conditions], tuple[Conditions, str]] | None = None  # the policy, when asked to
     lessons: Lessons | None = None  # what people say of visits; None: nothing is learned from it
     turned_s: float | None = None  # when the frame loop last turned, by the process clock

@@ -119,6 +119,7 @@ class Recorder:
         self.folder = folder
         self.stopped: str | None = None
         self.kept = 0  # frames so far
+        self._told = False  # that it stopped
         self._settings = settings or RecorderSettings()
         self._about = dict(about or {})
         self._disk = disk or RecorderDisk()
@@ -147,6 +148,11 @@ class Recorder:
             say(_log, logging.WARNING, "frame not recorded", frame=frame.number, why=error.what)
             return False
         return self.stopped is None
+
+    def news(self) -> str | None:
+        """Why it stopped, when asked for the first time since; else None."""
+        told, self._told = self._told, self.stopped is not None
+        return None if told else self.stopped
 
     def readings(self, values: Iterable[tuple[str, float | None]], now: Moment) -> None:
         """Note what sensors say: (name, value); None: silent. Those before the first frame wait for it."""

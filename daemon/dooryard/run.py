@@ -13,21 +13,22 @@ import resource
 import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
 from typing import Any, TypeVar
 
 from dooryard import build, halt, log, restore
 from dooryard.allocator import keep_memory_flat
-from dooryard.box import BoxFile, parse_box
+from dooryard.box import BoxFile, parse_box, telling
 from dooryard.camera.base import Camera
 from dooryard.camera.keeper import CameraKeeper, Patience
-from dooryard.check import read_text, reread, sensor_names
+from dooryard.check import read_text, reread, rereader, sensor_names
 from dooryard.clock import Clock, FrameClock, SystemClock
 from dooryard.daybook import Daybook
 from dooryard.errors import StuckError
 from dooryard.gate.tally import totals
+from dooryard.journal.keeper import keeper_of
 from dooryard.ledger import Ledger
 from dooryard.log import say
 from dooryard.loop import Loop
@@ -35,7 +36,6 @@ from dooryard.notify import Notifier
 from dooryard.outbox.store import Store
 from dooryard.parts import Parts, is_well
 from dooryard.pipeline import Conditions, State
-from dooryard.policy.changes import policy_changes
 from dooryard.policy.document import Parsed
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
@@ -91,9 +91,15 @@ class _Given:
     """What the two files say."""
 
     box: BoxFile
-    base: Path  # the box file's folder
+    box_file: Path
+    policy_file: Path | None
     policy: Policy
     read_policy: Callable[[], tuple[Policy | None, str]] | None  # anew; None: the built-in one
+
+    @property
+    def base(self) -> Path:
+        """What relative paths in the box file are relative to."""
+        return self.box_file.parent
 
     @property
     def state_folder(self) -> Path:
@@ -102,18 +108,22 @@ class _Given:
 
 def _given(box_file: Path, policy_file: Path | None) -> _Given:
     """Read both files. Raises ConfigError with every problem."""
-    base = box_file.resolve().parent
+    box_file = box_file.resolve()
     box = _told(parse_box(read_text(box_file), str(box_file)))
     if policy_file is None:
-        return _Given(box, base, Policy(), None)
+        return _Given(box, box_file, None, Policy(), None)
 
     def known() -> dict[str, Any]:  # anew each time, as names are taught while it runs
-        visitors, group_of = build.visitors_if_known(box, base)
-        sinks = frozenset(sink.name for sink in box.sink)
-        return {"sinks": sinks, "visitors": visitors, "group_of": group_of, "sensors": sensor_names(box)}
+        visitors, group_of = build.visitors_if_known(box, box_file.parent)
+        return {
+            "sinks": telling(box),
+            "visitors": visitors,
+            "group_of": group_of,
+            "sensors": sensor_names(box),
+        }
 
     policy = _told(parse_policy(read_text(policy_file), str(policy_file), **known()))
-    return _Given(box, base, policy, lambda: reread(policy_file, **known()))
+    return _Given(box, box_file, policy_file, policy, lambda: reread(policy_file, **known()))
 
 
 def _parts(
@@ -147,7 +157,7 @@ def _parts(
     ledger = Ledger(store, daybook, delivery.wake, boot, now)
     parts = Parts(keeper, classifier, ledger, delivery, clock, timed, notifier, system)
     parts.lessons = lessons_of(store.folder, classifier, lambda card: restore.known_place(store, card))
-    parts.reread = given.read_policy and _rereader(given.read_policy)
+    parts.reread = given.read_policy and rereader(given.read_policy)
     beat = build.heartbeat(box, system, environ, lambda: is_well(parts))
     if beat is not None:
         beat.start()
@@ -160,6 +170,9 @@ def _parts(
         parts.recorder = recorder_of(box, base)
         if parts.recorder is not None:
             stack.callback(parts.recorder.close)
+        parts.journal = keeper_of(box, given.box_file, given.policy_file, system, ledger)
+        if parts.journal is not None:
+            stack.callback(parts.journal.stop)
     return parts, state, rules
 
 
@@ -191,6 +204,8 @@ def _halt(loop: Loop, parts: Parts, store: Store, system: SystemClock) -> None:
     def close_store() -> None:
         if parts.recorder is not None:
             parts.recorder.close()
+        if parts.journal is not None:
+            parts.journal.stop()
         parts.delivery.stop()
         store.close()
 
@@ -214,21 +229,6 @@ def _halt(loop: Loop, parts: Parts, store: Store, system: SystemClock) -> None:
             f"the board was to halt and did not go off: {'; '.join(halted.faults)}",
             "see systemd/50-dooryard.rules; everything is stored, so the plug may be pulled",
         )
-
-
-def _rereader(
-    read_policy: Callable[[], tuple[Policy | None, str]],
-) -> Callable[[Conditions], tuple[Conditions, str]]:
-    """Take up a changed policy, all of it or nothing; the text says which, and why."""
-
-    def take_up(rules: Conditions) -> tuple[Conditions, str]:
-        new, text = read_policy()
-        if new is None:
-            return rules, f"the changed policy is refused, the old one holds: {text}"
-        changes = policy_changes(rules.policy, new)
-        return replace(rules, policy=new), "; ".join(changes) or "the policy was read again; nothing changed"
-
-    return take_up
 
 
 def _told(parsed: Parsed[T]) -> T:

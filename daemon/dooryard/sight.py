@@ -8,6 +8,7 @@ works after that ends the trouble, which is told too.
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import cast
@@ -15,12 +16,14 @@ from typing import cast
 from dooryard.classify import crop, sightings
 from dooryard.classify.base import Classifier
 from dooryard.classify.card import Card
-from dooryard.errors import ModelError
+from dooryard.errors import CameraError, ModelError
 from dooryard.lessons import AT_ONCE, Lessons, Pupil
+from dooryard.log import say
 from dooryard.place import Place
 from dooryard.policy.words import duration
 from dooryard.records import Box, Frame, Moment, Picture, Sighting
 
+_log = logging.getLogger("dooryard")
 TRY_AGAIN_S = (60.0, 120.0, 300.0, 900.0)  # waits between tries; the last repeats
 STEADY_S = (
     3600.0  # having worked for so long, the waits begin anew: one that comes and goes makes little noise
@@ -103,11 +106,18 @@ class Sight:
         """Whether it is known to fail."""
         return self._away_since_s is not None
 
-    def look(self, frame: Frame, boxes: Sequence[Box], now: Moment) -> tuple[Sighting, ...]:
+    def look(self, frame: Frame, boxes: Sequence[Box], now: Moment) -> tuple[Sighting, ...] | None:
         """Return one sighting per box, without names while the classifier fails.
 
-        Raises what `frame.large()` raises.
+        None where the large picture cannot be had; that is said, and the next frame will tell.
         """
+        try:
+            return self._look(frame, boxes, now)
+        except CameraError as error:
+            say(_log, logging.WARNING, "no large picture", frame=frame.number, why=error.what)
+            return None
+
+    def _look(self, frame: Frame, boxes: Sequence[Box], now: Moment) -> tuple[Sighting, ...]:
         if not self.away or self._on_trial:
             try:
                 found = self._classifier.look(frame, boxes)
@@ -119,9 +129,9 @@ class Sight:
         return unnamed(frame, boxes)
 
     def glance(self, frame: Frame, box: Box, now: Moment) -> Sighting | None:
-        """Look where nobody is; None while the classifier fails. Raises what `frame.large()` raises."""
-        (sighting,) = self.look(frame, (box,), now)
-        return sighting if sighting.classified else None
+        """Look where nobody is; None while the classifier fails or there is no large picture."""
+        found = self.look(frame, (box,), now)
+        return found[0] if found and found[0].classified else None
 
     def try_again(self, now: Moment) -> None:
         """See, where it is time for it, whether the classifier can be used again."""

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from dooryard.errors import StoreError
-from dooryard.health import Health
+from dooryard.health import Health, health_text
 from dooryard.parts import Parts
 from dooryard.records import Moment
 from dooryard.sensors.base import Reading, Unit
 
 _OWN_LINES = frozenset({Unit.DBM, Unit.MEGABYTES, Unit.YES_NO})  # said in lines of their own, or not at all
+
+
+def standing_text(parts: Parts, doing: str, now: Moment, *, clock_set: bool) -> str:
+    """The health message."""
+    return health_text(standing(parts, doing, now, clock_set=clock_set))
 
 
 def standing(parts: Parts, doing: str, now: Moment, *, clock_set: bool) -> Health:

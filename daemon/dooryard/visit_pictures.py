@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from datetime import date
 
+from dooryard.journal.phrases import labels
+from dooryard.journal.xmp import labelled
 from dooryard.picture import fitted
 from dooryard.picture_size import PictureDay, PictureSize, worth_storing_again
 from dooryard.pipeline import Conditions
@@ -25,6 +27,7 @@ class VisitPictures:
         data = fitted(
             visit.best, visit.visitor.name, self._size(conditions, now), clock_set=conditions.clock_set
         )
+        data = labelled(data, *labels(visit.visitor, conditions.policy.place.name))
         self._day = self._day.with_one(_today(conditions, now), len(data))
         return data
 

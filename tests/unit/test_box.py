@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dooryard.box import BoxFile, parse_box
+from dooryard.box import BoxFile, parse_box, telling
 from dooryard.camera.garden.families import PRESETS
 from dooryard.errors import ConfigError
 from dooryard.policy.addresses import SecretRef
@@ -14,6 +14,12 @@ EMAIL = (
     '[[sink]]\nkind = "email"\nname = "post"\nhost = "mail.a.example"\n'
     'from = "box@a.example"\nto = "me@a.example"\n'
 )
+
+
+WEB = '[[sink]]\nkind = "publish"\nname = "web"\nfolder = "shown"\n'
+WEB_AT = "b.toml:1: sink[1]"
+HOST = 'host = "garden.example"\n'
+LOGIN = 'user = "wren"\nkey = "file:/k"\nknown_hosts = "hosts"\n'
 
 
 def problems(text: str) -> list[str]:
@@ -101,6 +107,22 @@ def test_the_port_follows_the_security(security, host, port):
          ["b.toml:5: sink[1].secret: the file of a secret is named by its whole path, from / on"]),
         ("[gate]\nignore = [[[0, 0], [1, 0]]]",
          ["b.toml:2: gate.ignore[1]: needs at least 3 entries"]),
+        (WEB + 'user = "wren"', [f"{WEB_AT}: user: only with a host; give host, or take that out"]),
+        (WEB + HOST, [f"{WEB_AT}: a host needs user, key and known_hosts too"]),
+        (WEB + HOST + LOGIN.replace("file:/k", "env:KEY"),
+         [('b.toml:7: sink[1].key: a key cannot come from an environment variable; write "credential:NAME"'
+           ' or "file:/path"')]),
+        (WEB + HOST.replace("garden.example", "-oProxyCommand=x") + LOGIN,
+         ["b.toml:5: sink[1].host: is not a host; write its bare name or number, such as garden.example"]),
+        (WEB + HOST + LOGIN.replace("wren", "wren@x"),
+         ["b.toml:6: sink[1].user: is not a user's name; write letters, digits, . _ and -, such as wren"]),
+        (WEB.replace("shown", "--rsync-path=x") + HOST + LOGIN,
+         [f"{WEB_AT}: folder cannot be a folder's path on a host; write it plainly"]),
+        ('[journal]\nbuild = "often"',
+         ['b.toml:2: journal.build: must be one of "after visits", "daily", "never"']),
+        ('[journal]\naddress = "garden.example"',
+         ['b.toml:2: journal.address: is not the address of a page; write it as "https://host/path/"']),
+        ("[journal]\nevery_min = 1", ["b.toml:2: journal.every_min: must be at least 5"]),
         ('[[sink]]\nname = "x"',
          ["b.toml:1: sink[1]: kind is missing; add it, to say what sort this is"]),
         ('[[sink]]\nkind = "webhok"\nname = "x"',
@@ -186,3 +208,17 @@ def test_no_recorder_unless_it_is_asked_for():
 )
 def test_a_recorder_that_cannot_be(key, text):
     assert problems(f"[recorder]\n{key}\n") == [f"b.toml:2: recorder.{text}"]
+
+
+def test_a_publish_sink_here_and_on_a_host():
+    (here,) = parse_box(WEB, "b.toml").value.sink
+    assert (here.host, here.folder) == (None, "shown")
+    (there,) = parse_box(WEB + HOST + LOGIN + "port = 2222\ndeadline_s = 60", "b.toml").value.sink
+    assert (there.host, there.user, str(there.key), there.known_hosts, there.port, there.deadline_s) == (
+        "garden.example", "wren", "file:/k", "hosts", 2222, 60.0,
+    )  # fmt: skip
+
+
+def test_policies_do_not_name_a_publish_sink():
+    box = parse_box(WEB + WEBHOOK, "b.toml").value
+    assert telling(box) == {"phone"}

@@ -25,13 +25,8 @@ from typing import Any
 
 import numpy as np
 
+from dooryard.camera import picamera_faults as faults
 from dooryard.camera.base import CameraStalledError
-from dooryard.camera.picamera_faults import (
-    LIBRARY_ERRORS,
-    camera_error,
-    import_picamera2,
-    upside_down_transform,
-)
 from dooryard.camera.picamera_opening import Opening
 from dooryard.camera.picamera_options import PicameraOptions, controls, crop_fault, problems
 from dooryard.clock import Clock
@@ -116,7 +111,7 @@ class PicameraCamera:
                 f"{self.name} has not been let go of: the driver does not answer",
                 "end the program; if the camera stays away after a restart, restart the board",
             )
-        self._library = import_picamera2()
+        self._library = faults.import_picamera2()
         buffers_mib = self._buffers * (self._large_size[0] * self._large_size[1] * 3) / 2**20
         self._opening = Opening(self._start, partial(_let_go, name=self.name))
         try:
@@ -126,8 +121,8 @@ class PicameraCamera:
                 f"{self.name} did not start within {self._open_within_s:g} s",
                 "see the camera's lines in the system journal; power off and seat its ribbon anew",
             ) from None
-        except LIBRARY_ERRORS as error:
-            raise camera_error(error, self._index, buffers_mib) from error
+        except faults.LIBRARY_ERRORS as error:
+            raise faults.camera_error(error, self._index, buffers_mib) from error
         self._owner = threading.get_ident()
 
     def read(self, timeout_s: float) -> Frame:
@@ -147,7 +142,7 @@ class PicameraCamera:
             return self._frame(self._request)
         except TimeoutError:
             raise CameraStalledError(f"no frame from {self.name} within {timeout_s:g} s") from None
-        except (*LIBRARY_ERRORS, CancelledError) as error:
+        except (*faults.LIBRARY_ERRORS, CancelledError) as error:
             raise CameraError(f"{self.name} failed: {type(error).__name__}: {error}", _GONE) from error
 
     def close(self) -> None:
@@ -157,7 +152,7 @@ class PicameraCamera:
             return
         try:
             self._release()
-        except LIBRARY_ERRORS as error:
+        except faults.LIBRARY_ERRORS as error:
             _log.warning("%s: the last frame could not be given back: %s", self.name, error)
         self._job = None
         self._closing = threading.Thread(
@@ -187,7 +182,7 @@ class PicameraCamera:
             "lores": {"size": self._luma_size, "format": "YUV420"},
         }
         by_camera = self._options.upside_down and not self._options.turned_by_us
-        turned = {"transform": upside_down_transform()} if by_camera else {}
+        turned = {"transform": faults.upside_down_transform()} if by_camera else {}
         device.configure(
             device.create_video_configuration(
                 **wanted,
@@ -252,7 +247,7 @@ class PicameraCamera:
         try:
             with self._library.MappedArray(request, "main", write=False) as mapped:
                 pixels: Rgb = np.array(self._upright(mapped.array), dtype=np.uint8, order="C")
-        except LIBRARY_ERRORS as error:
+        except faults.LIBRARY_ERRORS as error:
             raise CameraError(f"the large picture of {self.name} cannot be read: {error}", _GONE) from error
         pixels.setflags(write=False)  # nobody has to copy it again
         return pixels
@@ -280,7 +275,7 @@ def _let_go(device: Any, name: str) -> None:
     for step in (device.cancel_all_and_flush, device.stop, device.close):
         try:
             step()
-        except LIBRARY_ERRORS as error:
+        except faults.LIBRARY_ERRORS as error:
             _log.warning("%s: %s failed: %s", name, step.__name__, error)
 
 

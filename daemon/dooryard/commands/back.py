@@ -23,7 +23,9 @@ def add(commands: Any) -> None:
         "--folder", type=Path, metavar="FOLDER", help="where to (default: in the state folder)"
     )
     journal.add_argument(
-        "--address", metavar="URL", help="where the pages will stand, for feeds and previews"
+        "--address",
+        metavar="URL",
+        help="where the pages will stand, for feeds and previews (default: the box file's)",
     )
     journal.add_argument("--with-position", action="store_true", help="write the place into the pictures")
     journal.add_argument("--serve", metavar="ADDRESS", help="show them on this address of the local network")
@@ -59,11 +61,20 @@ def add(commands: Any) -> None:
     export.set_defaults(command=_export)
 
 
-def _house(unit: Unit) -> House:
+def _house(unit: Unit, address: str | None = None, *, with_position: bool = False) -> House:
+    """What is not asked for on the command line goes by the box file, as when the box builds by itself."""
     from dooryard.clock import SystemClock
     from dooryard.journal.commands import House
 
-    return House(unit.state_folder, unit.policy, SystemClock(), sys.stdout, unit.box.name)
+    return House(
+        unit.state_folder,
+        unit.policy,
+        SystemClock(),
+        sys.stdout,
+        unit.box.name,
+        address or unit.box.journal.address,
+        with_position or unit.box.journal.with_position,
+    )
 
 
 def _group_of(unit: Unit) -> dict[str, str]:
@@ -77,12 +88,10 @@ def _journal(arguments: argparse.Namespace) -> int:
     from dooryard.journal import commands
 
     unit = unit_of(arguments)
-    house = _house(unit)
+    house = _house(unit, arguments.address, with_position=arguments.with_position)
     if arguments.serve is not None:  # before pages are built for nothing
         commands.check_look(arguments.serve, arguments.port, arguments.minutes)
-    code = commands.journal(
-        house, arguments.folder, base_url=arguments.address, with_position=arguments.with_position
-    )
+    code = commands.journal(house, arguments.folder)
     if arguments.serve is None:
         return code
     return commands.look(

@@ -50,6 +50,9 @@ def _add_rehearse(commands: Any) -> None:
     rehearse.add_argument(
         "--truth", type=Path, metavar="FILE", help="what really came: start,end,visitor,species"
     )
+    rehearse.add_argument(
+        "--marks", action="store_true", help="with --box: what people marked in its journal is what came"
+    )
     rehearse.add_argument("--report", type=Path, metavar="FOLDER", help="write a page with the pictures")
     rehearse.add_argument("--json", action="store_true", help="print it for other programs")
     rehearse.add_argument(
@@ -79,6 +82,7 @@ def _rehearse(arguments: argparse.Namespace) -> int:
         against=arguments.against,
         box=arguments.box,
         truth=arguments.truth,
+        marks=arguments.marks,
         report=arguments.report,
         as_json=arguments.json,
         processes=arguments.processes,

@@ -19,11 +19,10 @@ from dooryard.journal import paths, pictures, render
 from dooryard.journal.desk import Desk, opened
 from dooryard.journal.effort import effort
 from dooryard.journal.files import Manifest, Site, held
-from dooryard.journal.phrases import title_of
+from dooryard.journal.phrases import labels
 from dooryard.journal.writing import Writer, write_pages
 from dooryard.outbox.durable import Disk
 from dooryard.policy.schema import Policy
-from dooryard.policy.words import spoken
 
 
 @dataclass(slots=True)
@@ -121,14 +120,15 @@ def _publish(
             continue
         jpeg = pictures.read(desk.reader.pictures / entry.picture)
         made = None if jpeg is None else pictures.small(jpeg)
-        who = "nobody" if entry.said.nobody else title_of(entry.visitor)
-        caption = f"{spoken(entry.visitor)} at {desk.policy.place.name}"
-        full = None if jpeg is None else pictures.large(jpeg, caption, [who], position)
+        caption, keywords = labels(entry.visitor, desk.policy.place.name, nobody=entry.said.nobody)
+        full = None if jpeg is None else pictures.large(jpeg, caption, keywords, position)
         if made is None or full is None:
             wrong.append(entry.picture)
             continue
         site.write(small, made)
-        site.write(large, full)
+        # The box stores a picture with its label in it: if it stands, the file needs no room a second time.
+        if full != jpeg or not site.link(large, desk.reader.pictures / entry.picture):
+            site.write(large, full)
         built.pictures += 1
     return wrong
 

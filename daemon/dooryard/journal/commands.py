@@ -18,10 +18,9 @@ from dooryard.errors import EXIT_OK
 from dooryard.journal import marks, serve
 from dooryard.journal.build import build
 from dooryard.journal.export import By, Period, export_camtrap, export_visits
+from dooryard.journal.paths import SITE
 from dooryard.journal.phrases import many
 from dooryard.policy.schema import Policy
-
-SITE = "journal"  # the journal's folder within the state folder, if no other is named
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,29 +32,28 @@ class House:
     clock: Clock
     out: TextIO
     box: str = "dooryard"
+    base_url: str | None = None  # where the pages will stand
+    with_position: bool = False  # write the place into the pictures
+
+    @property
+    def position(self) -> tuple[float, float] | None:
+        place = self.policy.place
+        if not self.with_position or place.latitude is None or place.longitude is None:
+            return None
+        return place.latitude, place.longitude
 
 
-def journal(
-    house: House,
-    folder: Path | None = None,
-    *,
-    base_url: str | None = None,
-    with_position: bool = False,
-) -> int:
+def journal(house: House, folder: Path | None = None) -> int:
     """`dooryard journal`: bring the pages up to date and say what was done."""
     target = folder or house.state_folder / SITE
-    place = house.policy.place
-    position = None
-    if with_position and place.latitude is not None and place.longitude is not None:
-        position = (place.latitude, place.longitude)
     done = build(
         house.state_folder,
         target,
         house.policy,
         house.clock.now().wall,
         box=house.box,
-        base_url=base_url,
-        position=position,
+        base_url=house.base_url,
+        position=house.position,
     )
     made = f"{many(len(done.pages), 'page')} and {many(done.pictures, 'picture')} made"
     print(f"{many(done.visits, 'visit')}; {made}, {len(done.removed)} removed", file=house.out)
@@ -128,6 +126,8 @@ def look(
         house.clock,
         house.box,
         group_of,
+        base_url=house.base_url,
+        position=house.position,
     )
 
     def ready(link: str) -> None:

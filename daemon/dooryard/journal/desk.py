@@ -12,7 +12,7 @@ from dooryard.journal import page_day, render
 from dooryard.journal.counts import day_span
 from dooryard.journal.effort import watched_on
 from dooryard.journal.entries import Entry
-from dooryard.journal.notebook import Notebook
+from dooryard.journal.notebook import Notebook, OffTime
 from dooryard.journal.reading import Reader
 from dooryard.journal.survey import Digest, Survey, survey
 from dooryard.policy.schema import Policy
@@ -67,7 +67,7 @@ class Desk:
             watched=watched_on(day, off, self.policy, min(end, until)),
             until=max(start, until) if until < end else None,
             warmth=[(each.sensor, each.least_c, each.most_c) for each in self.notebook.warmth(start, end)],
-            off=[(max(each.start, start), min(each.end, end), each.reason) for each in off],
+            off=[(max(each.start, start), _end_of(each, end, until), each.reason) for each in off],
             gate=self.notebook.held_on(day),
             before=before,
             after=after,
@@ -86,6 +86,11 @@ class Desk:
         over = day is None or day < self.today
         watched = facts.watched if over else None
         return self.key(visits, over, watched, facts.warmth, facts.off, facts.gate, facts.before, facts.after)
+
+
+def _end_of(off: OffTime, end: datetime, until: datetime) -> datetime | None:
+    """Where a time off ends on a day that ends at `end`; None: it goes on, and the day is not over."""
+    return None if off.running and until < end else min(off.end, end)
 
 
 @contextlib.contextmanager

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
+import hashlib
 import json
 import os
 from collections.abc import Iterator
@@ -17,6 +19,8 @@ from dooryard.outbox.durable import TEMP_SUFFIX, Disk, make_folders, write_file
 MANIFEST = ".journal.json"
 LOCK = ".journal.lock"
 _VERSION = 1
+# Another file system, one without links, somebody else's file, too many links.
+_NO_LINKS = {errno.EXDEV, errno.EPERM, errno.EACCES, errno.ENOTSUP, errno.ENOSYS, errno.EMLINK}
 
 
 @dataclass(slots=True)
@@ -46,6 +50,26 @@ class Site:
         with self.speaking():
             make_folders(target.parent, self._disk)
             write_file(target, data, self._disk)
+
+    def link(self, path: str, file: Path) -> bool:
+        """Let `file` stand at `path` too, without a copy; False where the file system will not have that.
+
+        Files here and in the store are only ever replaced whole, so neither is changed through the other.
+        """
+        target = self.folder / path
+        with self.speaking():
+            make_folders(target.parent, self._disk)
+            try:
+                self._disk.link(file, target)
+            except FileExistsError:
+                self._disk.remove(target)
+                return False
+            except OSError as error:
+                if error.errno not in _NO_LINKS:
+                    raise
+                return False
+            self._disk.sync_folder(target.parent)
+            return True
 
     def has(self, path: str) -> bool:
         return (self.folder / path).is_file()
@@ -98,7 +122,12 @@ class Site:
             "watched": manifest.watched,
             "unreadable": sorted(manifest.unreadable),
         }
-        self.write(MANIFEST, json.dumps(data).encode())
+        text = json.dumps(data).encode()
+        with self.speaking():
+            path = self.folder / MANIFEST
+            same = path.is_file() and path.read_bytes() == text
+        if not same:  # a card wears with each write
+            self.write(MANIFEST, text)
 
     @contextmanager
     def speaking(self) -> Iterator[None]:
@@ -109,6 +138,15 @@ class Site:
                 f"the journal in {self.folder} cannot be written: {error.strerror or error}",
                 "see that this user may write there and that the disk is not full",
             ) from error
+
+
+def stands(folder: Path) -> str | None:
+    """A fingerprint of what stands in a journal's folder; None if nothing was built there yet.
+
+    It changes when a page or a picture does, and at no other time.
+    """
+    pages = Site(folder, Disk()).load().pages
+    return hashlib.sha256(json.dumps(sorted(pages.items())).encode()).hexdigest()[:32] if pages else None
 
 
 @contextmanager

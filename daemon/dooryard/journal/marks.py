@@ -10,7 +10,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from dooryard.errors import ConfigError
-from dooryard.journal.entries import Kind, Mark
+from dooryard.journal.entries import Entry, Kind, Mark
 from dooryard.journal.marking import understood
 from dooryard.journal.notebook import Notebook
 from dooryard.journal.reading import Reader
@@ -76,6 +76,16 @@ def marks_after(state_folder: Path, seq: int) -> list[Mark]:
         return [mark for mark in notebook.marks() if mark.seq > seq]
 
 
+def verdicts(state_folder: Path) -> list[Entry]:
+    """Visits of which people said who it was, or that nobody was there, in order of marking."""
+    with (
+        contextlib.closing(Notebook(state_folder)) as notebook,
+        contextlib.closing(Reader(state_folder, notebook.said())) as reader,
+    ):
+        judged = [visit for visit, said in notebook.said().items() if said.nobody or said.visitor]
+        return [entry for visit in judged if (entry := reader.entry(visit)) is not None]
+
+
 def kept(state_folder: Path) -> frozenset[str]:
     """Ids of visits to keep for good, for upkeep."""
     with contextlib.closing(Notebook(state_folder)) as notebook:
@@ -92,7 +102,9 @@ def upkeep(state_folder: Path, keep_days: float, now: datetime) -> int:
         contextlib.closing(Reader(state_folder, {})) as reader,
     ):
         gone = [visit for visit in notebook.said() if reader.entry(visit) is None]
-        notebook.forget_before(now - timedelta(days=keep_days), gone)
+        # As the store does: a wrong clock must not empty the notebook.
+        reference = min(now, reader.newest() or now)
+        notebook.forget_before(reference - timedelta(days=keep_days), gone)
         return len(gone)
 
 

@@ -7,10 +7,10 @@ mark that was acknowledged survives a power cut. Any process may open it; writer
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 from dooryard.errors import StoreError
@@ -54,6 +54,14 @@ STEPS: tuple[tuple[str, ...], ...] = (
             PRIMARY KEY (day, reason)
         ) STRICT""",
     ),
+    (
+        # The time off that is not over yet, if there is one.
+        """CREATE TABLE off_now (
+            one INTEGER PRIMARY KEY CHECK (one = 1),
+            start_wall TEXT NOT NULL,
+            reason TEXT NOT NULL
+        ) STRICT""",
+    ),
 )
 
 
@@ -62,8 +70,9 @@ class OffTime:
     """A stretch in which the box did not watch. Times are aware and in UTC."""
 
     start: datetime
-    end: datetime
+    end: datetime  # of one that is not over: as far as was asked for
     reason: str  # "heat", "button", "power", ...
+    running: bool = False  # it is not over
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,19 +152,49 @@ class Notebook:
                 (wall_text(start), wall_text(end), reason),
             )
 
+    def off_since(self, start: datetime, reason: str) -> None:
+        """The box stopped watching at `start`; `off_over` says when that ended."""
+        with self._writing() as db:
+            db.execute(
+                "INSERT OR REPLACE INTO off_now (one, start_wall, reason) VALUES (1, ?, ?)",
+                (wall_text(start), reason),
+            )
+
+    def off_over(self, end: datetime, shortest: timedelta = timedelta()) -> None:
+        """The time off that was going on ended at `end`; forgotten if it was shorter than `shortest`."""
+        with self._writing() as db:
+            row = db.execute("SELECT start_wall, reason FROM off_now").fetchone()
+            if row is None:
+                return
+            if end > _time(row["start_wall"]) and end - _time(row["start_wall"]) >= shortest:
+                db.execute(
+                    "INSERT INTO off_times (start_wall, end_wall, reason) VALUES (?, ?, ?)",
+                    (row["start_wall"], wall_text(end), row["reason"]),
+                )
+            db.execute("DELETE FROM off_now")
+
     def off_times(self, start: datetime, end: datetime) -> list[OffTime]:
-        """Times off that touch `start` to `end`, in order of beginning."""
+        """Times off that touch `start` to `end`, in order of beginning; one that is not over is the last."""
         query = "SELECT * FROM off_times WHERE end_wall > ? AND start_wall < ? ORDER BY start_wall, seq"
         with _speaking(self._path):
             rows = self._db.execute(query, (wall_text(start), wall_text(end))).fetchall()
-        return [OffTime(_time(row["start_wall"]), _time(row["end_wall"]), row["reason"]) for row in rows]
+            open_one = self._db.execute("SELECT * FROM off_now WHERE start_wall < ?", (wall_text(end),))
+            now = open_one.fetchone()
+        found = [OffTime(_time(row["start_wall"]), _time(row["end_wall"]), row["reason"]) for row in rows]
+        if now is not None:
+            found.append(OffTime(_time(now["start_wall"]), end, now["reason"], running=True))
+        return found
+
+    def readings(self, rows: Iterable[tuple[datetime, str, float]]) -> None:
+        """Temperatures, each with its time and its sensor, °C; all or none."""
+        with self._writing() as db:
+            db.executemany(
+                "INSERT OR REPLACE INTO readings (wall, sensor, temp_c) VALUES (?, ?, ?)",
+                [(wall_text(wall), sensor, float(temp_c)) for wall, sensor, temp_c in rows],
+            )
 
     def reading(self, wall: datetime, sensor: str, temp_c: float) -> None:
-        with self._writing() as db:
-            db.execute(
-                "INSERT OR REPLACE INTO readings (wall, sensor, temp_c) VALUES (?, ?, ?)",
-                (wall_text(wall), sensor, float(temp_c)),
-            )
+        self.readings([(wall, sensor, temp_c)])
 
     def warmth(self, start: datetime, end: datetime) -> list[Warmth]:
         """Each sensor's range from `start` to before `end`, by name."""

@@ -36,7 +36,7 @@ class DayFacts:
     watched: Sequence[Span] = ()
     until: datetime | None = None  # the day is not over: watched as far as this
     warmth: Sequence[tuple[str, float, float]] = ()  # sensor, least and most degrees Celsius
-    off: Sequence[tuple[datetime, datetime, str]] = ()
+    off: Sequence[tuple[datetime, datetime | None, str]] = ()  # None: it goes on
     gate: Sequence[tuple[str, int]] = ()
     before: date | None = None
     after: date | None = None
@@ -157,15 +157,15 @@ def fact_list(counted: Sequence[Entry], facts: DayFacts, policy: Policy) -> list
         at_once = counts.most_at_once((entry.start, entry.last_seen) for entry in counted)
         found.append(("Most at once", str(at_once)))
     found += [(f"Temperature, {name}", _range(least, most)) for name, least, most in facts.warmth]
-    found += [_off(clock(a, zone), clock(b, zone), reason) for a, b, reason in facts.off]
+    found += [_off(clock(a, zone), clock(b, zone) if b else None, reason) for a, b, reason in facts.off]
     return found
 
 
-def _off(start: str, end: str, reason: str) -> tuple[str, str]:
+def _off(start: str, end: str | None, reason: str) -> tuple[str, str]:
     """A time off; what came before the first start is none, but was not watched either."""
     if reason == _NOT_BEGUN:
         return "Not watched", f"{start} to {end}: before the box was set up"
-    return "Off", f"{start} to {end}: {reason}"
+    return "Off", f"{start} to {end}: {reason}" if end else f"since {start}: {reason}"
 
 
 def _against_sun(counted: Sequence[Entry], on: date, policy: Policy) -> list[tuple[str, str]]:

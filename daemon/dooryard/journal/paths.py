@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from dooryard.journal.entries import Entry
 from dooryard.journal.phrases import slug
 
+SITE = "journal"  # the journal's folder within the state folder, if no other is named
 INDEX, HELD_BACK, ABOUT, FEED, STYLE = "index.html", "held-back.html", "about.html", "feed.xml", "style.css"
 SMALL, LARGE = "small", "pictures"  # each with a folder per date
 UNDATED = "undated"

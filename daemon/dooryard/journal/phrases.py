@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from dooryard.policy.words import duration, percent, sentence, with_article
+from dooryard.policy.words import duration, percent, sentence, spoken, with_article
 from dooryard.records import SOMETHING, Visitor
 
 _NOT_A_SLUG = re.compile(r"[^a-z0-9]+")
@@ -25,6 +25,11 @@ def title_of(visitor: Visitor) -> str:
     if visitor.group == "animal":
         return "Animal, not sure which"
     return "Bird, species not sure" if visitor.group == "bird" else sentence(visitor.group)
+
+
+def labels(visitor: Visitor, place: str, *, nobody: bool = False) -> tuple[str, list[str]]:
+    """Caption and keywords of a picture."""
+    return f"{spoken(visitor)} at {place}", ["nobody" if nobody else title_of(visitor)]
 
 
 def slug(key: str) -> str:

@@ -9,8 +9,10 @@ from PIL import Image, UnidentifiedImageError
 
 from dooryard.journal.xmp import labelled
 
-SMALL_PX = 400  # the longer side: a little more than a card is wide, and a quarter of a usual large picture
-_NEAR = 1.1  # a picture this many times as large is left as the decoder gives it
+# The longer side of a small picture lies between these: about as wide as a card. A JPEG decoder gives 1/2,
+# 1/4 or 1/8 of a picture for less work than the whole; most cameras' sizes have one of them in this range.
+LEAST_PX, MOST_PX = 320, 450
+_SCALED_PX = 400  # where none of them is
 _SMALL_QUALITY = 78
 
 
@@ -26,13 +28,15 @@ def small(jpeg: bytes) -> bytes | None:
     """`jpeg` made small; None if it can't be opened. The decoder leaves out detail that isn't needed."""
     try:
         with Image.open(io.BytesIO(jpeg)) as picture:
-            shrink = SMALL_PX / max(picture.size)
+            shrink = LEAST_PX / max(picture.size)
             wanted = (max(1, int(picture.width * shrink)), max(1, int(picture.height * shrink)))
-            picture.draft("RGB", wanted)  # decodes at 1/2, 1/4 or 1/8, never smaller than wanted
-            if max(picture.size) > _NEAR * SMALL_PX:
-                picture.thumbnail((SMALL_PX, SMALL_PX), Image.Resampling.BILINEAR, reducing_gap=2.0)
+            picture.draft("RGB", wanted)  # never smaller than wanted
+            if max(picture.size) > MOST_PX:
+                picture.thumbnail((_SCALED_PX, _SCALED_PX), Image.Resampling.BILINEAR, reducing_gap=2.0)
+            plain = picture if picture.mode == "RGB" else picture.convert("RGB")
             out = io.BytesIO()
-            picture.convert("RGB").save(out, "JPEG", quality=_SMALL_QUALITY)
+            # Without the EXIF of the stored one: the large picture has it.
+            plain.save(out, "JPEG", quality=_SMALL_QUALITY)
             return out.getvalue()
     except (OSError, UnidentifiedImageError, ValueError, Image.DecompressionBombError):
         return None

@@ -28,6 +28,7 @@ _UNDATED = _FULL + "WHERE NOT v.clock_set ORDER BY v.seq"
 _SCIENTIFIC = "SELECT DISTINCT species, scientific FROM visits WHERE species NOTNULL AND scientific NOTNULL"
 _ONE = _FULL + "WHERE v.id = ?"
 _LAST_FRAME = "SELECT data FROM states WHERE name = 'last_frame'"
+_NEWEST = "SELECT MAX(start_wall) AS wall FROM visits WHERE clock_set"
 _LAST_SEEN = "SELECT MAX(last_seen_wall) AS wall FROM visits WHERE clock_set"
 
 
@@ -95,6 +96,12 @@ class Reader:
             seen = self._db.execute(_LAST_SEEN).fetchone()["wall"]
             moments = [bytes(row["data"]).decode(), *([seen] if seen else [])]
             return min(now, max(datetime.fromisoformat(text) for text in moments))
+
+    def newest(self) -> datetime | None:
+        """When the newest visit began; None without one whose time is known."""
+        with _speaking(self._folder):
+            found = self._db.execute(_NEWEST).fetchone()["wall"]
+        return datetime.fromisoformat(found) if found else None
 
     def scientific_names(self) -> dict[str, str]:
         """Scientific names by common name, of all that the box has told."""

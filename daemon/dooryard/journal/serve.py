@@ -59,18 +59,23 @@ class Served:
     clock: Clock
     box: str = "the box"
     group_of: Mapping[str, str] = field(default_factory=dict)
+    base_url: str | None = None  # as the pages are built for, so that looking at them changes none
+    position: tuple[float, float] | None = None
     turn: threading.Lock = field(default_factory=threading.Lock)  # one build at a time
 
     @property
     def shared(self) -> render.Site:
-        return site_of(self.policy, self.box, None)
+        return site_of(self.policy, self.box, self.base_url)
 
     def rebuild(self) -> None:
         """Bring the pages up to date; where another process does so at this moment, leave it to that."""
         with self.turn:
             now = self.clock.now().wall
             try:
-                build(self.state_folder, self.out_folder, self.policy, now, box=self.box)
+                build(
+                    self.state_folder, self.out_folder, self.policy, now,
+                    box=self.box, base_url=self.base_url, position=self.position,
+                )  # fmt: skip
             except AlreadyRunningError as error:
                 say(_log, logging.INFO, "journal", note=error.what)
 

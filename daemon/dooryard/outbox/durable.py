@@ -48,6 +48,9 @@ class Disk:
     def rename(self, old: Path, new: Path) -> None:
         old.replace(new)
 
+    def link(self, old: Path, new: Path) -> None:
+        new.hardlink_to(old)
+
     def remove(self, path: Path) -> None:
         path.unlink()
 

@@ -18,6 +18,8 @@ from dooryard.policy.schema import ALL_SINKS
 WHERE_SECRETS_ARE = '"credential:NAME", "file:/path" or "env:NAME"'
 
 _REFERENCE = re.compile(r"(credential|file|env):(\S(?:.*\S)?)")
+_HOST = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]{0,252})")
+_LOGIN = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,63}")
 _NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,31}")
 
 
@@ -49,6 +51,16 @@ def secret_ref(value: object) -> SecretRef | None:
     return SecretRef(match[1], match[2])
 
 
+def key_ref(value: object) -> SecretRef | None:
+    """A reference to a key that another program reads, so that it must be a file."""
+    found = secret_ref(value)
+    if found is not None and found.source == "env":
+        raise ValueError(
+            'a key cannot come from an environment variable; write "credential:NAME" or "file:/path"'
+        )
+    return found
+
+
 def sink_name(value: str) -> str:
     if value == ALL_SINKS:
         raise ValueError(f'"{ALL_SINKS}" means every sink; give this one another name')
@@ -68,6 +80,28 @@ def webhook_address(value: str) -> str:
         or "@" in value.partition("//")[2].partition("/")[0]
     ):
         raise ValueError("holds a password; take it out, and name a bearer secret instead")
+    return value
+
+
+def page_address(value: str) -> str:
+    """Where pages stand: an http or https address without a question or a fragment."""
+    url = parsed_address(value)
+    if url is None or url.query or url.fragment or url.username or url.password:
+        raise ValueError('is not the address of a page; write it as "https://host/path/"')
+    return value
+
+
+def host_name(value: str) -> str:
+    """A host's name or number, as it may stand on a command line."""
+    if not _HOST.fullmatch(value):
+        raise ValueError("is not a host; write its bare name or number, such as garden.example")
+    return value
+
+
+def login_name(value: str) -> str:
+    """A user's name on another machine, as it may stand on a command line."""
+    if not _LOGIN.fullmatch(value):
+        raise ValueError("is not a user's name; write letters, digits, . _ and -, such as wren")
     return value
 
 

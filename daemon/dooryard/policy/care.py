@@ -153,3 +153,4 @@ class Messages(Table):
     clock: SinkNames = Field(default=_ALL, description="The clock is not set after ten minutes, or then is.")
     sensor: SinkNames = Field(default=_ALL, description="A sensor fell silent, or is heard again.")
     policy: SinkNames = Field(default=_ALL, description="A changed policy was taken up, or refused.")
+    journal: SinkNames = Field(default=_ALL, description="The journal cannot be built, or is built again.")

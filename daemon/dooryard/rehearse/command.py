@@ -10,14 +10,16 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from dooryard import build
-from dooryard.box import BoxFile, parse_box
+from dooryard.box import BoxFile, parse_box, telling
 from dooryard.check import read_text, sensor_names
 from dooryard.errors import EXIT_OK, ConfigError
+from dooryard.journal.marks import verdicts
 from dooryard.policy.changes import policy_changes
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
 from dooryard.rehearse import jobs, machine, table
 from dooryard.rehearse.differ import differences
+from dooryard.rehearse.marked import MarkedTimes, marked_times, score_by_marks
 from dooryard.rehearse.page import page
 from dooryard.rehearse.records import Rehearsal
 from dooryard.rehearse.sources import find, sinks_of
@@ -36,6 +38,7 @@ class Wish:
     against: Path | None = None
     box: Path | None = None
     truth: Path | None = None
+    marks: bool = False  # those in the box's state folder are the truth
     report: Path | None = None  # a folder, or a file that ends in .html
     as_json: bool = False
     processes: int = 0  # 0: as many as the machine has
@@ -50,9 +53,9 @@ def rehearse(wish: Wish, out: TextIO, progress: TextIO) -> int:
     if wish.box is not None:
         box, base = parse_box(read_text(wish.box), str(wish.box)).value, wish.box.resolve().parent
     policies = _policies(wish, box, base, progress)
-    truth = _truth(wish.truth, policies[0][1])
+    truth = _truth(wish, box, base, policies[0][1])
     done = _done(wish, box, base, policies, progress)
-    scores = [score(truth, each[0]) if wish.truth else None for each in done]
+    scores = [_score(truth, each[0]) for each in done]
     if wish.as_json:
         print(json.dumps(_data(done, scores), ensure_ascii=False, indent=2), file=out)
     else:
@@ -65,7 +68,7 @@ def rehearse(wish: Wish, out: TextIO, progress: TextIO) -> int:
 
 def _policies(wish: Wish, box: BoxFile, base: Path, warn: TextIO) -> list[tuple[str, Policy]]:
     visitors, group_of = build.visitors(box, base)
-    sinks = frozenset(sink.name for sink in box.sink) or None
+    sinks = telling(box) or None
     sensors = None if wish.box is None else sensor_names(box)
 
     def read(file: Path) -> tuple[str, Policy]:
@@ -79,8 +82,26 @@ def _policies(wish: Wish, box: BoxFile, base: Path, warn: TextIO) -> list[tuple[
     return [first] if wish.against is None else [first, read(wish.against)]
 
 
-def _truth(file: Path | None, policy: Policy) -> tuple[TrueVisit, ...]:
-    return () if file is None else parse_truth(read_text(file, "truth file"), str(file), policy.place.zone)
+def _truth(
+    wish: Wish, box: BoxFile, base: Path, policy: Policy
+) -> tuple[TrueVisit, ...] | MarkedTimes | None:
+    """What is known of who really came; None: nothing."""
+    if wish.marks:
+        if wish.box is None or wish.truth is not None:
+            raise ConfigError(
+                "marks are those of a box, and take the place of a truth file",
+                "give --box with --marks, and leave out --truth",
+            )
+        return marked_times(verdicts(base / box.state_folder))
+    if wish.truth is None:
+        return None
+    return parse_truth(read_text(wish.truth, "truth file"), str(wish.truth), policy.place.zone)
+
+
+def _score(truth: tuple[TrueVisit, ...] | MarkedTimes | None, rehearsal: Rehearsal) -> Score | None:
+    if isinstance(truth, MarkedTimes):
+        return score_by_marks(truth, rehearsal)
+    return None if truth is None else score(truth, rehearsal)
 
 
 def _done(

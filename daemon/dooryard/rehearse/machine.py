@@ -82,7 +82,7 @@ def score_data(score: Score) -> dict[str, Any]:
         "false_alerts": _rate(score.false_alerts),
         "false_visits": _rate(score.false_visits),
         "hours": round(score.hours, 4),
-    }
+    } | ({"note": score.note} if score.note else {})
 
 
 def _rate(rate: Rate) -> dict[str, Any]:

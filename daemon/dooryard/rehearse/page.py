@@ -99,6 +99,8 @@ def _truth(score: Score) -> Iterator[str]:
         f"<p>Alerts while nobody was there: {rate(score.false_alerts)}; visits likewise: "
         f"{rate(score.false_visits)}.</p>"
     )
+    if score.note:
+        yield f"<p>{escape(sentence(score.note))}.</p>"
     yield '<p class="faint">In brackets: 95 % limits by Wilson\'s score interval (1927).</p>'
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from dooryard import build
-from dooryard.box import BoxFile, Camera, parse_box
+from dooryard.box import BoxFile, Camera, parse_box, telling
 from dooryard.camera import base
 from dooryard.camera.recordings import parts_of, pictures_in, recording_camera
 from dooryard.camera.scene import SceneCamera
@@ -90,8 +90,8 @@ def count_frames(source: Source) -> int:
 
 def sinks_of(box: BoxFile, policies: Iterable[Policy]) -> frozenset[str]:
     """The box's sinks. A box without any gets those that the policies name, so that they can be tried."""
-    if box.sink:
-        return frozenset(sink.name for sink in box.sink)
+    if telling(box):
+        return telling(box)
     named = {sink for policy in policies for rule in policy.rule for sink in rule.send_to}
     return frozenset(named - {ALL_SINKS}) or frozenset({STAND_IN_SINK})
 

@@ -75,6 +75,8 @@ def score_table(rehearsal: Rehearsal, score: Score) -> str:
         f"  alerts while nobody was there: {rate(score.false_alerts)}; visits likewise: "
         f"{rate(score.false_visits)}"
     )
+    if score.note:
+        lines.append(f"  {score.note}")
     return "\n".join(lines) + "\n"
 
 

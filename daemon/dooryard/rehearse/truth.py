@@ -36,7 +36,7 @@ class TrueVisit:
 
     start: datetime
     end: datetime
-    visitor: str  # group
+    visitor: str  # group; "" where only the species is known
     species: str = ""
 
     @property
@@ -63,7 +63,7 @@ class Line:
     visitor: str
     noticed: Rate  # true visits of which there is a visit at all
     told: Rate  # true visits that were told, or held for the summary
-    named: Rate  # noticed visits that were given the right group
+    named: Rate  # noticed visits, as far as their group is known, that were given the right one
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +73,8 @@ class Score:
     lines: tuple[Line, ...]  # by visitor, then all together
     false_alerts: Rate  # of all alerts, those while nobody was there
     false_visits: Rate  # of all visits, likewise
-    hours: float  # that the recording lasts
+    hours: float  # that the recording lasts; 0 where the truth is not known for all of it
+    note: str = ""  # what a reader should know of it
 
     @property
     def false_alerts_per_hour(self) -> float:
@@ -172,7 +173,7 @@ def _line(
         visitor=name,
         noticed=Rate(len(noticed), len(those)),
         told=Rate(len(told), len(those)),
-        named=Rate(len(named), len(noticed)),
+        named=Rate(len(named), sum(bool(truth[i].visitor) for i in noticed)),
     )
 
 

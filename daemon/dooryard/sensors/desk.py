@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dooryard.clock import Clock
 from dooryard.log import say
 from dooryard.records import Moment
-from dooryard.sensors.base import Reading, Sensor, gone
+from dooryard.sensors.base import Reading, Sensor, Unit, gone
 from dooryard.sensors.watch import News, Watch, gone_sensors, take
 
 _log = logging.getLogger("dooryard.sensors")
@@ -39,6 +39,11 @@ class SensorDesk:
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._asking: tuple[str, float] | None = None  # which one is being read, and since when
+
+    @property
+    def temperatures(self) -> frozenset[str]:
+        """Names of the sensors that give degrees Celsius."""
+        return frozenset(sensor.name for sensor in self._sensors if sensor.unit is Unit.CELSIUS)
 
     def start(self) -> None:
         """Begin to read. The first round reads every sensor once."""

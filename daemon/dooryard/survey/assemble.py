@@ -70,6 +70,8 @@ def peers(box: BoxFile, base: Path) -> list[Peer]:
 
 
 def _peer(table: boxes.SinkTable, base: Path) -> Peer | None:
+    if isinstance(table, boxes.Publish) and table.host is not None:
+        return Peer(table.name, table.host, table.port, encrypted_from_start=False)
     if isinstance(table, boxes.Memory | boxes.Publish):
         return None  # nobody to talk to
     ca_file = base / table.ca_file if table.ca_file else None
@@ -86,7 +88,7 @@ def _secrets(box: BoxFile, environ: Mapping[str, str]) -> Sequence[tuple[str, st
     folder = Path(named) if named else None
     wanted = []
     for table in box.sink:
-        for key in ("secret", "bearer", "password"):
+        for key in ("secret", "bearer", "password", "key"):
             reference = getattr(table, key, None)
             if reference is not None:
                 wanted.append((table.name, str(reference)))

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import html
 import io
+import os
 import re
+import shutil
 import sqlite3
 from datetime import timedelta
 from html.parser import HTMLParser
@@ -18,6 +21,8 @@ from dooryard.journal import marks
 from dooryard.journal.build import build
 from dooryard.journal.files import held
 from dooryard.journal.notebook import Notebook
+from dooryard.journal.phrases import labels
+from dooryard.journal.xmp import labelled
 from dooryard.outbox.durable import Disk
 from dooryard.records import Outcome
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, SQUIRREL, WICKED
@@ -198,7 +203,7 @@ def test_pictures_carry_time_and_name_and_no_position(row):
     assert b"GPS" not in large.read_bytes()
     [small] = row.site.glob("small/2026-06-14/*.jpg")
     with Image.open(small) as picture:
-        assert picture.size == (400, 300)
+        assert picture.size == (320, 240)
     assert large.stat().st_size > small.stat().st_size
 
 
@@ -260,6 +265,70 @@ def test_a_first_short_run_has_no_rate_and_says_since_when_it_watches(row):
     assert "not yet begun" not in read
     built(row, EVENING + 3 * DAY)  # the days since are not watched either
     assert "watched too short for a rate" in text(row, "visitor/house-finch.html")
+
+
+def test_a_time_off_that_goes_on_stands_on_the_day_and_is_not_watched(row):
+    row.add((AT_840, FINCH, TELL))
+    notebook = Notebook(row.state)
+    notebook.off_since(NOON, "heat")
+    built(row, NOON + timedelta(hours=2))
+    assert "Off since 12:00: heat" in text(row, "day/2026-06-14.html")
+    assert "Watched 6 hours until 14:00" in text(row, "day/2026-06-14.html")
+    assert built(row, NOON + timedelta(hours=3)).pages == []  # only the hour is another
+    built(row, NOON + DAY)
+    assert "Off 12:00 to 00:00: heat" in text(row, "day/2026-06-14.html")
+    assert "Watched 6 hours" in text(row, "day/2026-06-14.html")
+    notebook.close()
+
+
+def label_as_the_box_does(row, who=FINCH):
+    """The store's pictures as the box writes them: with their label inside."""
+    for stored in (row.state / "pictures").rglob("*.jpg"):
+        stored.write_bytes(labelled(stored.read_bytes(), *labels(who, POLICY.place.name)))
+
+
+def test_a_picture_whose_label_stands_takes_no_room_a_second_time(row):
+    [one] = row.add((NOON, FINCH, TELL))
+    label_as_the_box_does(row)
+    [stored] = (row.state / "pictures").rglob("*.jpg")
+    before = stored.read_bytes()
+    built(row)
+    [large] = row.site.glob("pictures/2026-06-14/*-house-finch.jpg")
+    assert large.samefile(stored)
+    marks.make(row.state, one, "wren", NOON)
+    built(row)
+    [large] = row.site.glob("pictures/2026-06-14/*.jpg")
+    assert not large.samefile(stored)  # with another name inside it is another file
+    assert b"Wren" in large.read_bytes()
+    assert stored.read_bytes() == before
+    marks.make(row.state, one, "undo", NOON)
+    built(row)
+    stored.unlink()  # keeping took it
+    [large] = row.site.glob("pictures/2026-06-14/*.jpg")
+    assert large.read_bytes() == before  # whole until the next build ...
+    built(row)
+    assert list(row.site.glob("pictures/**/*.jpg")) == []  # ... which takes it, so that room is won
+    assert broken_links(row.site) == []
+
+
+def test_with_a_position_or_where_links_cannot_be_had_it_is_copied(row):
+    row.add((NOON, FINCH, TELL))
+    label_as_the_box_does(row)
+    [stored] = (row.state / "pictures").rglob("*.jpg")
+
+    class NoLinks(Disk):
+        def link(self, old, new):
+            raise OSError(errno.EXDEV, os.strerror(errno.EXDEV))
+
+    built(row, disk=NoLinks())
+    [large] = row.site.glob("pictures/2026-06-14/*.jpg")
+    assert not large.samefile(stored)
+    assert large.read_bytes() == stored.read_bytes()
+    shutil.rmtree(row.site)
+    built(row, position=(51.75, -1.26))
+    [large] = row.site.glob("pictures/2026-06-14/*.jpg")
+    assert b"GPSLatitude" in large.read_bytes()
+    assert b"GPSLatitude" not in stored.read_bytes()
 
 
 def test_how_sure_it_was_when_it_told_and_at_the_end(row):
@@ -332,6 +401,12 @@ class StoppingDisk(Disk):
             raise Stopped
         self.left -= 1
         super().rename(old, new)
+
+    def link(self, old, new):
+        if self.left == 0:
+            raise Stopped
+        self.left -= 1
+        super().link(old, new)
 
 
 @pytest.mark.parametrize("at", range(14))

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -29,7 +30,7 @@ def test_journal_says_what_it_did_and_where(row):
 
 def test_position_is_in_the_pictures_only_if_asked_for(row):
     row.add((NOON, FINCH, Outcome.TELL))
-    commands.journal(house(row), row.site, with_position=True)
+    commands.journal(replace(house(row), with_position=True), row.site)
     [picture] = row.site.glob("pictures/*/*.jpg")
     assert b"51,45.1200N" in picture.read_bytes()
 

@@ -1,17 +1,22 @@
 from __future__ import annotations
 
+import contextlib
 import sqlite3
+from datetime import timedelta
 
 import pytest
 
+from dooryard.clock import FakeClock
+from dooryard.daybook import Daybook
 from dooryard.errors import ConfigError, StoreError
 from dooryard.journal import marks
 from dooryard.journal.entries import Kind
 from dooryard.journal.marking import understood
-from dooryard.journal.notebook import Notebook
+from dooryard.journal.notebook import STEPS, Notebook, OffTime
 from dooryard.records import Outcome, Visitor
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, SQUIRREL
 
+DAY = timedelta(days=1)
 GROUPS = {"bird": "bird", "wren": "bird", "squirrel": "squirrel"}
 
 
@@ -121,3 +126,55 @@ def test_the_notebook_keeps_within_bounds(row):
     assert notebook.warmth(NOON.replace(hour=0), NOON.replace(hour=23)) == []
     assert notebook.held_on(NOON.date()) == []
     notebook.close()
+
+
+def test_what_the_box_noted_before_a_clock_went_wrong_stays(row):
+    row.add((NOON, FINCH, Outcome.TELL))
+    with contextlib.closing(Notebook(row.state)) as notebook:
+        notebook.reading(NOON, "enclosure", 20.0)
+    marks.upkeep(row.state, 60, NOON.replace(year=2027))  # the clock stepped by a year
+    with contextlib.closing(Notebook(row.state)) as notebook:
+        assert notebook.warmth(NOON, NOON + DAY)
+    row.add((NOON + 61 * DAY, FINCH, Outcome.TELL))
+    marks.upkeep(row.state, 60, NOON + 61 * DAY)
+    with contextlib.closing(Notebook(row.state)) as notebook:
+        assert not notebook.warmth(NOON, NOON + DAY)
+
+
+def test_a_time_off_that_goes_on_is_off_until_now(tmp_path):
+    day = (NOON.replace(hour=0), NOON.replace(hour=0) + DAY)
+    with contextlib.closing(Notebook(tmp_path)) as notebook:
+        notebook.off_since(NOON, "heat")
+        assert notebook.off_times(day[0], NOON) == []
+        [off] = notebook.off_times(*day)
+        assert (off.start, off.end, off.reason, off.running) == (NOON, day[1], "heat", True)
+        notebook.off_over(NOON + DAY / 24)
+        assert notebook.off_times(*day) == [OffTime(NOON, NOON + DAY / 24, "heat")]
+        notebook.off_over(NOON + DAY / 2)  # none goes on: nothing is written
+        notebook.off_since(NOON + DAY / 4, "the camera was lost")
+        notebook.off_over(NOON + DAY / 4, DAY / 24)
+        assert len(notebook.off_times(*day)) == 1
+
+
+def test_a_notebook_of_the_first_version_is_brought_up_to_date(tmp_path):
+    with contextlib.closing(sqlite3.connect(tmp_path / "journal.sqlite3")) as db, db:
+        for statement in STEPS[0]:
+            db.execute(statement)
+        db.execute("INSERT INTO off_times VALUES (1, '2026-06-14T11:00:00.000000+00:00',"
+                   " '2026-06-14T12:00:00.000000+00:00', 'heat')")  # fmt: skip
+        db.execute("PRAGMA user_version = 1")
+    with contextlib.closing(Notebook(tmp_path)) as notebook:
+        assert [each.reason for each in notebook.off_times(NOON - DAY, NOON + DAY)] == ["heat"]
+        notebook.off_since(NOON + DAY / 12, "heat")
+        assert len(notebook.off_times(NOON - DAY, NOON + DAY)) == 2
+
+
+def test_a_run_that_ended_while_it_was_off_was_off_until_its_end(tmp_path):
+    clock = FakeClock(NOON)
+    with contextlib.closing(Daybook(tmp_path)) as daybook:
+        daybook.off(clock.now(), "heat")
+    with contextlib.closing(Daybook(tmp_path)) as daybook, contextlib.closing(Notebook(tmp_path)) as notebook:
+        clock.advance(7200)
+        daybook.began(clock.now(), NOON + DAY / 24, None, POLICY)
+        found = [(each.start, each.end, each.reason) for each in notebook.off_times(NOON - DAY, NOON + DAY)]
+    assert found == [(NOON, NOON + DAY / 24, "heat"), (NOON + DAY / 24, NOON + DAY / 12, "the box was off")]

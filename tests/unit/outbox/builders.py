@@ -138,6 +138,13 @@ class StepDisk(Disk):
 
         self.step("rename", move)
 
+    def link(self, old: Path, new: Path) -> None:
+        def make() -> None:
+            super(StepDisk, self).link(old, new)
+            self._unsettled.add(new)
+
+        self.step("link", make)
+
     def remove(self, path: Path) -> None:
         self.step("remove", lambda: super(StepDisk, self).remove(path))
 
