@@ -16,7 +16,7 @@ VISITS = 60
 @pytest.fixture(scope="module")
 def day(tmp_path_factory: pytest.TempPathFactory) -> Iterator[bench_outbox.Days]:
     folder: Path = tmp_path_factory.mktemp("day") / "state"
-    arguments = argparse.Namespace(visits=VISITS, picture_kb=10, gate_kb=50, gate_every_min=60, keep_mb=2)
+    arguments = argparse.Namespace(visits=VISITS, gate_kb=50, place_kb=100, keep_mb=2)
     before = bench_outbox.written_bytes()
     day = bench_outbox.Days(folder, arguments)
     day.run(0)
@@ -44,5 +44,5 @@ def test_the_folder_stays_within_its_bound(day: bench_outbox.Days) -> None:
 def test_little_is_written_to_the_card(day: bench_outbox.Days) -> None:
     if day.written == 0:
         pytest.skip("the temporary folder lies in memory: nothing was written to a disk")
-    # 90 pictures of 13 kB, 24 saves of 50 kB, 1,440 small saves, and the rows.
+    # 90 pictures of 120 kB at most, 48 saves of 50 kB, 8 of 100 kB, 1,440 small saves, and the rows.
     assert day.written < 40_000_000

@@ -119,7 +119,7 @@ def test_the_port_follows_the_security(security, host, port):
         (WEB.replace("shown", "--rsync-path=x") + HOST + LOGIN,
          [f"{WEB_AT}: folder cannot be a folder's path on a host; write it plainly"]),
         ('[journal]\nbuild = "often"',
-         ['b.toml:2: journal.build: must be one of "after visits", "daily", "never"']),
+         ['b.toml:2: journal.build: must be one of "after visits", "daily" or "never"']),
         ('[journal]\naddress = "garden.example"',
          ['b.toml:2: journal.address: is not the address of a page; write it as "https://host/path/"']),
         ("[journal]\nevery_min = 1", ["b.toml:2: journal.every_min: must be at least 5"]),

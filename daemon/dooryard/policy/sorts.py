@@ -16,7 +16,7 @@ POLICY_TABLES = frozenset(
 BOX_TABLES = frozenset(
     {
         "name", "state_folder", "camera", "classifier", "gate", "visit", "sensor", "button", "lamp",
-        "recorder", "heartbeat", "sink",
+        "recorder", "journal", "heartbeat", "sink",
     }
 )  # fmt: skip
 CALLED: dict[Sort, str] = {"policy": "policy", "box": "box file"}

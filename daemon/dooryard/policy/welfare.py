@@ -106,7 +106,7 @@ def box_alert(
         wall=now.wall,
         clock_set=clock_set,
         title=f"The box at {policy.place.name}: {kind}",
-        text=f"{sentence(text)}.",
+        text=sentence(text) + ("" if text.endswith(".") else "."),
         sinks=to,
         urgent=kind == "halt",
     )

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from dooryard import build
-from dooryard.box import BoxFile, Camera, parse_box, telling
+from dooryard.box import BoxFile, parse_box, telling
+from dooryard.box_camera import Camera
 from dooryard.camera import base
 from dooryard.camera.recordings import parts_of, pictures_in, recording_camera
 from dooryard.camera.scene import SceneCamera

@@ -72,7 +72,7 @@ class House:
         return self
 
     def visit_over(self):
-        self.ledger.update(Update(visit(ended=True), None), RULES)
+        self.ledger.update(Update(visit(ended=True), None), RULES, self.clock.now())
 
     def ends(self, ended, **how):
         self.build.ends = ended

@@ -77,7 +77,8 @@ days = 7
         ('[palce]\nname = "x"',
          ['p.toml:1: palce: unknown key (did you mean "place"?)']),
         ("[keeping]\nxyz = 1",
-         ["p.toml:2: keeping.xyz: unknown key; take it out, or write one of: days, megabytes, favourites"]),
+         [("p.toml:2: keeping.xyz: unknown key; take it out, or write one of: days, megabytes, "
+           "good_megabytes_a_day, favourites")]),
         ('[[rule]]\nvisitor = "bird"',
          [("p.toml:1: rule[1].name: missing: add it (what the rule is called in reasons and logs; "
           "each name once)")]),
