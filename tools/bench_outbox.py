@@ -39,7 +39,7 @@ from PIL import Image
 from dooryard.allocator import keep_memory_flat  # as the service does
 from dooryard.clock import FakeClock
 from dooryard.ids import id_for
-from dooryard.ledger import GATE_EVERY_S, PLACE_EVERY_S
+from dooryard.ledger import GATE_EVERY_S, PLACE_EVERY_S, STATES_EVERY_S
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.outbox.worker import Worker
@@ -178,7 +178,10 @@ class Days:
         self.store.update_visit(replace(one, end=self.clock.now()), better)
 
     def _minute(self, number: int) -> None:
-        states = {"policy": os.urandom(600), "last_frame": os.urandom(32)}
+        second = self.clock.now().wall.hour * 3600
+        states = {}
+        if DAWN_S <= second < DUSK_S or number * 60 % STATES_EVERY_S == 0:  # each visit changes the cooldowns
+            states = {"policy": os.urandom(600), "last_frame": os.urandom(32)}
         if number * 60 % GATE_EVERY_S == 0:
             states["gate"] = os.urandom(self.arguments.gate_kb * 1000)
         if number * 60 % PLACE_EVERY_S == 0:

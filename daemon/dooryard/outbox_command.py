@@ -179,14 +179,8 @@ def _reading(folder: Path) -> Iterator[sqlite3.Connection]:
 def _writing(folder: Path) -> Iterator[sqlite3.Connection]:
     with _opened(folder, "changing the outbox", "rw") as db:
         db.execute("PRAGMA synchronous = FULL")
-        db.execute("BEGIN IMMEDIATE")
-        try:
+        with schema.transaction(db):
             yield db
-            db.execute("COMMIT")
-        except BaseException:
-            if db.in_transaction:
-                db.execute("ROLLBACK")
-            raise
 
 
 @contextmanager

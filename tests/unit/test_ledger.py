@@ -183,6 +183,21 @@ def test_state_saved_is_state_found(store, daybook):
     assert store.load_state("last_frame").decode() == moment(50).wall.isoformat()
 
 
+def test_what_no_decision_changed_is_saved_every_five_minutes(store, daybook):
+    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
+    saved = []
+    store.save_states = lambda states: saved.append(states.keys())
+    state = State(VisitsState(b"s"), PolicyState())
+    for minute in range(1, 13):
+        ledger.save(state, None, moment(60 * minute))
+    assert len(saved) == 3
+    decided = replace(state, policy=replace(state.policy, held=1))
+    ledger.save(decided, None, moment(60 * 13))
+    assert len(saved) == 4
+    ledger.save(decided, None, moment(60 * 14), thorough=True)
+    assert len(saved) == 5
+
+
 def pictures_of(store):
     return sorted((store.folder / "pictures").rglob("*.jpg"), key=lambda path: (len(path.name), path.name))
 

@@ -60,15 +60,8 @@ class Engine:
     @contextmanager
     def writing(self, doing: str) -> Iterator[sqlite3.Connection]:
         """One transaction: all of the block, or nothing of it."""
-        with self.speaking(doing) as db:
-            db.execute("BEGIN IMMEDIATE")
-            try:
-                yield db
-                db.execute("COMMIT")
-            except BaseException:
-                if db.in_transaction:
-                    db.execute("ROLLBACK")
-                raise
+        with self.speaking(doing) as db, schema.transaction(db):
+            yield db
 
     @contextmanager
     def writing_with_picture(

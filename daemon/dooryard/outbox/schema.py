@@ -7,7 +7,8 @@ order of storing and never repeats; it orders things when the wall clock has bee
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 
 from dooryard.errors import StoreError
 
@@ -95,13 +96,26 @@ def prepare(db: sqlite3.Connection) -> None:
     """Set how this connection keeps its promises; the first open also sets how the file is laid out."""
     # These two take effect before the first table is made. Small pages wear the card less: a transaction
     # here changes a little in each of many.
-    db.execute("PRAGMA page_size = 1024")
+    db.execute("PRAGMA page_size = 512")
     db.execute("PRAGMA auto_vacuum = INCREMENTAL")
     db.execute("PRAGMA journal_mode = WAL")
     db.execute("PRAGMA synchronous = FULL")
     db.execute("PRAGMA foreign_keys = ON")
-    db.execute("PRAGMA wal_autocheckpoint = 4000")  # pages: what changes often is copied over seldom
-    db.execute("PRAGMA journal_size_limit = 4194304")  # the log file shrinks back to 4 MiB
+    db.execute("PRAGMA wal_autocheckpoint = 32000")  # pages: what changes often is copied over seldom
+    db.execute("PRAGMA journal_size_limit = 16777216")  # the log file shrinks back to 16 MiB
+
+
+@contextmanager
+def transaction(db: sqlite3.Connection) -> Iterator[None]:
+    """All of the block, or nothing of it; no other writer between."""
+    db.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        db.execute("COMMIT")
+    except BaseException:
+        if db.in_transaction:
+            db.execute("ROLLBACK")
+        raise
 
 
 def migrate(db: sqlite3.Connection, steps: Sequence[Step] = STEPS) -> None:
@@ -116,13 +130,7 @@ def migrate(db: sqlite3.Connection, steps: Sequence[Step] = STEPS) -> None:
             "install the newer program again, or begin with another state folder",
         )
     for number, statements in enumerate(steps[version:], start=version + 1):
-        db.execute("BEGIN IMMEDIATE")
-        try:
+        with transaction(db):
             for statement in statements:
                 db.execute(statement)
             db.execute(f"PRAGMA user_version = {number}")
-            db.execute("COMMIT")
-        except BaseException:
-            if db.in_transaction:
-                db.execute("ROLLBACK")
-            raise

@@ -197,7 +197,8 @@ class Store:
         with self._engine.writing(f"storing the state ({', '.join(changed)})") as db:
             for name in changed:
                 db.execute(
-                    "INSERT OR REPLACE INTO states (name, data, wall) VALUES (?, ?, ?)",
+                    "INSERT INTO states (name, data, wall) VALUES (?, ?, ?)"
+                    " ON CONFLICT DO UPDATE SET data = excluded.data, wall = excluded.wall",
                     (name, states[name], wall),
                 )
         self._digests |= {name: digests[name] for name in changed}

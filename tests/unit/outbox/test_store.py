@@ -163,7 +163,7 @@ def test_states_are_saved_together_and_only_when_they_changed(tmp_path: Path, cl
     store.save_states({"policy": b"one", "gate": b"two"})
     assert disk.steps == []
     store.save_states({"policy": b"one", "gate": b"three"})
-    assert disk.steps == ["BEGIN IMMEDIATE", "INSERT OR REPLACE", "COMMIT"]
+    assert disk.steps == ["BEGIN IMMEDIATE", "INSERT INTO states", "COMMIT"]
     disk.arm(1, lambda: OSError(errno.EIO, "i/o error"))
     with pytest.raises(StoreError, match="policy, gate"):
         store.save_states({"policy": b"four", "gate": b"five"})
@@ -271,7 +271,7 @@ def test_how_the_database_is_kept(store: Store) -> None:
         "foreign_keys": 1,
         "auto_vacuum": 2,
         "user_version": 1,
-        "page_size": 1024,
+        "page_size": 512,
     }
 
 
