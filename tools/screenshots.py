@@ -33,7 +33,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     root = HERE.parent
     parser.add_argument("--state", type=Path, default=root / "demo-out" / "state", help="default: the demo's")
-    parser.add_argument("--out", type=Path, default=root / "docs" / "pictures", help="default: docs/pictures")
+    parser.add_argument(
+        "--out", type=Path, default=root / "tools" / "pictures", help="default: tools/pictures"
+    )
     parser.add_argument(
         "--also",
         type=Path,

@@ -63,8 +63,9 @@ class Writer:
             return self.basic(text)
         if "'" not in text and "\\" not in text:
             return f"'''\n{text}'''"  # the line break after the opening is not part of it
+        opening = '"""\n' if text.startswith("\n") else '"""'  # a line break just after it is dropped
         return (
-            '"""' + text.replace("\\", "\\\\").replace('"""', '""\\"').replace('""""', '"""\\"') + '\\\n"""'
+            opening + text.replace("\\", "\\\\").replace('"""', '""\\"').replace('""""', '"""\\"') + '\\\n"""'
         )
 
     def value(self, value: Any, path: Path, inline: bool) -> None:
