@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+from dooryard import inset
 from dooryard.picture_size import PictureSize
 from dooryard.records import Box, Picture
 
@@ -29,14 +30,16 @@ NARROWEST_PX = 160
 def fitted(picture: Picture, description: str, size: PictureSize, *, clock_set: bool = True) -> bytes:
     """Return `picture` as `encode` does, scaled down to `size`, at the best quality that is small enough.
 
-    Where even the lowest of `QUALITIES` is too large it is made narrower, down to `NARROWEST_PX`.
+    Where even the lowest of `QUALITIES` is too large it is made narrower, down to `NARROWEST_PX`. What is
+    much larger than an inset has one (see `inset`), so that who shows many need not open them all.
     """
     image = Image.fromarray(picture.pixels)
     image.thumbnail((size.longer_px, size.longer_px), Image.Resampling.BICUBIC, reducing_gap=2.0)
     scaled = replace(picture, pixels=np.asarray(image))
+    small = _small(image) if max(image.size) >= 2 * inset.LONGER_PX else None
     data = b""
     for quality in QUALITIES:
-        data = encode(scaled, description, clock_set=clock_set, quality=quality)
+        data = encode(scaled, description, clock_set=clock_set, quality=quality, small=small)
         if len(data) <= size.most_bytes:
             return data
     narrower = size._replace(longer_px=max(image.size) * 3 // 4)
@@ -47,10 +50,26 @@ def fitted(picture: Picture, description: str, size: PictureSize, *, clock_set: 
     )
 
 
-def encode(picture: Picture, description: str, *, clock_set: bool = True, quality: int = 88) -> bytes:
+def _small(image: Image.Image) -> bytes:
+    small = image.copy()
+    small.thumbnail((inset.LONGER_PX, inset.LONGER_PX), Image.Resampling.BILINEAR, reducing_gap=2.0)
+    out = io.BytesIO()
+    small.save(out, "JPEG", quality=inset.QUALITY)
+    return out.getvalue()
+
+
+def encode(
+    picture: Picture,
+    description: str,
+    *,
+    clock_set: bool = True,
+    quality: int = 88,
+    small: bytes | None = None,
+) -> bytes:
     """Return `picture` as JPEG bytes with EXIF subject area, and time in UTC unless the clock is not set.
 
-    `description` says who it is; EXIF wants ASCII, so other letters become question marks.
+    `description` says who it is; EXIF wants ASCII, so other letters become question marks. `small` is a
+    JPEG of the same, to be its thumbnail.
     """
     exif = Image.Exif()
     exif[_SOFTWARE] = "Dooryard"
@@ -66,7 +85,8 @@ def encode(picture: Picture, description: str, *, clock_set: bool = True, qualit
         }
     exif[_EXIF_IFD] = details
     out = io.BytesIO()
-    Image.fromarray(picture.pixels).save(out, "JPEG", quality=quality, exif=exif)
+    written = exif.tobytes() if small is None else inset.with_inset(exif.tobytes(), small)
+    Image.fromarray(picture.pixels).save(out, "JPEG", quality=quality, exif=written)
     return out.getvalue()
 
 

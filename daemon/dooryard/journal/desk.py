@@ -15,6 +15,7 @@ from dooryard.journal.entries import Entry
 from dooryard.journal.notebook import Notebook, OffTime
 from dooryard.journal.reading import Reader
 from dooryard.journal.survey import Digest, Survey, survey
+from dooryard.policy.hours import Span
 from dooryard.policy.schema import Policy
 
 
@@ -30,6 +31,7 @@ class Desk:
     survey: Survey = field(default_factory=Survey)
     neighbours: dict[date, tuple[date | None, date | None]] = field(default_factory=dict)
     _last_watched: datetime | None = None  # known once it has looked
+    _read: tuple[date | None, list[Entry]] | None = None  # the date that was read last: most ask for it again
 
     @property
     def today(self) -> date:
@@ -42,6 +44,7 @@ class Desk:
 
     def look(self) -> None:
         """Pass over all visits."""
+        self._read = None
         self._last_watched = self.reader.watched_until(self.now)
         self.survey = survey(self.reader.scan(), self.policy.place.zone, self.today)
         dates = self.survey.dates()
@@ -51,15 +54,16 @@ class Desk:
 
     def entries(self, day: date | None) -> list[Entry]:
         """The visits of one date, in order of arrival."""
-        if day is None:
-            return list(self.reader.undated())
-        return list(self.reader.between(*day_span(self.policy.place.zone, day)))
+        if self._read is None or self._read[0] != day:
+            found = self.reader.undated() if day is None else self.reader.between(*self._span(day))
+            self._read = day, list(found)
+        return self._read[1]
 
     def facts(self, day: date | None) -> page_day.DayFacts:
         """What else is known of a date."""
         if day is None:
             return page_day.DayFacts(None)
-        start, end = day_span(self.policy.place.zone, day)
+        start, end = self._span(day)
         off, until = self.notebook.off_times(start, end), self.watched_until
         before, after = self.neighbours.get(day, (None, None))
         return page_day.DayFacts(
@@ -72,6 +76,9 @@ class Desk:
             before=before,
             after=after,
         )
+
+    def _span(self, day: date) -> Span:
+        return day_span(self.policy.place.zone, day)
 
     def key(self, *things: object) -> str:
         """The fingerprint of a page that is made of `things` and of what all pages share."""

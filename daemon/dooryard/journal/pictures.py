@@ -7,13 +7,16 @@ from pathlib import Path
 
 from PIL import Image, UnidentifiedImageError
 
-from dooryard.journal.xmp import labelled
+from dooryard.inset import inset_of
+from dooryard.journal.xmp import bare, labelled
+from dooryard.picture_size import SMALL
 
 # The longer side of a small picture lies between these: about as wide as a card. A JPEG decoder gives 1/2,
 # 1/4 or 1/8 of a picture for less work than the whole; most cameras' sizes have one of them in this range.
-LEAST_PX, MOST_PX = 320, 450
+LEAST_PX, MOST_PX = 320, 520
 _SCALED_PX = 400  # where none of them is
 _SMALL_QUALITY = 78
+_LIGHT_BYTES = 28_000  # a picture that the box stored small, with its labels: no lighter one is made of it
 
 
 def read(path: Path) -> bytes | None:
@@ -28,6 +31,11 @@ def small(jpeg: bytes) -> bytes | None:
     """`jpeg` made small; None if it can't be opened. The decoder leaves out detail that isn't needed."""
     try:
         with Image.open(io.BytesIO(jpeg)) as picture:
+            if len(jpeg) <= _LIGHT_BYTES and max(picture.size) <= SMALL.longer_px:
+                return bare(jpeg)
+            inside = _inside(picture)
+            if inside is not None:
+                return inside
             shrink = LEAST_PX / max(picture.size)
             wanted = (max(1, int(picture.width * shrink)), max(1, int(picture.height * shrink)))
             picture.draft("RGB", wanted)  # never smaller than wanted
@@ -35,11 +43,21 @@ def small(jpeg: bytes) -> bytes | None:
                 picture.thumbnail((_SCALED_PX, _SCALED_PX), Image.Resampling.BILINEAR, reducing_gap=2.0)
             plain = picture if picture.mode == "RGB" else picture.convert("RGB")
             out = io.BytesIO()
-            # Without the EXIF of the stored one: the large picture has it.
-            plain.save(out, "JPEG", quality=_SMALL_QUALITY)
+            # Without what is written in the stored one: the large picture has it.
+            plain.save(out, "JPEG", quality=_SMALL_QUALITY, comment=b"")
             return out.getvalue()
     except (OSError, UnidentifiedImageError, ValueError, Image.DecompressionBombError):
         return None
+
+
+def _inside(picture: Image.Image) -> bytes | None:
+    """The small picture that the box stored in the large one, if it is as large as is wanted here."""
+    found = inset_of(picture)
+    if found is None:
+        return None
+    with Image.open(io.BytesIO(found), formats=["JPEG"]) as inner:
+        fits = LEAST_PX <= max(inner.size) <= MOST_PX
+    return bare(found) if fits else None
 
 
 def large(

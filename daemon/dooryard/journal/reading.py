@@ -86,7 +86,7 @@ class Reader:
     def watched_until(self, now: datetime) -> datetime:
         """The last moment, `now` at the latest, at which the box is known to have watched.
 
-        That is its last frame as it noted it (it does so by the minute and at its end), or a visitor seen
+        That is its last frame as it noted it (it does so every few minutes and at its end), or a visitor seen
         after that. `now` where the store has no such note.
         """
         with _speaking(self._folder):

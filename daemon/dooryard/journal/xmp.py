@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from xml.sax.saxutils import escape
 
 _NAMESPACE = b"http://ns.adobe.com/xap/1.0/\x00"
-_SOI, _APP0, _APP1, _SOS = b"\xff\xd8", 0xE0, 0xE1, 0xDA
+_SOI, _APP0, _APP1, _APP13, _APP15, _COMMENT, _SOS = b"\xff\xd8", 0xE0, 0xE1, 0xED, 0xEF, 0xFE, 0xDA
 _MOST_BYTES = 65_502
 
 
@@ -33,23 +33,38 @@ def labelled(
     return head + segment + rest
 
 
+def bare(jpeg: bytes) -> bytes:
+    """`jpeg` without Exif, XMP and comments: only what its decoder wants. Raises ValueError for no JPEG."""
+    segments, scan = _segments(jpeg)
+    said = (*range(_APP1, _APP13 + 1), _APP15, _COMMENT)  # APP14 tells how colours are stored
+    return _SOI + b"".join(segment for marker, segment in segments if marker not in said) + scan
+
+
 def _split(jpeg: bytes) -> tuple[bytes, bytes]:
     """The segments that an XMP packet goes after (JFIF, Exif), and what follows, old XMP taken out."""
+    head, after = [_SOI], list[bytes]()
+    segments, scan = _segments(jpeg)
+    for marker, segment in segments:
+        if marker == _APP0 or (marker == _APP1 and segment[4:10] == b"Exif\x00\x00"):
+            head.append(segment)
+        elif not (marker == _APP1 and segment[4:].startswith(_NAMESPACE)):
+            after.append(segment)
+    return b"".join(head), b"".join(after) + scan
+
+
+def _segments(jpeg: bytes) -> tuple[list[tuple[int, bytes]], bytes]:
+    """(marker, segment) of all that stands before the first scan, and the rest. ValueError for no JPEG."""
     if jpeg[:2] != _SOI:
         raise ValueError("this is no JPEG")
-    head, after, at = [_SOI], list[bytes](), 2
+    found, at = list[tuple[int, bytes]](), 2
     while at + 4 <= len(jpeg):
         marker = jpeg[at + 1]
         if jpeg[at] != 0xFF:
             raise ValueError("this is no sound JPEG")
         if marker == _SOS:
-            return b"".join(head), b"".join(after) + jpeg[at:]
+            return found, jpeg[at:]
         end = at + 2 + int.from_bytes(jpeg[at + 2 : at + 4], "big")
-        segment = jpeg[at:end]
-        if marker == _APP0 or (marker == _APP1 and segment[4:10] == b"Exif\x00\x00"):
-            head.append(segment)
-        elif not (marker == _APP1 and segment[4:].startswith(_NAMESPACE)):
-            after.append(segment)
+        found.append((marker, jpeg[at:end]))
         at = end
     raise ValueError("this JPEG has no picture in it")
 

@@ -205,7 +205,7 @@ class Keeping(Table):
         default=2000, ge=20, le=2_000_000, description="The most room that pictures take (10^6 bytes)."
     )
     good_megabytes_a_day: int = Field(
-        default=20,
+        default=12,
         ge=0,
         le=10_000,
         description="What a day's pictures may take (10^6 bytes) before the rest of them are stored smaller,"
