@@ -200,10 +200,15 @@ def who_came(counted: Sequence[Entry], facts: DayFacts, policy: Policy) -> list[
                 first=clock(mine[0].start, zone) if dated else "not known",
                 last=clock(mine[-1].start, zone) if dated else "not known",
                 at_once=counts.most_at_once((entry.start, entry.last_seen) for entry in mine),
-                rate=rate(per_h, watched_s) if dated else "not known",
+                rate=_rate(per_h, watched_s) if dated else "not known",
             )
         )
     return lines
+
+
+def _rate(per_h: float | None, watched_s: float) -> str:
+    """As `rate`, in the few words that a table has room for."""
+    return "no rate yet" if per_h is None and watched_s > 0 else rate(per_h, watched_s)
 
 
 def _held_back(entry: Entry, policy: Policy) -> HeldBack:
