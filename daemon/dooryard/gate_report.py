@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -23,7 +24,8 @@ from dooryard.outbox.folder import DATABASE
 
 CALM, RESTLESS = (246, 240, 226), (140, 60, 24)  # the map's ends: paper, and red earth
 INK, PAPER = (40, 40, 40), (255, 255, 255)
-FULL_AT = 0.5  # contrast from which the map is as dark as it gets
+PALE_AT, FULL_AT = 0.01, 0.5  # contrasts up to which the map is palest, and from which it is darkest
+TICKS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5)  # in the legend; between them by ratio, as contrasts compare
 SCALE = 4  # the map's pixels for one of the small picture
 MARGIN, LEGEND = 28, 64  # pixels around the map, for the numbers of rows and columns, and below it
 _LEAST_WATCHED_H = 1.0  # shorter watching gives no rate
@@ -134,12 +136,18 @@ def drawn(report: GateReport, luma_shape: tuple[int, int]) -> Image.Image:
     """The map, `SCALE` times the small picture, with the regions' grid, their numbers and a legend."""
     height, width = luma_shape[0] * SCALE, luma_shape[1] * SCALE
     image = Image.new("RGB", (width + 2 * MARGIN, height + MARGIN + LEGEND), PAPER)
-    cells = Image.fromarray(_colours(report.restless / FULL_AT))
+    cells = Image.fromarray(_colours(_shade(report.restless)))
     image.paste(cells.resize((width, height), Image.Resampling.NEAREST), (MARGIN, MARGIN))
     draw = ImageDraw.Draw(image)
     _grid(draw, width, height, report.restless.shape)
     _legend(draw, width, MARGIN + height + 12, report.calm_contrast)
     return image
+
+
+def _shade(contrast: Map) -> Map:
+    """How dark the map is for a contrast: 0 at `PALE_AT`, 1 at `FULL_AT`, by the logarithm between."""
+    shade = np.log(np.maximum(contrast, 1e-6) / PALE_AT) / math.log(FULL_AT / PALE_AT)
+    return shade.astype(np.float32)
 
 
 def _colours(share: Map) -> NDArray[np.uint8]:
@@ -170,7 +178,9 @@ def _legend(draw: ImageDraw.ImageDraw, width: int, top: int, calm: float) -> Non
         [colour] = _colours(np.array([x / max(1, width - 1)], np.float32))
         draw.line((MARGIN + x, top, MARGIN + x, top + 14), fill=tuple(int(part) for part in colour))
     draw.rectangle((MARGIN, top, MARGIN + width - 1, top + 14), outline=INK)
-    draw.text((MARGIN, top + 18), "0 %", fill=INK)
-    draw.text((MARGIN + width - 80, top + 18), f"{_percent(FULL_AT)} or more", fill=INK)
+    for tick in TICKS:
+        x = MARGIN + round(math.log(tick / PALE_AT) / math.log(FULL_AT / PALE_AT) * (width - 1))
+        draw.line((x, top + 14, x, top + 18), fill=INK)
+        draw.text((min(x + 3, MARGIN + width - 30), top + 18), f"{100 * tick:g} %", fill=INK)
     text = f"how much a visitor must differ from the background (a calm place: {_percent(calm)})"
     draw.text((MARGIN, top + 34), text, fill=INK)

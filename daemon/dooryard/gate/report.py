@@ -39,19 +39,6 @@ class GateReport:
     restless: Map  # (rows, cols): smallest contrast that gets through at each place
     calm_contrast: float  # the same for a place where nothing ever stirs
 
-    def text(self) -> str:
-        """The report in plain lines."""
-        lines = [f"watched for {self.watched_h:.1f} h; this view learned for {self.learned_s / 60:.0f} min"]
-        lines += [f"  {count:7.1f} an hour  {reason}" for reason, count in self.per_hour.items()]
-        calm = f"{100 * self.calm_contrast:.1f} %"
-        lines.append(f"where the place is restless (contrast that is needed; {calm} where nothing stirs):")
-        for region in self.regions:
-            lines.append(
-                f"  {region.where}: {100 * region.smallest_contrast:.1f} %, bar {region.bar:.2f}, "
-                f"nobody {region.nobody}, somebody {region.somebody}"
-            )
-        return "\n".join(lines)
-
 
 def report(state: GateState, settings: GateSettings | None = None, most_regions: int = 8) -> GateReport:
     """Explain `state`: counts by reason, and the regions that cost the most contrast."""
