@@ -91,9 +91,8 @@ def test_a_host_that_does_not_know_the_key_is_said_with_its_remedy(
     near_ssh(place, monkeypatch, "echo 'wren@garden.example: Permission denied (publickey).' >&2; exit 255")
     code, text = tried(place)
     assert code == SinkError.exit_code
-    assert (
-        "web: not sent (garden.example: " in text
-    )  # why, depends on which of the two programs noticed first
+    # Why, is in the words of whichever of the two programs noticed first.
+    assert "web: not sent (garden.example: " in text
     assert "(wren@garden.example: Permission denied (publickey).)" in text
     assert "to do: the host does not know the key" in text
 

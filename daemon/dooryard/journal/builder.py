@@ -1,7 +1,8 @@
 """Builds the journal in a process of its own, so that no frame waits for it. Edge.
 
-The process has the lowest priority, a bound on its memory and a deadline, and there is one at a time. What
-it wrote stays whole wherever it is ended, and the next build goes on from there.
+The process has a bound on its memory and a deadline, and there is one at a time; it has the lowest priority
+where the system lets it (the shipped unit does not: its filter denies the call). What it wrote stays whole
+wherever it is ended, and the next build goes on from there.
 """
 
 from __future__ import annotations
@@ -115,7 +116,7 @@ class Builder:
         except OSError as error:
             if not self._priority_told:
                 self._priority_told = True
-                say(_log, logging.WARNING, "the journal is built at the usual priority", why=error.strerror)
+                say(_log, logging.INFO, "the journal is built at the usual priority", why=error.strerror)
 
     def _end(self, number: int) -> None:
         assert self._process is not None
