@@ -5,6 +5,12 @@ from __future__ import annotations
 import os
 
 import pytest
+from hypothesis import settings
+
+# The laws are tried on other examples each time, and on the same each time where a failure must be repeatable.
+settings.register_profile("the same each time", derandomize=True)
+if os.environ.get("DOORYARD_SAME_EXAMPLES") == "1":
+    settings.load_profile("the same each time")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
