@@ -7,7 +7,7 @@ import os
 import pytest
 from hypothesis import settings
 
-# The laws are tried on other examples each time, and on the same each time where a failure must be repeatable.
+# The laws are tried on other examples each time, or on the same where a failure must be repeatable.
 settings.register_profile("the same each time", derandomize=True)
 if os.environ.get("DOORYARD_SAME_EXAMPLES") == "1":
     settings.load_profile("the same each time")
