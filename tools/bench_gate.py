@@ -129,9 +129,7 @@ def _print_real(rows: list[Row]) -> None:
     for choice, one in by_choice(rows).items():
         print(choice_line(choice, one))
     one = total([row for row in rows if row.choice == OWN])
-    print(
-        f"\nThis gate as it ships ({OWN[1]}): median delay {one.late_s():.2f} s; seen by size in a picture 320 wide"
-    )
+    print(f"\nThis gate as it ships ({OWN[1]}): median delay {one.late_s():.2f} s; seen by size:")
     print("\n".join(by_size(one)))
 
 
