@@ -66,7 +66,11 @@ def show(state_folder: Path, pupil: Pupil, out: TextIO) -> int:
         )
     teach_from_album(state_folder, pupil)
     if pupil.taught is None:
-        print("nothing is taught yet: mark a visit with a name, or give a folder of pictures", file=out)
+        print(
+            "nothing is taught yet: give a folder of pictures, or mark a visit with a name"
+            " (a box that runs takes that in within a minute)",
+            file=out,
+        )
         return EXIT_OK
     print("\n".join(_table(pupil.taught)), file=out)
     for doubt in taught.doubts(pupil.taught):
