@@ -32,6 +32,7 @@ from dooryard.picture import fitted
 from dooryard.picture_size import GOOD, SMALL, PictureDay, PictureSize
 from dooryard.policy.schema import Keeping, Place, Policy
 from dooryard.records import Box, Clause, Decision, Moment, Outcome, Picture, Visit, Visitor
+from dooryard.visit_pictures import LABELS_BYTES
 
 LIMIT_S = 1.0
 FRAMES, APART = 4, 100  # pictures taken, and frames from one to the next
@@ -66,7 +67,13 @@ def stored_pictures() -> dict[PictureSize, list[bytes]]:
         if frame.number % APART == 0:
             pictures.append(Picture(frame.number, frame.wall, frame.large(), Box(0.3, 0.3, 0.5, 0.6)))
     camera.close()
-    return {size: [fitted(picture, "bird", size) for picture in pictures] for size in (GOOD, SMALL)}
+    return {
+        size: [
+            fitted(picture, "bird", size._replace(most_bytes=size.most_bytes - LABELS_BYTES))
+            for picture in pictures
+        ]
+        for size in (GOOD, SMALL)
+    }
 
 
 def fill(

@@ -178,9 +178,9 @@ class Days:
         self.store.update_visit(replace(one, end=self.clock.now()), better)
 
     def _minute(self, number: int) -> None:
-        second = self.clock.now().wall.hour * 3600
         states = {}
-        if DAWN_S <= second < DUSK_S or number * 60 % STATES_EVERY_S == 0:  # each visit changes the cooldowns
+        by_day = DAWN_S <= self.clock.now().wall.hour * 3600 < DUSK_S  # each visit changes the cooldowns
+        if by_day or number * 60 % STATES_EVERY_S == 0:
             states = {"policy": os.urandom(600), "last_frame": os.urandom(32)}
         if number * 60 % GATE_EVERY_S == 0:
             states["gate"] = os.urandom(self.arguments.gate_kb * 1000)

@@ -246,13 +246,16 @@ class Ledger:
         if welfare is not None:
             states["welfare"] = welfare
         if state.gate is not None and (thorough or now.mono_s >= self._gate_due_s):
-            self._gate_due_s = now.mono_s + GATE_EVERY_S
             states["gate"] = gate.save(state.gate)
         if state.place is not None and (thorough or now.mono_s >= self._place_due_s):
-            self._place_due_s = now.mono_s + PLACE_EVERY_S
             states |= place.saved(state.place)
         self._store.save_states(states)
+        # What the disk refused is due again by the next minute.
         self._saved, self._states_due_s = state.policy, now.mono_s + STATES_EVERY_S
+        if "gate" in states:
+            self._gate_due_s = now.mono_s + GATE_EVERY_S
+        if place.PLACE in states:
+            self._place_due_s = now.mono_s + PLACE_EVERY_S
 
     @while_the_disk_works
     def note(self, state: State, conditions: Conditions, now: Moment) -> None:

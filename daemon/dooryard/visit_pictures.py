@@ -12,6 +12,8 @@ from dooryard.picture_size import PictureDay, PictureSize, worth_storing_again
 from dooryard.pipeline import Conditions
 from dooryard.records import Moment, Visit
 
+LABELS_BYTES = 2_000  # room for caption and keywords, whatever the place is called
+
 
 class VisitPictures:
     """Makes the JPEGs, and remembers what the day has taken and how good what is stored is."""
@@ -24,9 +26,9 @@ class VisitPictures:
         """The picture to store a visit with; None where it has none."""
         if visit.best is None:
             return None
-        data = fitted(
-            visit.best, visit.visitor.name, self._size(conditions, now), clock_set=conditions.clock_set
-        )
+        size = self._size(conditions, now)
+        size = size._replace(most_bytes=size.most_bytes - LABELS_BYTES)
+        data = fitted(visit.best, visit.visitor.name, size, clock_set=conditions.clock_set)
         data = labelled(data, *labels(visit.visitor, conditions.policy.place.name))
         self._day = self._day.with_one(_today(conditions, now), len(data))
         return data

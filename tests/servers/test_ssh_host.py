@@ -46,7 +46,6 @@ class Server:
 
     process: subprocess.Popen[bytes]
     host: Host
-    log: Path
 
     def end(self) -> None:
         self.process.terminate()
@@ -84,9 +83,7 @@ def server(tmp_path: Path) -> Iterator[Server]:
         if not answers(port, process):
             pytest.skip(f"the OpenSSH server does not start here: {log.read_text() if log.exists() else ''}")
         far = str(tmp_path / "far away")
-        yield Server(
-            process, Host("127.0.0.1", getpass.getuser(), far, tmp_path / "box", known, port=port), log
-        )
+        yield Server(process, Host("127.0.0.1", getpass.getuser(), far, tmp_path / "box", known, port=port))
     finally:
         process.terminate()
         process.wait(10)
@@ -101,23 +98,19 @@ def journal(tmp_path: Path) -> Path:
     return folder
 
 
-def there(server: Server) -> dict[str, bytes]:
-    folder = Path(server.host.folder)
-    return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
-
-
-def here(folder: Path) -> dict[str, bytes]:
+def files(folder: Path | str) -> dict[str, bytes]:
+    folder = Path(folder)
     return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 
 
 def test_it_arrives_and_what_has_changed_arrives_again(server: Server, journal: Path) -> None:
     sink = PublishSink("web", journal, replace(server.host, remove_gone=True))
     assert sink.send(TOLD, None) == Answer(Fate.SENT, "published on 127.0.0.1")
-    assert there(server) == here(journal)
+    assert files(server.host.folder) == files(journal)
     (journal / "index.html").write_text("<p>Alder Row, changed</p>")
     (journal / "day/a wren's picture.jpg").unlink()
     assert sink.send(TOLD, None).fate is Fate.SENT
-    assert there(server) == here(journal)
+    assert files(server.host.folder) == files(journal)
 
 
 def test_a_key_that_the_host_does_not_know(server: Server, journal: Path, tmp_path: Path) -> None:
@@ -125,7 +118,7 @@ def test_a_key_that_the_host_does_not_know(server: Server, journal: Path, tmp_pa
     answer = PublishSink("web", journal, replace(server.host, key=tmp_path / "another")).send(TOLD, None)
     assert answer.fate is Fate.NOT_SENT
     assert "Permission denied (publickey)" in answer.text
-    assert there(server) == {}
+    assert files(server.host.folder) == {}
 
 
 def test_a_host_that_is_not_the_one_that_was_written_down(
@@ -137,7 +130,7 @@ def test_a_host_that_is_not_the_one_that_was_written_down(
     answer = PublishSink("web", journal, replace(server.host, known_hosts=known)).send(TOLD, None)
     assert answer.fate is Fate.NOT_SENT
     assert "Host key verification failed" in answer.text
-    assert there(server) == {}
+    assert files(server.host.folder) == {}
 
 
 def test_a_host_that_is_away(server: Server, journal: Path) -> None:

@@ -198,6 +198,24 @@ def test_what_no_decision_changed_is_saved_every_five_minutes(store, daybook):
     assert len(saved) == 5
 
 
+def test_what_the_disk_refused_is_saved_by_the_next_minute(store, daybook, monkeypatch):
+    monkeypatch.setattr("dooryard.gate.save", lambda _state: b"learned")
+    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
+    state, saved, full = State(VisitsState(b"s"), PolicyState(), gate=object()), [], [True]
+
+    def save(states):
+        if full[0]:
+            raise StoreError("full", "make room")
+        saved.append(set(states))
+
+    store.save_states = save
+    ledger.save(state, None, moment(3600))
+    full[0] = False
+    ledger.save(state, None, moment(3660))
+    ledger.save(state, None, moment(3720))
+    assert saved == [{"policy", "last_frame", "gate"}]
+
+
 def pictures_of(store):
     return sorted((store.folder / "pictures").rglob("*.jpg"), key=lambda path: (len(path.name), path.name))
 
@@ -212,9 +230,12 @@ def test_pictures_are_good_while_the_days_share_lasts_and_small_then(store, dayb
     rules = conditions(POLICY + f"[keeping]\ngood_megabytes_a_day = {share}\n")
     ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
     effect = record(rules)
-    best = replace(effect.visit.best, pixels=np.full((1232, 1640, 3), 90, np.uint8))
+    pixels = np.random.default_rng(5).integers(0, 256, (13, 17, 3), np.uint8).repeat(96, 0).repeat(96, 1)
+    best = replace(effect.visit.best, pixels=pixels)
     ledger.record(replace(effect, visit=replace(effect.visit, best=best)), rules, moment(4))
-    assert [width(path) for path in pictures_of(store)] == [wide]
+    [path] = pictures_of(store)
+    assert width(path) == wide
+    assert path.stat().st_size <= {1024: 120_000, 640: 24_000}[wide]  # with its labels
 
 
 @pytest.mark.parametrize(("better_by", "files"), [(0.1, 1), (0.5, 2)])

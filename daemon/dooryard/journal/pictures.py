@@ -16,7 +16,6 @@ from dooryard.picture_size import SMALL
 LEAST_PX, MOST_PX = 320, 520
 _SCALED_PX = 400  # where none of them is
 _SMALL_QUALITY = 78
-_LIGHT_BYTES = 28_000  # a picture that the box stored small, with its labels: no lighter one is made of it
 
 
 def read(path: Path) -> bytes | None:
@@ -31,8 +30,8 @@ def small(jpeg: bytes) -> bytes | None:
     """`jpeg` made small; None if it can't be opened. The decoder leaves out detail that isn't needed."""
     try:
         with Image.open(io.BytesIO(jpeg)) as picture:
-            if len(jpeg) <= _LIGHT_BYTES and max(picture.size) <= SMALL.longer_px:
-                return bare(jpeg)
+            if len(jpeg) <= SMALL.most_bytes and max(picture.size) <= SMALL.longer_px:
+                return bare(jpeg)  # stored small: no lighter one is made of it
             inside = _inside(picture)
             if inside is not None:
                 return inside
