@@ -82,6 +82,8 @@ def lines(report: GateReport) -> Iterator[str]:
     """The report in plain words."""
     yield f"Watched for {_time(report.watched_h)}; this view learned for {_time(report.learned_s / HOUR_S)}."
     yield from _counts(report)
+    if report.patterns:
+        yield f"Patterns of the wind known here, and taken out: {report.patterns}."
     calm = _percent(report.calm_contrast)
     rows, cols = REGIONS
     restless = [region for region in report.regions if _percent(region.smallest_contrast) != calm]

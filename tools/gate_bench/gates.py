@@ -146,7 +146,8 @@ class Judged:
             # The judge's cells count from a ratio of 0.9: here that is three tenths of the mask.
             mean = toward(state.mean, share * sign * np.float32(3), rate(dt_s, settings.smooth_s))
             view = View(
-                level=level, repeated=False, gain=gain, shift=(0.0, 0.0), even=behind, raw=raw, change=share,
+                level=level, repeated=False, gain=gain, shift=(0.0, 0.0), even=behind, raw=raw, whole=share,
+                gust=1.0, change=share,
                 mean=mean, quick=mean, unrest=any_state.unrest, usual=np.ones_like(mean), ratio=np.abs(mean),
                 differ=int(np.count_nonzero(np.abs(mean) > CANDIDATE)),
             )  # fmt: skip

@@ -1,11 +1,11 @@
 """From one frame to a map of what is not as it was when empty, measured against the place's own unrest.
 
-The idea: a swinging feeder makes the same cells lighter and darker in turn, so a *signed* mean over
-about a second cancels it, while a bird that perches keeps its sign. What is left is compared with how
-far that mean usually strays (`spread`) and how fast the cells flicker just now (`unrest`).
+The idea: what the wind does it does again, and `modes` takes it out. Of the rest, a swinging feeder makes
+the same cells lighter and darker in turn, so a *signed* mean over about a second cancels it, while a bird
+that perches keeps its sign. What is left is compared with how far that mean usually strays (`spread`).
 
 Running mean and variance per place: Stauffer & Grimson, "Adaptive background mixture models for
-real-time tracking", CVPR 1999, reduced to one mode. A bar that follows the place's own flicker:
+real-time tracking", CVPR 1999, reduced to one mode. A bar that follows the place's own straying:
 St-Charles et al., "SuBSENSE", IEEE Transactions on Image Processing 24(1), 2015.
 """
 
@@ -18,6 +18,7 @@ import numpy as np
 
 from dooryard.gate.blobs import Signs
 from dooryard.gate.grid import BLACK, WHITE, Map, Mask, box_mean, broad_mean, cell_means, neighbour_max
+from dooryard.gate.modes import swing
 from dooryard.gate.shake import steadied
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 LIGHT_RADIUS = 12  # cells: light that changes over a wider area than this is taken out
 BODY_RADIUS = 2  # cells: about the size of a small bird at a feeder
 CLIP = 0.35  # log brightness: one cell's part in the local light is bounded
+STRAYS = 2.2  # deviations: a mean that strays this far is still usual
 CANDIDATE = 0.9  # cells whose change is at least this many times their usual straying
 HELD_RATE = 0.1  # candidates are learned this much slower
 DARK = 2.0  # grey levels, added before the logarithm that the gain is measured with
@@ -42,17 +44,22 @@ class View(NamedTuple):
     shift: tuple[float, float]  # cells (right, down) by which the whole picture is moved
     even: Map  # grey levels with global and local light taken out
     raw: Map  # log of what is seen against what the background would be in this light
-    change: Map  # `raw` averaged over a body's size
+    whole: Map  # `raw` averaged over a body's size
+    gust: float  # factor >= 1 on what is usual (see modes.py)
+    change: Map  # `whole` without what the known wind explains
     mean: Map  # `change` averaged over about a second
     quick: Map
     unrest: Map
     usual: Map  # how far `mean` usually strays here
     ratio: Map  # |mean| / usual
-    differ: int  # how many cells have a ratio above CANDIDATE
+    differ: int  # how many cells have a ratio above CANDIDATE, whatever the gust
 
-    def signs(self) -> Signs:
-        """-1 or 1 in cells that are darker or lighter than they usually stray, else 0."""
-        signs: Signs = (self.ratio > CANDIDATE).view(np.int8)
+    def signs(self, gust: float = 1.0) -> Signs:
+        """-1 or 1 in cells that are darker or lighter than they usually stray, else 0.
+
+        With the frame's `gust` as a factor: whatever the gust.
+        """
+        signs: Signs = (self.ratio > np.float32(CANDIDATE / gust)).view(np.int8)
         np.negative(signs, out=signs, where=self.mean < 0)
         return signs
 
@@ -83,14 +90,18 @@ def look(state: GateState, luma: Luma, dt_s: float, settings: GateSettings) -> V
     raw, local = against(level, state.background, gain)
     even = level * np.exp(local * np.float32(-1) - np.float32(gain))
     raw, shift = steadied(raw, state.background)
-    change = box_mean(raw, BODY_RADIUS)
+    whole = box_mean(raw, BODY_RADIUS)
+    known, gust = swing(state.modes, whole, np.sqrt(state.spread) + state.unrest, dt_s)
+    change = whole - known
     mean = toward(state.mean, change, rate(dt_s, settings.smooth_s, state.learned_s))
     quick, unrest = _flicker(state, change, dt_s, settings, repeated=repeated)
-    usual = usual_straying(state.spread, unrest, settings.least_contrast)
+    usual = usual_straying(state.spread, settings.least_contrast)
+    usual *= np.float32(gust)
     ratio = np.abs(mean)
     ratio /= usual
-    differ = int(np.count_nonzero(ratio > CANDIDATE))
-    return View(level, repeated, gain, shift, even, raw, change, mean, quick, unrest, usual, ratio, differ)
+    differ = int(np.count_nonzero(ratio > np.float32(CANDIDATE / gust)))
+    seen = (level, repeated, gain, shift, even, raw, whole, gust, change)
+    return View(*seen, mean, quick, unrest, usual, ratio, differ)
 
 
 def against(level: Map, background: Map, gain: float) -> tuple[Map, Map]:
@@ -117,11 +128,10 @@ def toward(old: Map, new: Map, weight: float | Map) -> Map:
     return out
 
 
-def usual_straying(spread: Map, unrest: Map, least_contrast: float) -> Map:
+def usual_straying(spread: Map, least_contrast: float) -> Map:
     """How far the signed mean may stray at each cell before that means anything, in log brightness."""
-    straying = np.sqrt(spread)
-    straying += unrest
-    usual = neighbour_max(straying)
+    usual = neighbour_max(np.sqrt(spread))
+    usual *= np.float32(STRAYS)
     usual += np.float32(least_contrast)
     return usual
 

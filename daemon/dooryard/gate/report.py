@@ -9,6 +9,7 @@ import numpy as np
 
 from dooryard.gate.background import usual_straying
 from dooryard.gate.grid import Map
+from dooryard.gate.modes import known
 from dooryard.gate.settings import GateSettings
 from dooryard.gate.site import REGIONS
 from dooryard.gate.tally import HOUR_S, totals
@@ -38,6 +39,7 @@ class GateReport:
     regions: tuple[Region, ...]  # most costly first
     restless: Map  # (rows, cols): smallest contrast that gets through at each place
     calm_contrast: float  # the same for a place where nothing ever stirs
+    patterns: int  # along which the wind is known to move this view
 
 
 def report(state: GateState, settings: GateSettings | None = None, most_regions: int = 8) -> GateReport:
@@ -53,12 +55,14 @@ def report(state: GateState, settings: GateSettings | None = None, most_regions:
     found = [_region(state, needed, row, col) for row in range(rows) for col in range(cols)]
     found.sort(key=lambda region: region.smallest_contrast, reverse=True)
     calm = settings.bar * settings.least_contrast
-    return GateReport(watched_h, state.learned_s, per_hour, tuple(found[:most_regions]), needed, calm)
+    return GateReport(
+        watched_h, state.learned_s, per_hour, tuple(found[:most_regions]), needed, calm, known(state.modes)
+    )
 
 
 def _needed(state: GateState, settings: GateSettings) -> Map:
     """Change of log brightness that a body must keep up at each cell to be looked at."""
-    usual = usual_straying(state.spread, state.unrest, settings.least_contrast)
+    usual = usual_straying(state.spread, settings.least_contrast)
     rows, cols = usual.shape
     row = np.arange(rows) * REGIONS[0] // rows
     col = np.arange(cols) * REGIONS[1] // cols

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from dooryard.gate.grid import Map, cell_means
+from dooryard.gate.modes import Modes, no_modes
 from dooryard.gate.site import Site, new_site
 from dooryard.gate.tally import Tally
 
@@ -38,6 +39,7 @@ class GateState:
     evidence: Map  # seconds times log score, summed while a change lasts (see evidence.py)
     guarded_s: Map  # for how long a cell's background has been kept under a standing visitor
     linger_s: Map  # for how long it will be kept if nobody is seen there again
+    modes: Modes  # the patterns along which the wind moves this view
     upset_s: float = 0.0  # for how long most of the view has looked different
     unsteady_s: float = 0.0  # how long light that jumped still holds everything back
     news: str = ""  # what happened to the view with the last frame, in words; mostly empty
@@ -50,15 +52,19 @@ def fresh(
 ) -> GateState:
     """A state that has seen `luma`, shape (H, W) uint8, and nothing else.
 
-    What the site has taught and the counts are taken over from `before`.
+    What the site has taught and the counts are taken over from `before`; so is the way in which the wind
+    moves it, since a gap changes neither the place nor, on the whole, the view.
     """
-    return renewed((luma.shape[0], luma.shape[1]), cell_means(luma), mono_s, before, news)
+    after = renewed((luma.shape[0], luma.shape[1]), cell_means(luma), mono_s, before, news)
+    if before is None or before.luma_shape != after.luma_shape:
+        return after
+    return replace(after, modes=before.modes)
 
 
 def renewed(
     luma_shape: tuple[int, int], level: Map, mono_s: float, before: GateState | None, news: str
 ) -> GateState:
-    """The same as `fresh`, from the cells' mean grey levels."""
+    """The same for another view, from the cells' mean grey levels."""
     nothing = np.zeros_like(level)
     return GateState(
         luma_shape=luma_shape,
@@ -75,6 +81,7 @@ def renewed(
         evidence=nothing,
         guarded_s=nothing,
         linger_s=nothing,
+        modes=no_modes((level.shape[0], level.shape[1])),
         news=news,
         tally=before.tally if before else Tally(),
         site=before.site if before else new_site(),

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from dooryard.gate.grid import grid_shape
+from dooryard.gate.modes import MODES, Modes, no_modes
 from dooryard.gate.site import REGIONS, Site
 from dooryard.gate.state import GateState
 from dooryard.gate.stirs import Running
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 FORM = 1
 LARGEST_BYTES = 4_000_000  # the largest grid needs well under half of this
 ONES = "ones"  # name of the JSON text among the arrays
-_SITE = "site."
+_SITE, _MODES = "site.", "modes."
 
 
 def save(state: GateState) -> bytes:
@@ -38,14 +39,12 @@ def save(state: GateState) -> bytes:
         value = getattr(state, field.name)
         if isinstance(value, np.ndarray):
             arrays[field.name] = value
-        elif field.name not in ("site", "tally"):
+        elif field.name not in ("site", "modes", "tally"):
             ones[field.name] = value
-    for field in fields(state.site):
-        value = getattr(state.site, field.name)
-        if isinstance(value, np.ndarray):
-            arrays[_SITE + field.name] = value
-        else:
-            ones[_SITE + field.name] = value
+    for prefix, part in ((_SITE, state.site), (_MODES, state.modes)):
+        for field in fields(part):
+            value = getattr(part, field.name)
+            (arrays if isinstance(value, np.ndarray) else ones)[prefix + field.name] = value
     arrays[ONES] = np.frombuffer(json.dumps(ones).encode(), np.uint8)
     out = io.BytesIO()
     np.savez_compressed(out, **arrays)
@@ -84,23 +83,39 @@ def _arrays(data: bytes) -> dict[str, Any]:
 def _build(arrays: dict[str, Any], ones: dict[str, Any], luma_shape: tuple[int, int]) -> GateState:
     """Put the parts together; ValueError, KeyError or TypeError when one is missing or misshapen."""
     tally = ones.pop("tally")
-    parts = {name[len(_SITE) :]: arrays.pop(name) for name in list(arrays) if name.startswith(_SITE)}
+    grid = grid_shape(luma_shape)
+    parts, modes = _taken(arrays, _SITE), _taken(arrays, _MODES)
     for name, array in arrays.items():
-        _check(name, array, grid_shape(luma_shape))
+        _check(name, array, grid)
     for name, array in parts.items():
         _check(name, array, REGIONS)
-    parts |= {name[len(_SITE) :]: ones.pop(name) for name in list(ones) if name.startswith(_SITE)}
+    parts |= _taken(ones, _SITE)
     parts["running"] = tuple(Running(*one) for one in parts["running"])
     return GateState(
         luma_shape=(luma_shape[0], luma_shape[1]),
         site=Site(**parts),
+        modes=_modes_in(modes | _taken(ones, _MODES), grid),
         tally=_tally_in(tally),
         **arrays,
         **ones,
     )
 
 
-def _check(name: str, array: Any, shape: tuple[int, int]) -> None:
+def _taken(named: dict[str, Any], prefix: str) -> dict[str, Any]:
+    """Take those whose name begins with `prefix` out of `named`; without it they stand in the result."""
+    return {name[len(prefix) :]: named.pop(name) for name in list(named) if name.startswith(prefix)}
+
+
+def _modes_in(parts: dict[str, Any], grid: tuple[int, int]) -> Modes:
+    """A memory from before patterns were kept has none: they are then learned from nothing."""
+    if not parts:
+        return no_modes(grid)
+    _check("patterns", parts["patterns"], (MODES, *grid))
+    _check("strength", parts["strength"], (MODES,))
+    return Modes(**parts)
+
+
+def _check(name: str, array: Any, shape: tuple[int, ...]) -> None:
     if array.shape != shape or array.dtype != np.float32 or not np.isfinite(array).all():
         raise ValueError(f"{name}: not a map of this view")
 

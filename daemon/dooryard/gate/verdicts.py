@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dooryard.gate.background import usual_straying
-from dooryard.gate.grid import cells_of
+from dooryard.gate.grid import cells_of, neighbour_max
 from dooryard.gate.site import verdict
 
 if TYPE_CHECKING:
@@ -50,5 +50,7 @@ def changed_back(state: GateState, box: Box, settings: GateSettings | None = Non
         return None
     where = cells_of(box, state.quick.shape)
     contrast = settings.least_contrast if settings else 0.02
-    ratio = np.abs(state.quick[where]) / usual_straying(state.spread, state.unrest, contrast)[where]
+    # `quick` follows within tenths of a second, so it strays by the unrest as well.
+    usual = usual_straying(state.spread, contrast) + neighbour_max(state.unrest)
+    ratio = np.abs(state.quick[where]) / usual[where]
     return float(np.mean(ratio > BACK_RATIO)) <= BACK_PART

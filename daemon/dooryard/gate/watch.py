@@ -12,6 +12,7 @@ from dooryard.gate.background import View, learned, look
 from dooryard.gate.evidence import spread_out
 from dooryard.gate.grid import Map, Mask, mask_of
 from dooryard.gate.judge import Judged, judge
+from dooryard.gate.modes import learned as modes_learned
 from dooryard.gate.site import bar_at, observe, region_of
 from dooryard.gate.state import GateState, fresh, renewed
 from dooryard.gate.stirs import Stir
@@ -74,6 +75,7 @@ def decide(
     keep, guarded, linger = _guarded(state, judged, occupied, dt_s, settings)
     background, spread, unrest = learned(state, view, keep, dt_s, settings)
     jumped = abs(view.gain - state.gain) > JUMP
+    quiet = not (jumped or keep.any() or state.unsteady_s > 0 or state.upset_s > 0)
     motions = tuple(one.motion for one in judged)
     after = replace(
         state,
@@ -88,6 +90,7 @@ def decide(
         spread=spread,
         unrest=unrest,
         evidence=spread_out(state.evidence, [(one.blob, one.evidence) for one in judged]),
+        modes=modes_learned(state.modes, view.whole, view.gust, dt_s, quiet=quiet),
         guarded_s=guarded,
         linger_s=linger,
         upset_s=upset_s,

@@ -88,7 +88,7 @@ def test_a_body_is_not_taken_for_shake():
     assert still is raw
 
 
-@pytest.mark.parametrize(("score", "seconds"), [(3.0, 0.4), (1.2, 1.6), (0.9, None)])
+@pytest.mark.parametrize(("score", "seconds"), [(3.0, 0.5), (1.2, 2.8), (0.9, None)])
 def test_the_strong_passes_at_once_and_the_weak_must_last(score, seconds):
     blob = Blob(np.array([100]), 1, 20, 2, 21)
     before = np.zeros((60, 80), np.float32)
