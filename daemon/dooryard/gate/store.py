@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from dooryard.gate.grid import grid_shape
-from dooryard.gate.modes import MODES, Modes, no_modes
+from dooryard.gate.modes import BATCH, MODES, Modes, few_shape, no_modes
 from dooryard.gate.site import REGIONS, Site
 from dooryard.gate.state import GateState
 from dooryard.gate.stirs import Running
@@ -110,7 +110,8 @@ def _modes_in(parts: dict[str, Any], grid: tuple[int, int]) -> Modes:
     """A memory from before patterns were kept has none: they are then learned from nothing."""
     if not parts:
         return no_modes(grid)
-    _check("patterns", parts["patterns"], (MODES, *grid))
+    _check("patterns", parts["patterns"], (MODES, *few_shape(grid)))
+    _check("waiting", parts["waiting"], (BATCH, *few_shape(grid)))
     _check("strength", parts["strength"], (MODES,))
     return Modes(**parts)
 
