@@ -68,7 +68,7 @@ def scenes(split: str, noise: float, seeds: tuple[int, ...], folder: Path) -> Lo
             for found in model_scenes.crops(kind, seed, animals, noise=noise, every=2)
         )
         folder.mkdir(parents=True, exist_ok=True)
-        _save(path, _looked(crops))
+        _save(path, looked(crops))
     with np.load(path) as saved:
         return Looks(**{name: saved[name] for name in Looks.__dataclass_fields__})
 
@@ -81,7 +81,7 @@ def site(kind: str, noise: float, folder: Path) -> Looks:
         animals = model_scenes.TEST_ANIMALS if test else model_scenes.DEVELOPMENT_ANIMALS
         seed = 20 + model_scenes.KINDS.index(kind) + int(10 * noise)
         folder.mkdir(parents=True, exist_ok=True)
-        _save(path, _looked(model_scenes.site(kind, seed, animals, noise=noise)))
+        _save(path, looked(model_scenes.site(kind, seed, animals, noise=noise)))
     with np.load(path) as saved:
         return Looks(**{name: saved[name] for name in Looks.__dataclass_fields__})
 
@@ -89,7 +89,7 @@ def site(kind: str, noise: float, folder: Path) -> Looks:
 def photographs(split: str, media: Path) -> Looks:
     """Looks at house sparrows and at places with nobody there: every second picture, by its name."""
     half = 0 if split == "development" else 1
-    return _looked(found for number, found in _photographs(media) if number % 2 == half)
+    return looked(found for number, found in _photographs(media) if number % 2 == half)
 
 
 def _photographs(media: Path) -> Iterator[tuple[int, model_scenes.Crop]]:
@@ -125,7 +125,7 @@ def _rgb(path: Path) -> Rgb:
         return np.asarray(image.convert("RGB"))
 
 
-def _looked(crops: Iterable[model_scenes.Crop]) -> Looks:
+def looked(crops: Iterable[model_scenes.Crop]) -> Looks:
     """Let the network look at each."""
     classifier = OnnxClassifier()
     logits, features, facts = [], [], []
