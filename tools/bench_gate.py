@@ -159,16 +159,18 @@ def _print_peers(rows: list[Row]) -> None:
     """Each gate with the setting chosen on development families, on held-out ones."""
     development = [row for row in rows if row.family not in HELD_OUT]
     held = [row for row in rows if row.family in HELD_OUT]
-    if not development or not held:
+    gates = list(dict.fromkeys(row.choice[0] for row in rows))
+    if not held or len(gates) < 2:
         return
-    least = share(by_choice(development)[OWN])
-    print(f"\nHeld out, at the setting chosen on development families (at least {least:.3f} seen there)")
-    for gate in dict.fromkeys(row.choice[0] for row in rows):
-        choice = OWN if gate == OWN[0] else chosen(development, gate, least)
-        print(choice_line(choice, total(row for row in held if row.choice == choice)))
+    if development:
+        least = share(by_choice(development)[OWN])
+        print(f"\nHeld out, at the setting chosen on development families (at least {least:.3f} seen there)")
+        for gate in gates:
+            choice = OWN if gate == OWN[0] else chosen(development, gate, least)
+            print(choice_line(choice, total(row for row in held if row.choice == choice)))
     target = share(total(row for row in held if row.choice == OWN))
     print(f"Held out, at equal recall (at least {target:.3f} seen), with the best setting in hindsight")
-    for gate in dict.fromkeys(row.choice[0] for row in rows):
+    for gate in gates:
         choice = chosen(held, gate, target)
         print(choice_line(choice, total(row for row in held if row.choice == choice)))
 

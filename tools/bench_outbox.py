@@ -1,6 +1,6 @@
 """A busy garden's day through the outbox, with a simulated clock: memory, disk, and the card's wear.
 
-    python tools/bench_outbox.py [--visits 2000] [--gate-kb 120] [--place-kb 700]
+    python tools/bench_outbox.py [--visits 2000] [--gate-kb 210] [--place-kb 700]
 
 Simulated days of 24 hours: visits from 5:00 to 21:00, each stored with a picture and told to two sinks;
 pictures are as large as they may be, and while they are the good ones, every second visit has a clearly
@@ -215,7 +215,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="A busy garden's day through the outbox.")
     parser.add_argument("--visits", type=int, default=2000, help="a day")
     parser.add_argument("--days", type=int, default=3, help="2 or more")
-    parser.add_argument("--gate-kb", type=int, default=120, help="size of the gate's saved memory")
+    parser.add_argument("--gate-kb", type=int, default=210, help="size of the gate's saved memory")
     parser.add_argument("--place-kb", type=int, default=700, help="size of the classifier's")
     parser.add_argument("--keep-mb", type=int, default=500, help="the folder's bound")
     parser.add_argument("--folder", type=Path, help="on the disk to be measured; else a temporary one")
