@@ -42,8 +42,6 @@ def cell_sums(luma: Luma) -> NDArray[np.uint16]:
     size = cell_size((luma.shape[0], luma.shape[1]))
     rows, cols = grid_shape((luma.shape[0], luma.shape[1]))
     part = luma[: rows * size, : cols * size]
-    if size % 4 == 0:
-        return _by_fours(np.ascontiguousarray(part), size)
     tall = part[0::size].astype(np.uint16)
     for row in range(1, size):
         tall += part[row::size]
@@ -53,24 +51,6 @@ def cell_sums(luma: Luma) -> NDArray[np.uint16]:
     sums: NDArray[np.uint16] = tall[:, 0::size].copy()
     for col in range(1, size):
         sums += tall[:, col::size]
-    return sums
-
-
-def _by_fours(part: Luma, size: int) -> NDArray[np.uint16]:
-    """The same sums for cells of 4, 8, 12 or 16 pixels, two numbers in one: in a third of the time.
-
-    Two neighbouring bytes are one 16-bit number, whose halves are added; so are two neighbouring sums.
-    """
-    pairs = part.view(np.uint16)
-    twos = (pairs & np.uint16(0xFF)) + (pairs >> np.uint16(8))  # at most 510
-    tall = twos[0::size] + twos[1::size]
-    for row in range(2, size):
-        tall += twos[row::size]  # at most 16 * 510
-    double = tall.view(np.uint32)
-    fours = ((double & np.uint32(0xFFFF)) + (double >> np.uint32(16))).astype(np.uint16)
-    sums = fours[:, 0 :: size // 4].copy()
-    for col in range(1, size // 4):
-        sums += fours[:, col :: size // 4]
     return sums
 
 

@@ -12,7 +12,7 @@ many cells that agree, and what sticks out counts only up to a bound (Huber, "Ro
 location parameter", Annals of Mathematical Statistics 35, 1964).
 
 Changes come averaged over a body's size, so every second cell of every second row tells all: patterns are
-kept for these. Sums are worked out by `numpy.einsum` on one thread: the same frames give the same bits.
+kept for these. Sums are worked out by `numpy.einsum`, on one thread: more threads change no bit.
 """
 
 from __future__ import annotations
@@ -37,11 +37,11 @@ CLIP = 0.35  # log brightness: one cell's say in a pattern is bounded
 FLOOR = 0.025  # log brightness squared, summed over the few cells: weaker patterns are noise, trusted less
 STICKS_OUT = 1.5  # times its usual unrest: a cell's say in the weights ends there ...
 LEAST = 0.02  # ... or at this change of log brightness
-ROUNDS = 2
+ROUNDS = 2  # in which the weights are worked out anew without what sticks out
 KNOWN_GUST = 2.0  # deviations, root mean square over the patterns, that a known wind stays below
 WORST_GUST = 4.0  # a gust raises what is usual by this factor at most
 GUST_FADES_S = 2.0
-_NOTHING = 1e-9
+_NOTHING = 1e-9  # strength below which there is no pattern
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,7 +80,7 @@ def no_modes(shape: tuple[int, int]) -> Modes:
     return Modes(nothing, np.zeros(MODES, np.float32), np.zeros((BATCH, *small), np.float32))
 
 
-def known(modes: Modes) -> int:
+def pattern_count(modes: Modes) -> int:
     """How many patterns are stronger than noise."""
     return int(np.count_nonzero(modes.strength > FLOOR)) if modes.seen >= FIRST else 0
 
@@ -88,7 +88,7 @@ def known(modes: Modes) -> int:
 def swing(modes: Modes, change: Map, unrest: Map, dt_s: float) -> Swing:
     """Split `change` (log brightness) by the patterns; `unrest` is how far each cell usually strays."""
     fading = 1 + (modes.gust - 1) * math.exp(-dt_s / GUST_FADES_S)
-    if not known(modes):
+    if not pattern_count(modes):
         return Swing(np.zeros_like(change), fading)
     seen = few(change)
     bound = few(unrest) * np.float32(STICKS_OUT)

@@ -9,7 +9,7 @@ import numpy as np
 
 from dooryard.gate.background import usual_straying
 from dooryard.gate.grid import Map
-from dooryard.gate.modes import known
+from dooryard.gate.modes import pattern_count
 from dooryard.gate.settings import GateSettings
 from dooryard.gate.site import REGIONS
 from dooryard.gate.tally import HOUR_S, totals
@@ -55,9 +55,8 @@ def report(state: GateState, settings: GateSettings | None = None, most_regions:
     found = [_region(state, needed, row, col) for row in range(rows) for col in range(cols)]
     found.sort(key=lambda region: region.smallest_contrast, reverse=True)
     calm = settings.bar * settings.least_contrast
-    return GateReport(
-        watched_h, state.learned_s, per_hour, tuple(found[:most_regions]), needed, calm, known(state.modes)
-    )
+    worst, patterns = tuple(found[:most_regions]), pattern_count(state.modes)
+    return GateReport(watched_h, state.learned_s, per_hour, worst, needed, calm, patterns)
 
 
 def _needed(state: GateState, settings: GateSettings) -> Map:

@@ -39,6 +39,7 @@ def test_the_network_alone_is_taken_in_more_often(seen):
     empty = seen.looks.group == NOBODY
     alone = np.array([sum(groups.values()) for groups in seen.alone])[empty]
     joint = np.array([sum(groups.values()) for groups in seen.joint])[empty]
+    assert np.count_nonzero(alone >= SOMEBODY) > np.count_nonzero(joint >= SOMEBODY)
     assert alone.max() > joint.max()
 
 
