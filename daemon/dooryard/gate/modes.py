@@ -41,6 +41,7 @@ ROUNDS = 2  # in which the weights are worked out anew without what sticks out
 KNOWN_GUST = 2.0  # deviations, root mean square over the patterns, that a known wind stays below
 WORST_GUST = 4.0  # a gust raises what is usual by this factor at most
 GUST_FADES_S = 2.0
+RIDGE = 0.002  # log brightness squared: noise of a part of the view to which patterns are fitted
 _NOTHING = 1e-9  # strength below which there is no pattern
 
 
@@ -102,6 +103,30 @@ def swing(modes: Modes, change: Map, unrest: Map, dt_s: float) -> Swing:
     far = math.sqrt(float(np.mean(weights * weights / over)))
     trusted = weights * (modes.strength / over)
     return Swing(filled(_sum(modes, trusted), change.shape), max(fading, min(WORST_GUST, far / KNOWN_GUST)))
+
+
+def fitted(modes: Modes, change: Map, rows: slice, cols: slice) -> Map:
+    """What the patterns explain of `change` within `rows` and `cols`, however large: few cells of it.
+
+    Each pattern's weight is fitted to these cells alone, and held back only by how rarely it is as large
+    (Hoerl & Kennard, "Ridge regression", Technometrics 12, 1970). Both slices begin at an even cell.
+    """
+    count = pattern_count(modes)
+    seen = change[rows, cols][::2, ::2]
+    if not count:
+        return np.zeros_like(seen)
+    patterns = modes.patterns[:count, _few_slice(rows), _few_slice(cols)]
+    inner = np.einsum("irc,jrc->ij", patterns, patterns).astype(np.float64)
+    along = np.einsum("krc,rc->k", patterns, seen).astype(np.float64)
+    ridge = np.diag(RIDGE / modes.strength[:count].astype(np.float64))
+    weights = np.linalg.solve(inner + ridge, along).astype(np.float32)
+    total: Map = np.einsum("k,krc->rc", weights, patterns)
+    return total
+
+
+def _few_slice(part: slice) -> slice:
+    """Where the few cells of an even `part` lie among all few cells."""
+    return slice(part.start // 2, (part.stop + 1) // 2)
 
 
 def _along(modes: Modes, change: Map) -> NDArray[np.float32]:

@@ -1,10 +1,12 @@
 """Is a change an object, or the old view under another light, or the old view moved a little?
 
-Three signs, none of them fitted to pictures:
+Five signs, none of them fitted to pictures:
 
 * texture: where the background's own texture still shows through, nothing stands in front of it;
 * shift: what a small shift of the background explains (change = gradient times shift, the constraint
   of Horn & Schunck, "Determining optical flow", Artificial Intelligence 17, 1981) is sway;
+* known: what the patterns of the wind explain around it is a gust, however far beyond all earlier ones;
+* balance: what hangs and is carried aside darkens about as much as it lightens; a body does one of them;
 * halo: a body has an edge; the border of a cloud's shadow fades out over a hand's breadth and more.
 """
 
@@ -17,12 +19,17 @@ import numpy as np
 
 from dooryard.gate.background import BODY_RADIUS
 from dooryard.gate.grid import BLACK, Map
+from dooryard.gate.modes import fitted
 
 if TYPE_CHECKING:
     from dooryard.gate.background import View
     from dooryard.gate.blobs import Blob
+    from dooryard.gate.modes import Modes
 
 RING = 3  # cells outside a blob: beyond what averaging over a body smears
+LEAST_AROUND = 8  # cells on every side of a small blob that are looked at for the wind
+OWN_PART = 0.35  # of the change all around must be left over by the wind's patterns
+ONE_SIGN = 0.1  # less balance than this is as of a thing that swings
 MARGIN = 2  # cells around a blob that are looked at with it
 RIDGE = 1e-4  # log brightness squared: shifts that need stronger gradients than noise are not believed
 
@@ -32,13 +39,15 @@ class Shape(NamedTuple):
 
     texture: float  # correlation of what is seen with the background
     shift: float  # share of the change that a shift of the background explains
+    known: float  # share of the change all around that the patterns of the wind explain
+    balance: float  # sum of the changes all around, against the sum of their sizes: small is a sign
     halo: float  # change just outside the blob as a share of its peak: light fades out, a body ends
 
 
-NO_SHAPE = Shape(0.0, 0.0, 0.0)
+NO_SHAPE = Shape(0.0, 0.0, 0.0, 1.0, 0.0)
 
 
-def shape_of(view: View, background: Map, blob: Blob) -> Shape:
+def shape_of(view: View, background: Map, modes: Modes, blob: Blob) -> Shape:
     """Look at the cells around `blob`; `background` in grey levels, (rows, cols)."""
     rows = slice(max(0, blob.y0 - MARGIN), blob.y1 + MARGIN)
     cols = slice(max(0, blob.x0 - MARGIN), blob.x1 + MARGIN)
@@ -48,7 +57,8 @@ def shape_of(view: View, background: Map, blob: Blob) -> Shape:
         _inner(blob.x0 - cols.start, blob.x1 - cols.start),
     )
     raw = view.raw[rows, cols]
-    return Shape(_kept(behind[tight], raw[tight]), _explained(behind, raw), _halo(view, blob))
+    known, balance = _around(view, modes, blob)
+    return Shape(_kept(behind[tight], raw[tight]), _explained(behind, raw), known, balance, _halo(view, blob))
 
 
 def _inner(start: int, stop: int) -> slice:
@@ -84,6 +94,19 @@ def _explained(behind: Map, raw: Map) -> float:
     return min(1.0, max(0.0, (u * xt + v * yt) / total))
 
 
+def _around(view: View, modes: Modes, blob: Blob) -> tuple[float, float]:
+    """`Shape.known` and `Shape.balance`, of the blob with as much again on every side of it."""
+    down = max(LEAST_AROUND, blob.y1 - blob.y0)
+    across = max(LEAST_AROUND, blob.x1 - blob.x0)
+    rows = slice(max(0, blob.y0 - down) // 2 * 2, blob.y1 + down)
+    cols = slice(max(0, blob.x0 - across) // 2 * 2, blob.x1 + across)
+    seen = view.whole[rows, cols][::2, ::2]
+    own = seen - fitted(modes, view.whole, rows, cols)
+    left = float(np.vdot(own, own)) / (float(np.vdot(seen, seen)) + 1e-9)
+    mean = view.mean[rows, cols]
+    return min(1.0, max(0.0, 1 - left)), abs(float(mean.sum())) / (float(np.abs(mean).sum()) + 1e-9)
+
+
 def _halo(view: View, blob: Blob) -> float:
     """Mean change, of the blob's sign, along the rectangle RING cells outside it, against its peak."""
     rows, cols = view.ratio.shape
@@ -102,4 +125,5 @@ def _halo(view: View, blob: Blob) -> float:
 def likeness(shape: Shape) -> float:
     """Factor 0..1 on a blob's strength: 1 for an object with an edge that hides what is behind it."""
     hidden = min(1 / (1 + shape.texture), 1 - min(1.0, shape.texture**2))
-    return hidden * (1 - shape.halo) * math.sqrt(1 - shape.shift)
+    own = min(1.0, (1 - shape.known) / OWN_PART, shape.balance / ONE_SIGN)
+    return hidden * own * (1 - shape.halo) * math.sqrt(1 - shape.shift)
