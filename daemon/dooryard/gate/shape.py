@@ -30,6 +30,7 @@ RING = 3  # cells outside a blob: beyond what averaging over a body smears
 LEAST_AROUND = 8  # cells on every side of a small blob that are looked at for the wind
 OWN_PART = 0.35  # of the change all around must be left over by the wind's patterns
 ONE_SIGN = 0.1  # less balance than this is as of a thing that swings
+AT_LEAST = 0.4  # the wind's signs lower a score no further: a pied bird is balanced too
 MARGIN = 2  # cells around a blob that are looked at with it
 RIDGE = 1e-4  # log brightness squared: shifts that need stronger gradients than noise are not believed
 
@@ -125,5 +126,5 @@ def _halo(view: View, blob: Blob) -> float:
 def likeness(shape: Shape) -> float:
     """Factor 0..1 on a blob's strength: 1 for an object with an edge that hides what is behind it."""
     hidden = min(1 / (1 + shape.texture), 1 - min(1.0, shape.texture**2))
-    own = min(1.0, (1 - shape.known) / OWN_PART, shape.balance / ONE_SIGN)
+    own = max(AT_LEAST, min(1.0, (1 - shape.known) / OWN_PART, shape.balance / ONE_SIGN))
     return hidden * own * (1 - shape.halo) * math.sqrt(1 - shape.shift)

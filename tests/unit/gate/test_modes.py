@@ -67,6 +67,28 @@ def test_the_known_wind_is_taken_out_and_a_body_on_it_stays():
     assert np.mean(kept) > 0.7
 
 
+# numpy.linalg.lstsq (LAPACK) on the patterns with a row of noise for each is the outside reference.
+def test_the_fit_to_a_part_of_the_view_is_that_of_least_squares():
+    modes, _ = taught()
+    change = (windy(np.random.default_rng(8)) * 3).astype(np.float32)
+    rows, cols = slice(6, 31), slice(10, 44)
+    count = wind.pattern_count(modes)
+    patterns = modes.patterns[:count, 3:16, 5:22].reshape(count, -1).T.astype(np.float64)
+    noise = np.diag(np.sqrt(wind.RIDGE / modes.strength[:count].astype(np.float64)))
+    seen = change[rows, cols][::2, ::2]
+    weights, *_ = np.linalg.lstsq(
+        np.vstack((patterns, noise)), np.concatenate((seen.ravel(), np.zeros(count))), rcond=None
+    )
+    expected = (patterns @ weights).reshape(seen.shape)
+    assert wind.fitted(modes, change, rows, cols) == pytest.approx(expected, abs=1e-4)
+    assert np.abs(expected).max() > 0.3
+
+
+def test_without_patterns_nothing_is_fitted():
+    part = slice(0, 20)
+    assert not wind.fitted(wind.no_modes(GRID), np.ones(GRID, np.float32), part, part).any()
+
+
 def test_a_wind_beyond_all_that_was_known_raises_what_is_usual_and_fades():
     modes, _ = taught()
     rng = np.random.default_rng(2)

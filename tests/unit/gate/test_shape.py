@@ -9,8 +9,9 @@ from scipy import ndimage
 from dooryard.gate.blobs import Blob
 from dooryard.gate.evidence import ENOUGH_S, gathered
 from dooryard.gate.grid import BLACK, Map
+from dooryard.gate.modes import FIRST, MODES, Modes, few, no_modes
 from dooryard.gate.shake import steadied
-from dooryard.gate.shape import likeness, shape_of
+from dooryard.gate.shape import AT_LEAST, likeness, shape_of
 
 RNG = np.random.default_rng(12)
 BEHIND = (
@@ -20,23 +21,28 @@ BEHIND = (
 )
 
 
+NO_WIND = no_modes((60, 80))
+
+
 class Seen(NamedTuple):
     """The part of a view that a shape is judged by."""
 
     raw: Map
+    whole: Map
     mean: Map
     usual: Map
     ratio: Map
 
 
-def judged(now):
+def judged(now, modes=NO_WIND):
     """The shape of a change of 10x10 cells in the middle of the view `now`."""
     raw = np.log((now + BLACK) / (BEHIND + BLACK)).astype(np.float32)
     mean = ndimage.uniform_filter(raw, 5)
     usual = np.full_like(raw, 0.02)
     rows, cols = np.mgrid[20:30, 30:40]
     cells = (rows * 80 + cols).ravel()
-    return shape_of(Seen(raw, mean, usual, np.abs(mean) / usual), BEHIND, Blob(cells, 20, 30, 30, 40))
+    seen = Seen(raw, mean, mean, usual, np.abs(mean) / usual)
+    return shape_of(seen, BEHIND, modes, Blob(cells, 20, 30, 30, 40))
 
 
 def body():
@@ -70,6 +76,50 @@ def test_sway_is_explained_by_a_shift(dx, dy):
     shape = judged(moved(dx, dy))
     assert shape.shift > 0.6
     assert likeness(shape) < 0.5
+
+
+def swung():
+    """A dark thing that hung in front of the view has gone aside by its own width: light here, dark there."""
+    now = BEHIND.copy()
+    now[21:29, 31:39] *= 1.5
+    now[21:29, 41:49] /= 1.5
+    return now
+
+
+def wind_of(now, strength):
+    """A memory with one pattern: how the view `now` differs."""
+    raw = np.log((now + BLACK) / (BEHIND + BLACK)).astype(np.float32)
+    pattern = few(ndimage.uniform_filter(raw, 5))
+    patterns = np.zeros((MODES, *pattern.shape), np.float32)
+    patterns[0] = pattern / np.linalg.norm(pattern)
+    strengths = np.zeros(MODES, np.float32)
+    strengths[0] = strength
+    return Modes(patterns, strengths, NO_WIND.waiting, seen=FIRST)
+
+
+def test_what_darkens_as_much_as_it_lightens_swings():
+    assert judged(swung()).balance < 0.1
+    assert judged(body()).balance > 0.8
+    assert likeness(judged(swung())) < 0.6 * likeness(judged(body()))
+
+
+def test_a_gust_along_a_known_pattern_is_no_body_however_strong():
+    # The pattern's usual weight is a tenth of what this gust makes of it.
+    wind = wind_of(body(), strength=0.1)
+    assert judged(body(), wind).known > 0.9
+    assert likeness(judged(body(), wind)) == pytest.approx(AT_LEAST * likeness(judged(body())), abs=0.05)
+
+
+def test_a_body_elsewhere_is_not_explained_by_that_pattern():
+    now = BEHIND.copy()
+    now[24:32, 24:32] = 30
+    assert judged(now, wind_of(body(), strength=0.1)).known < 0.65
+
+
+def test_a_pied_body_is_held_back_only_so_far():
+    now = BEHIND.copy()
+    now[21:29, 31:35], now[21:29, 35:39] = 10, 240
+    assert likeness(judged(now)) >= 0.25
 
 
 # scipy.ndimage.shift is the outside reference for a picture that is moved.
