@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from dooryard.gate.blobs import Signs
-from dooryard.gate.grid import BLACK, WHITE, Map, Mask, box_mean, broad_mean, cell_means, neighbour_max
+from dooryard.gate.grid import BLACK, WHITE, Map, Mask, box_mean, broad_mean, cell_means
 from dooryard.gate.modes import swing
 from dooryard.gate.shake import steadied
+from dooryard.gate.state import straying
 
 if TYPE_CHECKING:
     from dooryard.gate.settings import GateSettings
@@ -42,7 +43,7 @@ class View(NamedTuple):
     repeated: bool  # the very same picture as the last frame
     gain: float  # log of the median brightness against the background
     shift: tuple[float, float]  # cells (right, down) by which the whole picture is moved
-    even: Map  # grey levels with global and local light taken out
+    local: Map  # log of the local light against the background
     raw: Map  # log of what is seen against what the background would be in this light
     whole: Map  # `raw` averaged over a body's size
     gust: float  # factor >= 1 on what is usual (see modes.py)
@@ -88,19 +89,18 @@ def look(state: GateState, luma: Luma, dt_s: float, settings: GateSettings) -> V
     repeated = bool(np.array_equal(level, state.level))
     gain = gain_between(level, state.background)
     raw, local = against(level, state.background, gain)
-    even = level * np.exp(local * np.float32(-1) - np.float32(gain))
     raw, shift = steadied(raw, state.background)
     whole = box_mean(raw, BODY_RADIUS)
-    known, gust = swing(state.modes, whole, np.sqrt(state.spread) + state.unrest, dt_s)
+    known, gust = swing(state.modes, whole, state.straying + state.unrest, dt_s)
     change = whole - known
     mean = toward(state.mean, change, rate(dt_s, settings.smooth_s, state.learned_s))
     quick, unrest = _flicker(state, change, dt_s, settings, repeated=repeated)
-    usual = usual_straying(state.spread, settings.least_contrast)
+    usual = usual_straying(state.straying, settings.least_contrast)
     usual *= np.float32(gust)
     ratio = np.abs(mean)
     ratio /= usual
     differ = int(np.count_nonzero(ratio > np.float32(CANDIDATE / gust)))
-    seen = (level, repeated, gain, shift, even, raw, whole, gust, change)
+    seen = (level, repeated, gain, shift, local, raw, whole, gust, change)
     return View(*seen, mean, quick, unrest, usual, ratio, differ)
 
 
@@ -115,7 +115,8 @@ def against(level: Map, background: Map, gain: float) -> tuple[Map, Map]:
     lit += np.float32(BLACK)
     raw = np.log((np.minimum(level, np.float32(WHITE)) + np.float32(BLACK)) / lit)
     np.minimum(raw, 0, out=raw, where=background >= WHITE)
-    local = broad_mean(np.clip(raw, -CLIP, CLIP), LIGHT_RADIUS)
+    few = np.minimum(np.maximum(raw[::2, ::2], np.float32(-CLIP)), np.float32(CLIP))
+    local = broad_mean(few, LIGHT_RADIUS, raw.shape)
     raw -= local * (np.float32(1) - np.float32(BLACK) / lit)
     return raw, local
 
@@ -128,10 +129,9 @@ def toward(old: Map, new: Map, weight: float | Map) -> Map:
     return out
 
 
-def usual_straying(spread: Map, least_contrast: float) -> Map:
+def usual_straying(straying: Map, least_contrast: float) -> Map:
     """How far the signed mean may stray at each cell before that means anything, in log brightness."""
-    usual = neighbour_max(np.sqrt(spread))
-    usual *= np.float32(STRAYS)
+    usual = straying * np.float32(STRAYS)
     usual += np.float32(least_contrast)
     return usual
 
@@ -150,15 +150,20 @@ def _flicker(
 def learned(
     state: GateState, view: View, keep: Mask, dt_s: float, settings: GateSettings
 ) -> tuple[Map, Map, Map]:
-    """Background, spread and unrest after this frame; cells in `keep` stay as they were."""
+    """Background, spread and straying after `dt_s` without learning; cells in `keep` stay as they were."""
     pace = rate(dt_s, settings.memory_s, state.learned_s)
     weight = np.full_like(view.ratio, pace)
     if view.differ and state.learned_s >= settings.settle_s:
         weight[view.ratio > CANDIDATE] *= np.float32(HELD_RATE)
     weight[keep] = 0
-    background = toward(state.background, view.even, weight)
+    even = view.level * np.exp(view.local * np.float32(-1) - np.float32(view.gain))
+    background = toward(state.background, even, weight)
     square = view.mean * view.mean
     np.minimum(square, state.spread * 9 + np.float32(1e-4), out=square)
     spread = toward(state.spread, square, weight)
-    unrest: Map = np.where(keep, state.unrest, view.unrest)
-    return background, spread, unrest
+    return background, spread, straying(spread)
+
+
+def unrest(state: GateState, view: View, keep: Mask) -> Map:
+    """Unrest after this frame; cells in `keep` stay as they were."""
+    return np.where(keep, state.unrest, view.unrest) if keep.any() else view.unrest

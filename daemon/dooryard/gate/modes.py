@@ -143,16 +143,17 @@ def _sum(modes: Modes, weights: NDArray[np.float32]) -> Map:
 
 def filled(values: Map, shape: tuple[int, ...]) -> Map:
     """A map of `shape` from its few cells: those between are the means of their neighbours."""
-    tall = np.empty((shape[0], values.shape[1]), np.float32)
-    tall[::2] = values
-    tall[1::2] = values[: shape[0] // 2]
-    tall[1:-1:2] += values[1:]
-    tall[1:-1:2] *= np.float32(0.5)
-    out = np.empty(shape, np.float32)
-    out[:, ::2] = tall
-    out[:, 1::2] = tall[:, : shape[1] // 2]
-    out[:, 1:-1:2] += tall[:, 1:]
-    out[:, 1:-1:2] *= np.float32(0.5)
+    tall = _between(values, shape[0])
+    return np.ascontiguousarray(_between(np.ascontiguousarray(tall.T), shape[1]).T)
+
+
+def _between(values: Map, rows: int) -> Map:
+    out = np.empty((rows, values.shape[1]), np.float32)
+    out[::2] = values
+    half = values * np.float32(0.5)
+    np.add(half[:-1], half[1:], out=out[1 : 2 * len(half) - 1 : 2])
+    if rows % 2 == 0:
+        out[-1] = values[-1]
     return out
 
 

@@ -61,7 +61,7 @@ def report(state: GateState, settings: GateSettings | None = None, most_regions:
 
 def _needed(state: GateState, settings: GateSettings) -> Map:
     """Change of log brightness that a body must keep up at each cell to be looked at."""
-    usual = usual_straying(state.spread, settings.least_contrast)
+    usual = usual_straying(state.straying, settings.least_contrast)
     rows, cols = usual.shape
     row = np.arange(rows) * REGIONS[0] // rows
     col = np.arange(cols) * REGIONS[1] // cols

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dooryard.gate.grid import Map, cell_means
+from dooryard.gate.grid import Map, cell_means, neighbour_max
 from dooryard.gate.modes import Modes, no_modes
 from dooryard.gate.site import Site, new_site
 from dooryard.gate.tally import Tally
@@ -35,16 +35,23 @@ class GateState:
     mean: Map  # signed difference from the background, averaged over about a second
     quick: Map  # the same over some tenths of a second
     spread: Map  # slow mean of `mean` squared
+    straying: Map  # its root, the largest of each cell and its neighbours: worked out, not saved
     unrest: Map  # mean absolute deviation from `quick`
     evidence: Map  # seconds times log score, summed while a change lasts (see evidence.py)
     guarded_s: Map  # for how long a cell's background has been kept under a standing visitor
     linger_s: Map  # for how long it will be kept if nobody is seen there again
     modes: Modes  # the patterns along which the wind moves this view
+    unlearned_s: float = 0.0  # time since the background was last brought up to date
     upset_s: float = 0.0  # for how long most of the view has looked different
     unsteady_s: float = 0.0  # how long light that jumped still holds everything back
     news: str = ""  # what happened to the view with the last frame, in words; mostly empty
     tally: Tally = field(default_factory=Tally)
     site: Site = field(default_factory=new_site)
+
+
+def straying(spread: Map) -> Map:
+    """How far the signed mean strays at each cell or beside it, in log brightness."""
+    return neighbour_max(np.sqrt(spread))
 
 
 def fresh(
@@ -66,6 +73,7 @@ def renewed(
 ) -> GateState:
     """The same for another view, from the cells' mean grey levels."""
     nothing = np.zeros_like(level)
+    spread = np.full_like(nothing, FIRST_SPREAD)
     return GateState(
         luma_shape=luma_shape,
         last_s=mono_s,
@@ -76,7 +84,8 @@ def renewed(
         background=level,
         mean=nothing,
         quick=nothing,
-        spread=np.full_like(nothing, FIRST_SPREAD),
+        spread=spread,
+        straying=straying(spread),
         unrest=nothing,
         evidence=nothing,
         guarded_s=nothing,

@@ -18,7 +18,7 @@ import numpy as np
 from dooryard.gate.grid import grid_shape
 from dooryard.gate.modes import BATCH, MODES, Modes, few_shape, no_modes
 from dooryard.gate.site import REGIONS, Site
-from dooryard.gate.state import GateState
+from dooryard.gate.state import GateState, straying
 from dooryard.gate.stirs import Running
 from dooryard.gate.tally import REASONS, Tally
 
@@ -37,6 +37,8 @@ def save(state: GateState) -> bytes:
     ones: dict[str, Any] = {"form": FORM, "tally": _tally_out(state.tally)}
     for field in fields(state):
         value = getattr(state, field.name)
+        if field.name == "straying":
+            continue
         if isinstance(value, np.ndarray):
             arrays[field.name] = value
         elif field.name not in ("site", "modes", "tally"):
@@ -96,6 +98,7 @@ def _build(arrays: dict[str, Any], ones: dict[str, Any], luma_shape: tuple[int, 
         site=Site(**parts),
         modes=_modes_in(modes | _taken(ones, _MODES), grid),
         tally=_tally_in(tally),
+        straying=straying(arrays["spread"]),
         **arrays,
         **ones,
     )

@@ -10,6 +10,7 @@ import numpy as np
 from dooryard.gate.background import usual_straying
 from dooryard.gate.grid import cells_of, neighbour_max
 from dooryard.gate.site import verdict
+from dooryard.gate.state import straying
 
 if TYPE_CHECKING:
     from dooryard.gate.settings import GateSettings
@@ -41,7 +42,7 @@ def learn(state: GateState, box: Box, somebody: bool, mono_s: float, settings: G
     mean, quick = state.mean.copy(), state.quick.copy()
     mean[where] *= 1 - TAKE_IN
     quick[where] *= 1 - TAKE_IN
-    return replace(state, site=site, background=background, spread=spread, mean=mean, quick=quick)
+    return replace(state, site=site, background=background, spread=spread, straying=straying(spread), mean=mean, quick=quick)
 
 
 def changed_back(state: GateState, box: Box, settings: GateSettings | None = None) -> bool | None:
@@ -51,6 +52,6 @@ def changed_back(state: GateState, box: Box, settings: GateSettings | None = Non
     where = cells_of(box, state.quick.shape)
     contrast = settings.least_contrast if settings else 0.02
     # `quick` follows within tenths of a second, so it strays by the unrest as well.
-    usual = usual_straying(state.spread, contrast) + neighbour_max(state.unrest)
+    usual = usual_straying(state.straying, contrast) + neighbour_max(state.unrest)
     ratio = np.abs(state.quick[where]) / usual[where]
     return float(np.mean(ratio > BACK_RATIO)) <= BACK_PART

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dooryard.gate.anew import NEWS, UPSET_S, is_upset
-from dooryard.gate.background import View, learned, look
+from dooryard.gate.background import View, learned, look, unrest
 from dooryard.gate.evidence import spread_out
 from dooryard.gate.grid import Map, Mask, mask_of
 from dooryard.gate.judge import Judged, judge
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 JUMP = 0.10  # change of log brightness from one frame to the next: all light at once
 JUMP_S = 2.0
+LEARN_S = 0.3  # the background is brought up to date once in so long
 LINGER_S = 4.0  # the background is kept for so long after a visitor was last seen there
 _SITE_LEARNS = (None, Held.SWAY, Held.WEAK, Held.BRIEF)
 
@@ -73,7 +74,11 @@ def decide(
         return renewed(state.luma_shape, view.level, mono_s, state, NEWS), ()
     judged = judge(state, view, settings, occupied, dt_s)
     keep, guarded, linger = _guarded(state, judged, occupied, dt_s, settings)
-    background, spread, unrest = learned(state, view, keep, dt_s, settings)
+    unlearned_s = state.unlearned_s + dt_s
+    known = (state.background, state.spread, state.straying)
+    if unlearned_s >= LEARN_S:
+        known, unlearned_s = learned(state, view, keep, unlearned_s, settings), 0.0
+    background, spread, straying = known
     jumped = abs(view.gain - state.gain) > JUMP
     quiet = not (jumped or keep.any() or state.unsteady_s > 0 or state.upset_s > 0)
     motions = tuple(one.motion for one in judged)
@@ -88,7 +93,9 @@ def decide(
         mean=view.mean,
         quick=view.quick,
         spread=spread,
-        unrest=unrest,
+        straying=straying,
+        unlearned_s=unlearned_s,
+        unrest=unrest(state, view, keep),
         evidence=spread_out(state.evidence, [(one.blob, one.evidence) for one in judged]),
         modes=modes_learned(state.modes, view.whole, view.gust, dt_s, quiet=quiet),
         guarded_s=guarded,
