@@ -145,8 +145,10 @@ class Judged:
             dt_s = mono_s - state.last_s
             # The judge's cells count from a ratio of 0.9: here that is three tenths of the mask.
             mean = toward(state.mean, share * sign * np.float32(3), rate(dt_s, settings.smooth_s))
+            # So the judge's background becomes the peer's.
+            local = np.log(np.maximum(level, 1) / np.maximum(behind, 1)) - np.float32(gain)
             view = View(
-                level=level, repeated=False, gain=gain, shift=(0.0, 0.0), even=behind, raw=raw, whole=share,
+                level=level, repeated=False, gain=gain, shift=(0.0, 0.0), local=local, raw=raw, whole=share,
                 gust=1.0, change=share,
                 mean=mean, quick=mean, unrest=any_state.unrest, usual=np.ones_like(mean), ratio=np.abs(mean),
                 differ=int(np.count_nonzero(np.abs(mean) > CANDIDATE)),

@@ -91,7 +91,7 @@ def look(state: GateState, luma: Luma, dt_s: float, settings: GateSettings) -> V
     raw, local = against(level, state.background, gain)
     raw, shift = steadied(raw, state.background)
     whole = box_mean(raw, BODY_RADIUS)
-    known, gust = swing(state.modes, whole, state.straying + state.unrest, dt_s)
+    known, gust = swing(state.modes, whole, state.straying, state.unrest, dt_s)
     change = whole - known
     mean = toward(state.mean, change, rate(dt_s, settings.smooth_s, state.learned_s))
     quick, unrest = _flicker(state, change, dt_s, settings, repeated=repeated)

@@ -82,13 +82,14 @@ def broad_mean(few: Map, radius: int, shape: tuple[int, ...]) -> Map:
     Two small matrix products: a mean over many cells costs no more than one over few.
     """
     rows, cols = few.shape
-    mean = _averaging(rows, radius // 2) @ few @ _averaging(cols, radius // 2).T
-    return mean.repeat(2, 0).repeat(2, 1)[: shape[0], : shape[1]]
+    mean = np.matmul(np.matmul(_averaging(rows, radius // 2), few), _averaging(cols, radius // 2).T)
+    broad: Map = mean.repeat(2, 0).repeat(2, 1)[: shape[0], : shape[1]]
+    return broad
 
 
 @lru_cache(maxsize=8)
 def _averaging(count: int, radius: int) -> Map:
-    """The matrix that takes the mean over 2r+1 of `count` cells; the rim's values go on. Do not write to it."""
+    """The matrix that takes the mean over 2r+1 of `count` cells. Do not write to it."""
     near = np.clip(np.arange(count)[:, None] + np.arange(-radius, radius + 1), 0, count - 1)
     out = np.zeros((count, count), np.float32)
     np.add.at(out, (np.arange(count)[:, None], near), np.float32(1 / (2 * radius + 1)))

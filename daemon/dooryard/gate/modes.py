@@ -35,9 +35,8 @@ LEARN_S = 0.35  # a frame is learned from once in so long
 MEMORY = 2200  # frames: about a quarter of an hour with nobody there
 CLIP = 0.35  # log brightness: one cell's say in a pattern is bounded
 FLOOR = 0.025  # log brightness squared, summed over the few cells: weaker patterns are noise, trusted less
-STICKS_OUT = 1.5  # times its usual unrest: a cell's say in the weights ends there ...
+STICKS_OUT = 1.5  # times its usual unrest and straying: a cell's say in the weights ends there ...
 LEAST = 0.02  # ... or at this change of log brightness
-ROUNDS = 2  # in which the weights are worked out anew without what sticks out
 KNOWN_GUST = 2.0  # deviations, root mean square over the patterns, that a known wind stays below
 WORST_GUST = 4.0  # a gust raises what is usual by this factor at most
 GUST_FADES_S = 2.0
@@ -86,19 +85,22 @@ def pattern_count(modes: Modes) -> int:
     return int(np.count_nonzero(modes.strength > FLOOR)) if modes.seen >= FIRST else 0
 
 
-def swing(modes: Modes, change: Map, unrest: Map, dt_s: float) -> Swing:
-    """Split `change` (log brightness) by the patterns; `unrest` is how far each cell usually strays."""
+def swing(modes: Modes, change: Map, straying: Map, unrest: Map, dt_s: float) -> Swing:
+    """Split `change` (log brightness) by the patterns.
+
+    `straying` and `unrest` say how far each cell usually goes.
+    """
     fading = 1 + (modes.gust - 1) * math.exp(-dt_s / GUST_FADES_S)
     if not pattern_count(modes):
         return Swing(np.zeros_like(change), fading)
     seen = few(change)
-    bound = few(unrest) * np.float32(STICKS_OUT)
+    bound = few(straying) + few(unrest)
+    bound *= np.float32(STICKS_OUT)
     bound += np.float32(LEAST)
     weights = _along(modes, seen)
-    for _ in range(ROUNDS):
-        rest = seen - _sum(modes, weights)
-        rest -= np.minimum(np.maximum(rest, -bound), bound)
-        weights = weights - _along(modes, rest)
+    rest = seen - _sum(modes, weights)
+    rest -= np.minimum(np.maximum(rest, -bound), bound)  # what sticks out, beyond its bound
+    weights = weights - _along(modes, rest)
     over = modes.strength + np.float32(FLOOR)
     far = math.sqrt(float(np.mean(weights * weights / over)))
     trusted = weights * (modes.strength / over)

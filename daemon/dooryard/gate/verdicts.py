@@ -42,7 +42,15 @@ def learn(state: GateState, box: Box, somebody: bool, mono_s: float, settings: G
     mean, quick = state.mean.copy(), state.quick.copy()
     mean[where] *= 1 - TAKE_IN
     quick[where] *= 1 - TAKE_IN
-    return replace(state, site=site, background=background, spread=spread, straying=straying(spread), mean=mean, quick=quick)
+    return replace(
+        state,
+        site=site,
+        background=background,
+        spread=spread,
+        straying=straying(spread),
+        mean=mean,
+        quick=quick,
+    )
 
 
 def changed_back(state: GateState, box: Box, settings: GateSettings | None = None) -> bool | None:

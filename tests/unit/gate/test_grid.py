@@ -45,8 +45,9 @@ def test_box_mean_is_scipys_uniform_filter(radius):
 
 def test_broad_mean_is_near_the_box_mean():
     values = ndimage.gaussian_filter(np.random.default_rng(2).normal(0, 1, (60, 81)), 3).astype(np.float32)
-    assert broad_mean(values, 12).shape == (60, 81)
-    assert np.abs(broad_mean(values, 12) - box_mean(values, 12)).max() < 0.25 * np.abs(values).max()
+    broad = broad_mean(values[::2, ::2], 12, values.shape)
+    assert broad.shape == (60, 81)
+    assert np.abs(broad - box_mean(values, 12)).max() < 0.25 * np.abs(values).max()
 
 
 def test_neighbour_max_is_scipys_maximum_filter():
