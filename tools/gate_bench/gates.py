@@ -9,6 +9,7 @@ which is the fair comparison.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, Protocol
 
 import cv2
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 from dooryard.gate import GateSettings, watch
 from dooryard.gate.background import BODY_RADIUS, CANDIDATE, View, against, gain_between, rate, toward
 from dooryard.gate.grid import box_mean, cell_means
+from dooryard.gate.modes import no_modes
 from dooryard.gate.state import GateState, fresh
 from dooryard.gate.watch import decide
 from dooryard.records import Box
@@ -154,7 +156,8 @@ class Judged:
                 differ=int(np.count_nonzero(np.abs(mean) > CANDIDATE)),
             )  # fmt: skip
             after, motions = decide(state, view, mono_s, settings)
-            self._states[key] = after
+            # The wind's patterns are this gate's own, not its judge's; of masks they would explain bodies.
+            self._states[key] = replace(after, modes=no_modes(mean.shape))
             out[key] = [motion.box for motion in motions if motion.held is None]
         return out
 

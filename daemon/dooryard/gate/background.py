@@ -32,6 +32,7 @@ BODY_RADIUS = 2  # cells: about the size of a small bird at a feeder
 CLIP = 0.35  # log brightness: one cell's part in the local light is bounded
 STRAYS = 2.2  # deviations: a mean that strays this far is still usual
 CANDIDATE = 0.9  # cells whose change is at least this many times their usual straying
+LEARN_S = 0.3  # the background is brought up to date once in so long
 HELD_RATE = 0.1  # candidates are learned this much slower
 DARK = 2.0  # grey levels, added before the logarithm that the gain is measured with
 
@@ -149,8 +150,11 @@ def _flicker(
 
 def learned(
     state: GateState, view: View, keep: Mask, dt_s: float, settings: GateSettings
-) -> tuple[Map, Map, Map]:
-    """Background, spread and straying after `dt_s` without learning; cells in `keep` stay as they were."""
+) -> tuple[Map, Map, Map, float]:
+    """Background, spread, straying and `unlearned_s` after this frame; cells in `keep` stay as they were."""
+    dt_s += state.unlearned_s
+    if dt_s < LEARN_S:
+        return state.background, state.spread, state.straying, dt_s
     pace = rate(dt_s, settings.memory_s, state.learned_s)
     weight = np.full_like(view.ratio, pace)
     if view.differ and state.learned_s >= settings.settle_s:
@@ -161,7 +165,7 @@ def learned(
     square = view.mean * view.mean
     np.minimum(square, state.spread * 9 + np.float32(1e-4), out=square)
     spread = toward(state.spread, square, weight)
-    return background, spread, straying(spread)
+    return background, spread, straying(spread), 0.0
 
 
 def unrest(state: GateState, view: View, keep: Mask) -> Map:

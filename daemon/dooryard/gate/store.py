@@ -91,6 +91,8 @@ def _build(arrays: dict[str, Any], ones: dict[str, Any], luma_shape: tuple[int, 
         _check(name, array, grid)
     for name, array in parts.items():
         _check(name, array, REGIONS)
+    if (arrays["spread"] < 0).any():
+        raise ValueError("spread: a square below 0")
     parts |= _taken(ones, _SITE)
     parts["running"] = tuple(Running(*one) for one in parts["running"])
     return GateState(

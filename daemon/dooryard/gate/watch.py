@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
 JUMP = 0.10  # change of log brightness from one frame to the next: all light at once
 JUMP_S = 2.0
-LEARN_S = 0.3  # the background is brought up to date once in so long
 LINGER_S = 4.0  # the background is kept for so long after a visitor was last seen there
 _SITE_LEARNS = (None, Held.SWAY, Held.WEAK, Held.BRIEF)
 
@@ -74,11 +73,7 @@ def decide(
         return renewed(state.luma_shape, view.level, mono_s, state, NEWS), ()
     judged = judge(state, view, settings, occupied, dt_s)
     keep, guarded, linger = _guarded(state, judged, occupied, dt_s, settings)
-    unlearned_s = state.unlearned_s + dt_s
-    known = (state.background, state.spread, state.straying)
-    if unlearned_s >= LEARN_S:
-        known, unlearned_s = learned(state, view, keep, unlearned_s, settings), 0.0
-    background, spread, straying = known
+    background, spread, straying, unlearned_s = learned(state, view, keep, dt_s, settings)
     jumped = abs(view.gain - state.gain) > JUMP
     quiet = not (jumped or keep.any() or state.unsteady_s > 0 or state.upset_s > 0)
     motions = tuple(one.motion for one in judged)

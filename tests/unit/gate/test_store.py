@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -54,6 +54,12 @@ def test_another_view_size_gives_none():
 def test_damaged_bytes_give_none(cut):
     data = save(taught())
     assert load(data[:cut], (240, 320), SETTINGS) is None
+
+
+def test_a_spread_below_zero_gives_none():
+    state = taught()
+    wrong = replace(state, spread=state.spread - np.float32(1))
+    assert load(save(wrong), state.luma_shape, SETTINGS) is None
 
 
 def test_too_many_bytes_give_none():

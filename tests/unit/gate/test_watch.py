@@ -173,3 +173,16 @@ def test_a_lamp_that_lights_half_the_view_lets_nothing_through(before, more):
     lit = [noisy(ground() * (before + more * pool), rng) for _ in range(150)]
     _, said = play(lit, state=state, start_s=130.0)
     assert not any(map(passed, said))
+
+
+@pytest.mark.parametrize(("frames_per_s", "every"), [(15, 5), (5, 2), (1, 1)])
+def test_the_background_is_brought_up_to_date_at_any_rate_of_frames(frames_per_s, every):
+    state, _ = play(empty(20))
+    changes, start_s = [], state.last_s
+    for number, luma in enumerate(empty(4, seed=5), 1):
+        after, _ = watch(state, luma, start_s + number / frames_per_s, GateSettings())
+        changes.append(after.background is not state.background)
+        state = after
+    turns = np.flatnonzero(changes)
+    assert len(turns) >= 3
+    assert set(np.diff(turns).tolist()) == {every}
