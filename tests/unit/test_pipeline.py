@@ -129,7 +129,7 @@ def test_what_moved_and_was_nobody_is_no_visit(quiet_view):
 
 def test_one_doubtful_look_comes_to_nothing_and_says_so(quiet_view):
     quiet_view.who = ("bird", 0.5)
-    quiet_view.play(0.8, BIRD)
+    quiet_view.play(1.0, BIRD)
     quiet_view.who = ("bird", 0.0)
     quiet_view.play(10, EMPTY)
     assert quiet_view.of(Record) == []

@@ -188,7 +188,11 @@ def test_a_host_gets_the_journal(journal: Path, tmp_path: Path, remove_gone: boo
     [
         ("echo 'wren@garden.example: Permission denied (publickey).' >&2; exit 255", "Permission denied"),
         ("exit 0", "the connection was lost, or the host has no rsync"),
-        ("head -c 300000 /dev/zero | tr '\\0' x >&2; exit 255", "ssh could not connect or log in"),
+        # On a busy machine rsync sees the connection end before it sees what ssh's exit code was.
+        (
+            "head -c 300000 /dev/zero | tr '\\0' x >&2; exit 255",
+            "ssh could not connect or log in|the connection was lost",
+        ),
     ],
 )
 def test_a_host_that_cannot_be_reached_is_not_sent(
@@ -197,7 +201,7 @@ def test_a_host_that_cannot_be_reached_is_not_sent(
     target = host(tmp_path, ssh=program(tmp_path / "ssh", far))
     answer = PublishSink("web", journal, target).send(TOLD, None)
     assert answer.fate is Fate.NOT_SENT
-    assert words in answer.text
+    assert any(some in answer.text for some in words.split("|"))
     assert answer.text.startswith("garden.example: ")
     assert len(answer.text) < 300
 
