@@ -156,7 +156,7 @@ class Judged:
                 differ=int(np.count_nonzero(np.abs(mean) > CANDIDATE)),
             )  # fmt: skip
             after, motions = decide(state, view, mono_s, settings)
-            # The wind's patterns are this gate's own, not its judge's; of masks they would explain bodies.
+            # The wind's patterns are this gate's own: they are not what a peer's mask is judged by.
             self._states[key] = replace(after, modes=no_modes(mean.shape))
             out[key] = [motion.box for motion in motions if motion.held is None]
         return out

@@ -37,7 +37,7 @@ def save(state: GateState) -> bytes:
     ones: dict[str, Any] = {"form": FORM, "tally": _tally_out(state.tally)}
     for field in fields(state):
         value = getattr(state, field.name)
-        if field.name == "straying":
+        if field.name == "straying":  # follows from `spread`
             continue
         if isinstance(value, np.ndarray):
             arrays[field.name] = value
