@@ -15,16 +15,17 @@ Needs opencv-python-headless and scipy, which the gate itself does without.
 Development families (all tuning was done on these): garden breeze, feeder on a hook, cloud, rain; warped
 calm, breeze, gale, cloud, exposure, rain, dapple; what was once a second held-out set (still air, fresh
 breeze, orchard gale, broken cloud, drizzle, large steps), three beside it (hedge gale, fence gale, breeze
-on a hook), and what was once a third (quiet morning, blustery noon, autumn gale, racing cloud, shower,
-stepping light).
+on a hook), what was once a third (quiet morning, blustery noon, autumn gale, racing cloud, shower, stepping
+light), and what was once a fourth (grey morning, lively breeze, equinox gale, patchy cloud, steady rain,
+jumping exposure).
 
 Held-out families (never looked at while tuning): garden calm, foliage alone, gale, dappled light, exposure
 steps, dusk, bright sky, snow, shaking pole; warped leaves alone, wet gale, shaking pole, dusk, clouded
 breeze.
 
-The last held-out set, drawn when the gate was finished: grey morning, lively breeze, equinox gale, patchy
-cloud, steady rain, jumping exposure. `--fresh` measures these alone: five hours of nobody in each class, two
-hundred visits, and small birds.
+The last held-out set, drawn when the gate was finished: still noon, spring breeze, winter gale, drifting
+cloud, afternoon rain, restless exposure. `--fresh` measures these alone: five hours of nobody in each class,
+two hundred visits, and small birds. Each clip has a wind of its own.
 
 Every gate and peer has a grid of settings. The setting of each is the one with the fewest captures of
 nobody on the development families among those that see as many visits as this gate does there; "leave one
@@ -46,12 +47,12 @@ from gate_bench.cost import cost_ms
 from gate_bench.families import (
     FULL,
     GARDEN_DEVELOPMENT,
-    GARDEN_FRESH,
     GARDEN_HELD_OUT,
     HELD_OUT,
     QUICK,
     all_clips,
 )
+from gate_bench.garden_sets import GARDEN_FRESH
 from gate_bench.gates import every_gate, few_gates, own_only
 from gate_bench.real import real_clip
 from gate_bench.runs import fingerprint, kept, run

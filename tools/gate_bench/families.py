@@ -2,22 +2,20 @@
 
 Development families: every constant of the gate and of its judge was set while looking at these, and the
 peers' settings are chosen on them. Held-out families: never looked at while tuning. They share neither
-weather nor seed with the development ones. `GARDEN_FRESH` is for the last word: drawn when the gate was
-finished. `GARDEN_SECOND` and `GARDEN_THIRD` were that once, for earlier gates.
+weather nor seed with the development ones. `GARDEN_FRESH` (gate_bench/garden_sets.py) is for the last word:
+drawn when the gate was finished. The sets before it were that once, for earlier gates.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from dooryard.camera import garden
-from dooryard.camera.garden.settings import Backdrop, Feeder
 from gate_bench.clip import Clip
 from gate_bench.garden_clips import garden_clip
+from gate_bench.garden_sets import GARDEN_FRESH, GARDEN_SETS, LITTLE
 from gate_bench.warped import warped_clip
 from gate_bench.warped_parts import Scene, Weather
 
@@ -33,137 +31,6 @@ GARDEN_HELD_OUT = {
     "bright sky": "wind",
     "snow": "wind",
     "shaking pole": "shake",
-}
-_ZONE = ZoneInfo("Europe/London")
-_EARLY = datetime(2026, 5, 9, 8, 10, tzinfo=_ZONE)
-_AUTUMN = datetime(2026, 10, 17, 13, 20, tzinfo=_ZONE)
-_LITTLE = {"species": ("little lark", "little blackbird", "shore lark")}  # 36, 27 and 59 px of 320
-# Once a second held-out set. What it showed led to the patterns of the wind (gate/modes.py), so it and
-# three gales and breezes beside it are development families now.
-# name -> (class, kind that it is made from, changes)
-GARDEN_SECOND: dict[str, tuple[str, str, dict[str, Any]]] = {
-    "still air": (
-        "calm",
-        "calm",
-        {"wind_m_s": 0.2, "clouds": 0.4, "backdrop": Backdrop.HEDGE, "noise": 0.6, "foliage": 0.9},
-    ),
-    "fresh breeze": (
-        "breeze",
-        "breeze",
-        {
-            "wind_m_s": 3.6,
-            "gusts_per_min": 3.0,
-            "gust_m_s": 4.0,
-            "feeder": Feeder.CAGE,
-            "backdrop": Backdrop.ORCHARD,
-            "dapple": 0.5,
-            "camera_shake_px": 0.5,
-            "start": datetime(2026, 9, 20, 8, 30, tzinfo=_ZONE),
-        },
-    ),
-    "orchard gale": (
-        "gale",
-        "gale",
-        {
-            "wind_m_s": 9.0,
-            "gusts_per_min": 7.0,
-            "gust_m_s": 8.0,
-            "feeder": Feeder.TUBE,
-            "backdrop": Backdrop.ORCHARD,
-            "foliage": 1.0,
-            "camera_shake_px": 0.4,
-        },
-    ),
-    "broken cloud": (
-        "cloud",
-        "cloud",
-        {"wind_m_s": 4.0, "dapple": 0.5, "backdrop": Backdrop.HEDGE, "feeder": Feeder.TRAY, "noise": 0.5},
-    ),
-    "drizzle": (
-        "rain",
-        "rain",
-        {"wind_m_s": 1.5, "rain": 0.4, "clouds": 0.7, "foliage": 1.0, "feeder": Feeder.TRAY, "noise": 0.5},
-    ),
-    "large steps": (
-        "exposure",
-        "exposure steps",
-        {"exposure_step_ev": 0.5, "wind_m_s": 3.0, "feeder": Feeder.CAGE, "backdrop": Backdrop.ORCHARD},
-    ),
-    "hedge gale": (
-        "gale",
-        "gale",
-        {
-            "wind_m_s": 7.0,
-            "gusts_per_min": 5.0,
-            "gust_m_s": 8.0,
-            "feeder": Feeder.CAGE,
-            "backdrop": Backdrop.HEDGE,
-            "foliage": 0.6,
-            "noise": 0.4,
-            "camera_shake_px": 0.6,
-        },
-    ),
-    "fence gale": (
-        "gale",
-        "gale",
-        {
-            "wind_m_s": 9.5,
-            "gusts_per_min": 4.0,
-            "gust_m_s": 6.0,
-            "feeder": Feeder.TRAY,
-            "backdrop": Backdrop.FENCE,
-            "foliage": 0.9,
-            "dapple": 0.4,
-        },
-    ),
-    "breeze on a hook": ("breeze", "feeder on a hook", {"feeder": Feeder.TUBE, "noise": 0.4}),
-}
-# The last word on an earlier gate. What it showed (rare gusts at a calm place) led to two more signs of the
-# wind (gate/shape.py), so it is a development set now.
-GARDEN_THIRD: dict[str, tuple[str, str, dict[str, Any]]] = {
-    "quiet morning": ("calm", "calm", {"wind_m_s": 0.3, "clouds": 0.2, "noise": 0.4, "start": _EARLY}),
-    "blustery noon": (
-        "breeze",
-        "breeze",
-        {"wind_m_s": 3.2, "gusts_per_min": 2.5, "gust_m_s": 4.5, "clouds": 0.5, "dapple": 0.4},
-    ),
-    "autumn gale": (
-        "gale",
-        "gale",
-        {
-            "wind_m_s": 8.5,
-            "gusts_per_min": 5.0,
-            "gust_m_s": 7.5,
-            "foliage": 0.7,
-            "camera_shake_px": 0.5,
-            "start": _AUTUMN,
-        },
-    ),
-    "racing cloud": ("cloud", "cloud", {"wind_m_s": 3.5, "dapple": 0.3, "noise": 0.4}),
-    "shower": ("rain", "rain", {"wind_m_s": 2.5, "rain": 0.6, "noise": 0.4}),
-    "stepping light": ("exposure", "exposure steps", {"exposure_step_ev": 0.4, "wind_m_s": 2.5}),
-}
-# The last word: held out, drawn once the gate was finished. Each clip has a garden, a backdrop and a feeder
-# of its own, by its seed; other wind, light and noise than any family above; small birds.
-GARDEN_FRESH: dict[str, tuple[str, str, dict[str, Any]]] = {
-    "grey morning": ("calm", "calm", {"wind_m_s": 0.4, "clouds": 0.9, "noise": 0.5, "start": _EARLY}),
-    "lively breeze": (
-        "breeze",
-        "breeze",
-        {"wind_m_s": 3.0, "gusts_per_min": 3.5, "gust_m_s": 3.5, "dapple": 0.3, "foliage": 0.8},
-    ),
-    "equinox gale": (
-        "gale",
-        "gale",
-        {"wind_m_s": 8.0, "gusts_per_min": 6.0, "gust_m_s": 8.0, "foliage": 0.8, "camera_shake_px": 0.4},
-    ),
-    "patchy cloud": ("cloud", "cloud", {"wind_m_s": 3.0, "dapple": 0.4, "noise": 0.3, "start": _AUTUMN}),
-    "steady rain": ("rain", "rain", {"wind_m_s": 2.0, "rain": 0.8, "noise": 0.4, "foliage": 0.9}),
-    "jumping exposure": (
-        "exposure",
-        "exposure steps",
-        {"exposure_step_ev": 0.45, "wind_m_s": 3.0, "gusts_per_min": 2.0},
-    ),
 }
 WARPED_DEVELOPMENT: dict[str, tuple[str, Weather]] = {
     "warped calm": ("calm", Weather(wind=0.1, noise=2.0)),
@@ -215,10 +82,10 @@ def all_clips(amount: Amount, stills: list[Path], only: frozenset[str] | None = 
     for name, wind in (GARDEN_DEVELOPMENT | GARDEN_HELD_OUT).items():
         if only is None or name in only:
             out += _garden(name, wind, amount)
-    for seed, families in ((900, GARDEN_SECOND), (3100, GARDEN_THIRD), (5200, GARDEN_FRESH)):
-        for name, (wind, kind, changes) in families.items():
+    for families, seed, apart in GARDEN_SETS:
+        for number, (name, (wind, kind, changes)) in enumerate(families.items()):
             if only is None or name in only:
-                out += _changed(name, wind, kind, changes, amount, seed)
+                out += _changed(name, wind, kind, changes, amount, seed + number * apart)
     for name, (wind, weather) in (WARPED_DEVELOPMENT | WARPED_HELD_OUT).items():
         if only is None or name in only:
             out += _warped(name, wind, weather, amount, stills)
@@ -263,7 +130,7 @@ def _changed(
             minutes,
             1.2,
             family_name=name,
-            **(changes | _LITTLE),
+            **(changes | LITTLE),
         )
         for i, minutes in enumerate(_lengths(amount.fresh_visited_min, amount.clip_min))
     ]

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 LIGHT_RADIUS = 12  # cells: light that changes over a wider area than this is taken out
 BODY_RADIUS = 2  # cells: about the size of a small bird at a feeder
 CLIP = 0.35  # log brightness: one cell's part in the local light is bounded
-STRAYS = 2.2  # deviations: a mean that strays this far is still usual
+STRAYS = 2.0  # deviations: a mean that strays this far is still usual
 CANDIDATE = 0.9  # cells whose change is at least this many times their usual straying
 LEARN_S = 0.3  # the background is brought up to date once in so long
 HELD_RATE = 0.1  # candidates are learned this much slower

@@ -16,7 +16,7 @@ from dooryard.gate.grid import Map, neighbour_max
 if TYPE_CHECKING:
     from dooryard.gate.blobs import Blob
 
-ENOUGH_S = 0.5  # seconds times log score: a score of 3 needs 0.46 s, one of 1.2 needs 2.7 s
+ENOUGH_S = 0.4  # seconds times log score: a score of 3 needs 0.36 s, one of 1.2 needs 2.2 s
 MOST_S = 1.0  # the sum goes no higher, so that it ends soon after the change does
 STEEPEST = 1.2  # log score that counts at most
 ONE_FRAME_S = 0.2  # what a single frame can add at most: it takes two, at any rate of frames

@@ -86,7 +86,7 @@ def _judged(scene: Scene, blob: Blob) -> Judged:
     if scene.there.ravel()[blob.cells].any():
         score = peak / (scene.settings.bar * STAYING)
     elif score >= WORTH_A_LOOK:
-        shape = shape_of(scene.view, scene.state.background, scene.state.modes, blob)
+        shape = shape_of(scene.view, scene.state.background, scene.state.modes, blob, WORTH_A_LOOK / score)
         score *= likeness(shape)
     evidence = gathered(scene.before, blob, score / raised, scene.dt_s)
     held = _not_looked_at(scene, blob, box) or _not_enough(score, raised, shape, evidence)
@@ -112,7 +112,7 @@ def _not_enough(score: float, raised: float, shape: Shape, evidence: float) -> H
     """Too weak in itself, too weak for this place, or not there for long enough."""
     if score < 1:
         light = shape.texture > SHOWS_THROUGH or shape.halo > FADES_OUT
-        return Held.LIGHT if light and max(shape.shift, shape.known) < 0.5 else Held.SWAY
+        return Held.LIGHT if light and max(shape.shift, shape.known, 1 - shape.left) < 0.5 else Held.SWAY
     if score < raised:
         return Held.WEAK
     return Held.BRIEF if evidence < ENOUGH_S else None

@@ -1,12 +1,16 @@
-"""Is a change an object, or the old view under another light, or the old view moved a little?
+"""Is a change an object, or the old view under another light, or the old view moved?
 
 Five signs. None has weights fitted to pictures; how far each counts was set on drawn scenes:
 
 * texture: where the background's own texture still shows through, nothing stands in front of it;
 * shift: what a small shift of the background explains (change = gradient times shift, the constraint
   of Horn & Schunck, "Determining optical flow", Artificial Intelligence 17, 1981) is sway;
-* known: what the patterns of the wind explain around it is a gust, however far beyond all earlier ones;
-* balance: what hangs and is carried aside darkens about as much as it lightens; a body does one of them;
+* carried: what looks like a piece of the old view from a little way off, and has left its old place, was
+  carried there: a feeder that a gust holds aside. That a pixel may have come from its neighbourhood, and
+  that all of an object must have come from there together, are both from Elgammal, Harwood & Davis,
+  "Non-parametric model for background subtraction", ECCV 2000;
+* known: what the patterns of the wind and the light explain around it is one of these, however far beyond
+  all earlier ones;
 * halo: a body has an edge; the border of a cloud's shadow fades out over a hand's breadth and more.
 """
 
@@ -16,6 +20,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from dooryard.gate.background import BODY_RADIUS
 from dooryard.gate.grid import BLACK, Map
@@ -27,29 +32,36 @@ if TYPE_CHECKING:
     from dooryard.gate.modes import Modes
 
 RING = 3  # cells outside a blob: beyond what averaging over a body smears
-LEAST_AROUND = 8  # cells on every side of a small blob that are looked at for the wind
-OWN_PART = 0.35  # of the change all around must be left over by the wind's patterns
-ONE_SIGN = 0.1  # less balance than this is as of a thing that swings
-AT_LEAST = 0.4  # the wind's signs lower a score no further: a pied bird is balanced too
+LEAST_AROUND = 8  # cells on every side of a small blob that are looked at for known patterns
+OWN_PART = 0.2  # of the change all around must be left over by them
+LEAST_KNOWN = 0.5  # that sign lowers a score no further
 MARGIN = 2  # cells around a blob that are looked at with it
+REACH = 2, 7  # cells (down, across) that a thing which hangs may be carried from where it was
+CARRIED, STOOD = 0.4, 0.85  # what the best such move leaves over: of a thing that swings, of a body
+LEAST_CARRIED = 0.3  # that sign lowers a score no further: a body may look like its surroundings
+NOTHING = np.float32(1e-6)  # log brightness: keeps a quotient finite
 RIDGE = 1e-4  # log brightness squared: shifts that need stronger gradients than noise are not believed
 
 
 class Shape(NamedTuple):
-    """Signs against an object, each 0..1."""
+    """Signs against an object (`left`: for one), each 0..1."""
 
     texture: float  # correlation of what is seen with the background
     shift: float  # share of the change that a shift of the background explains
-    known: float  # share of the change all around that the patterns of the wind explain
-    balance: float  # sum of the changes all around, against the sum of their sizes: small is a sign
+    known: float  # share of the change all around that the known patterns explain
+    left: float  # part of the change that the best move of the old view by whole cells leaves over
     halo: float  # change just outside the blob as a share of its peak: light fades out, a body ends
 
 
 NO_SHAPE = Shape(0.0, 0.0, 0.0, 1.0, 0.0)
 
 
-def shape_of(view: View, background: Map, modes: Modes, blob: Blob) -> Shape:
-    """Look at the cells around `blob`; `background` in grey levels, (rows, cols)."""
+def shape_of(view: View, background: Map, modes: Modes, blob: Blob, enough: float = 0.0) -> Shape:
+    """Look at the cells around `blob`; `background` in grey levels, (rows, cols).
+
+    The last two signs to be looked at cost the most. They are left out, as if they said nothing, where the
+    others already make the likeness less than `enough`.
+    """
     rows = slice(max(0, blob.y0 - MARGIN), blob.y1 + MARGIN)
     cols = slice(max(0, blob.x0 - MARGIN), blob.x1 + MARGIN)
     behind = np.log(background[rows, cols] + np.float32(BLACK))
@@ -58,8 +70,12 @@ def shape_of(view: View, background: Map, modes: Modes, blob: Blob) -> Shape:
         _inner(blob.x0 - cols.start, blob.x1 - cols.start),
     )
     raw = view.raw[rows, cols]
-    known, balance = _around(view, modes, blob)
-    return Shape(_kept(behind[tight], raw[tight]), _explained(behind, raw), known, balance, _halo(view, blob))
+    shape = NO_SHAPE._replace(
+        texture=_kept(behind[tight], raw[tight]), shift=_explained(behind, raw), halo=_halo(view, blob)
+    )
+    if likeness(shape) < enough:
+        return shape
+    return shape._replace(known=_known(view, modes, blob), left=_left_over(background, view.raw, blob))
 
 
 def _inner(start: int, stop: int) -> slice:
@@ -95,8 +111,8 @@ def _explained(behind: Map, raw: Map) -> float:
     return min(1.0, max(0.0, (u * xt + v * yt) / total))
 
 
-def _around(view: View, modes: Modes, blob: Blob) -> tuple[float, float]:
-    """`Shape.known` and `Shape.balance`, of the blob with as much again on every side of it."""
+def _known(view: View, modes: Modes, blob: Blob) -> float:
+    """`Shape.known`, of the blob with as much again on every side of it."""
     down = max(LEAST_AROUND, blob.y1 - blob.y0)
     across = max(LEAST_AROUND, blob.x1 - blob.x0)
     rows = slice(max(0, blob.y0 - down) // 2 * 2, blob.y1 + down)
@@ -104,8 +120,31 @@ def _around(view: View, modes: Modes, blob: Blob) -> tuple[float, float]:
     seen = view.whole[rows, cols][::2, ::2]
     own = seen - fitted(modes, view.whole, rows, cols)
     left = float(np.vdot(own, own)) / (float(np.vdot(seen, seen)) + 1e-9)
-    mean = view.mean[rows, cols]
-    return min(1.0, max(0.0, 1 - left)), abs(float(mean.sum())) / (float(np.abs(mean).sum()) + 1e-9)
+    return min(1.0, max(0.0, 1 - left))
+
+
+def _left_over(background: Map, raw: Map, blob: Blob) -> float:
+    """`Shape.left`: 1 where no move of the old view comes nearer to what is seen than leaving it as it was.
+
+    For each move two parts are multiplied: what it leaves over in the blob, where each cell may be either
+    moved or not, and what it leaves over all around, where all must be moved. The first alone would take a
+    dark bird for a piece of a dark bush, the second finds the bush still in its place.
+    """
+    down, across = REACH
+    rows, cols = raw.shape
+    y0, x0 = max(0, blob.y0 - RING), max(0, blob.x0 - RING)
+    change = raw[y0 : blob.y1 + RING, x0 : blob.x1 + RING]
+    height, width = change.shape
+    ys = np.clip(np.arange(y0 - down, y0 + height + down), 0, rows - 1)
+    xs = np.clip(np.arange(x0 - across, x0 + width + across), 0, cols - 1)
+    wide = np.log(background[ys[:, None], xs] + np.float32(BLACK))
+    seen = wide[down : down + height, across : across + width] + change
+    moved = np.abs(sliding_window_view(wide, change.shape) - seen).reshape(-1, change.size)
+    unmoved = np.abs(change).reshape(-1)
+    at = (blob.cells // cols - y0) * width + blob.cells % cols - x0
+    around = moved.sum(1) / (unmoved.sum() + NOTHING)
+    inside = np.minimum(moved[:, at], unmoved[at]).sum(1) / (unmoved[at].sum() + NOTHING)
+    return min(1.0, float((around * inside).min()))
 
 
 def _halo(view: View, blob: Blob) -> float:
@@ -126,5 +165,6 @@ def _halo(view: View, blob: Blob) -> float:
 def likeness(shape: Shape) -> float:
     """Factor 0..1 on a blob's strength: 1 for an object with an edge that hides what is behind it."""
     hidden = min(1 / (1 + shape.texture), 1 - min(1.0, shape.texture**2))
-    own = max(AT_LEAST, min(1.0, (1 - shape.known) / OWN_PART, shape.balance / ONE_SIGN))
-    return hidden * own * (1 - shape.halo) * math.sqrt(1 - shape.shift)
+    stood = max(LEAST_CARRIED, min(1.0, (shape.left - CARRIED) / (STOOD - CARRIED)))
+    own = max(LEAST_KNOWN, min(1.0, (1 - shape.known) / OWN_PART))
+    return hidden * stood * own * (1 - shape.halo) * math.sqrt(1 - shape.shift)
