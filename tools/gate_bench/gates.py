@@ -32,7 +32,8 @@ Through = dict[Choice, list[Box]]  # boxes let through
 BARS = (0.6, 0.8, 0.95, 1.1, 1.4)
 AREAS = (30, 80, 200)  # least area of a component in pixels of 320x240
 FRAMES = (1, 3, 6)  # frames that a component must have been there before
-SCORER_BARS = (0.4, 0.7, 0.95, 1.4)
+SCORER_BARS = (0.5, 0.95, 1.6, 2.4)
+MASK_PARTS = (0.05, 0.1)  # of a body's surroundings; from 0.3 on, peers miss most small birds
 OPENING = np.ones((3, 3), np.uint8)
 
 
@@ -128,7 +129,11 @@ class Judged:
     """The mask's share in each cell, averaged over a body and a second, put before the gate's own judge."""
 
     def __init__(self, name: str) -> None:
-        self._settings = {(name, f"bar {bar}"): GateSettings(bar=bar) for bar in SCORER_BARS}
+        self._settings = {
+            (name, f"mask {part}, bar {bar}"): (part, GateSettings(bar=bar))
+            for part in MASK_PARTS
+            for bar in SCORER_BARS
+        }
         self._states: dict[Choice, GateState] = {}
 
     def step(self, mask: Mask, luma: Luma, background: Luma, mono_s: float) -> Through:
@@ -138,17 +143,16 @@ class Judged:
         any_state = next(iter(self._states.values()))
         level, behind = cell_means(luma), cell_means(background)
         gain = gain_between(level, behind)
-        raw, _ = against(level, behind, gain)
+        raw, local = against(level, behind, gain)
         share = box_mean(cell_means(mask), BODY_RADIUS)
         sign = np.where(box_mean(raw, BODY_RADIUS) < 0, np.float32(-1), np.float32(1))
         out = {}
-        for key, settings in self._settings.items():
-            state = self._states[key]
+        for key, (part, settings) in self._settings.items():
+            state = replace(self._states[key], background=behind)  # the peer's, not the judge's own
             dt_s = mono_s - state.last_s
-            # The judge's cells count from a ratio of 0.9: here that is three tenths of the mask.
-            mean = toward(state.mean, share * sign * np.float32(3), rate(dt_s, settings.smooth_s))
-            # So the judge's background becomes the peer's.
-            local = np.log(np.maximum(level, 1) / np.maximum(behind, 1)) - np.float32(gain)
+            # The judge's cells count from a ratio of CANDIDATE: here that is `part` of the mask.
+            ratio = share * sign * np.float32(CANDIDATE / part)
+            mean = toward(state.mean, ratio, rate(dt_s, settings.smooth_s))
             view = View(
                 level=level, repeated=False, gain=gain, shift=(0.0, 0.0), local=local, raw=raw, whole=share,
                 gust=1.0, change=share,
