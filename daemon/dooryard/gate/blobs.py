@@ -85,7 +85,7 @@ def _collect(signs: Signs, roots: Index, lengths: Index, least_cells: int) -> tu
         return [], specks
     order = np.argsort(labels, kind="stable")
     cells, labels = cells[order], labels[order]
-    begins = np.flatnonzero(np.diff(labels, prepend=-1))
+    begins = np.concatenate(([0], np.flatnonzero(labels[1:] != labels[:-1]) + 1))
     ys, xs = np.divmod(cells, signs.shape[1])
     y0, x0 = np.minimum.reduceat(ys, begins).tolist(), np.minimum.reduceat(xs, begins).tolist()
     y1, x1 = np.maximum.reduceat(ys, begins).tolist(), np.maximum.reduceat(xs, begins).tolist()

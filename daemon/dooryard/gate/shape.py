@@ -84,11 +84,16 @@ def _inner(start: int, stop: int) -> slice:
     return slice(start + rim, stop - rim)
 
 
+def _centred(values: Map) -> Map:
+    """`values` less their mean."""
+    out: Map = values - values.sum() / np.float32(values.size)
+    return out
+
+
 def _kept(behind: Map, raw: Map) -> float:
     """Correlation of the background with the background plus its change, not below 0."""
-    old = behind - behind.mean()
-    new = old + raw
-    new -= new.mean()
+    old = _centred(behind)
+    new = _centred(old + raw)
     both = float(np.vdot(old, new))
     return max(0.0, both) / math.sqrt(float(np.vdot(old, old)) * float(np.vdot(new, new)) + 1e-9)
 
@@ -99,9 +104,7 @@ def _explained(behind: Map, raw: Map) -> float:
     across = np.zeros_like(behind)
     down[1:-1] = (behind[2:] - behind[:-2]) / 2
     across[:, 1:-1] = (behind[:, 2:] - behind[:, :-2]) / 2
-    down -= down.mean()
-    across -= across.mean()
-    change = raw - raw.mean()
+    down, across, change = _centred(down), _centred(across), _centred(raw)
     ridge = RIDGE * raw.size
     xx, yy = float(np.vdot(across, across)) + ridge, float(np.vdot(down, down)) + ridge
     xy, xt, yt = (float(np.vdot(a, b)) for a, b in ((across, down), (across, change), (down, change)))
@@ -139,7 +142,8 @@ def _left_over(background: Map, raw: Map, blob: Blob) -> float:
     xs = np.clip(np.arange(x0 - across, x0 + width + across), 0, cols - 1)
     wide = np.log(background[ys[:, None], xs] + np.float32(BLACK))
     seen = wide[down : down + height, across : across + width] + change
-    moved = np.abs(sliding_window_view(wide, change.shape) - seen).reshape(-1, change.size)
+    moved = (sliding_window_view(wide, change.shape) - seen).reshape(-1, change.size)
+    np.abs(moved, out=moved)
     unmoved = np.abs(change).reshape(-1)
     at = (blob.cells // cols - y0) * width + blob.cells % cols - x0
     around = moved.sum(1) / (unmoved.sum() + NOTHING)
