@@ -38,7 +38,7 @@ LEAST_KNOWN = 0.5  # that sign lowers a score no further
 MARGIN = 2  # cells around a blob that are looked at with it
 REACH = 2, 7  # cells (down, across) that a thing which hangs may be carried from where it was
 CARRIED, STOOD = 0.4, 0.85  # what the best such move leaves over: of a thing that swings, of a body
-LEAST_CARRIED = 0.1  # that sign lowers a score no further: a body may look like its surroundings
+LEAST_CARRIED = 0.4  # that sign lowers a score no further: a body may look like its surroundings
 NOTHING = np.float32(1e-6)  # log brightness: keeps a quotient finite
 RIDGE = 1e-4  # log brightness squared: shifts that need stronger gradients than noise are not believed
 
