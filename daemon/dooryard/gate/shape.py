@@ -1,6 +1,7 @@
 """Is a change an object, or the old view under another light, or the old view moved?
 
-Five signs. None has weights fitted to pictures; how far each counts was set on drawn scenes:
+Five signs. None has weights fitted to pictures; how far each counts was set on drawn scenes and, for
+"carried", one recording:
 
 * texture: where the background's own texture still shows through, nothing stands in front of it;
 * shift: what a small shift of the background explains (change = gradient times shift, the constraint

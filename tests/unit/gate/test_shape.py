@@ -146,6 +146,12 @@ def test_a_body_elsewhere_is_not_explained_by_that_pattern():
     assert judged(now, wind_of(body(), strength=0.1)).known < 0.65
 
 
+def test_a_pied_body_is_held_back_only_so_far():
+    now = BEHIND.copy()
+    now[21:29, 31:35], now[21:29, 35:39] = 10, 240
+    assert likeness(judged(now)) >= 0.25
+
+
 # scipy.ndimage.shift is the outside reference for a picture that is moved.
 @pytest.mark.parametrize(("dx", "dy"), [(0.3, 0.0), (-0.5, 0.25), (0.2, -0.6)])
 def test_a_shaking_pole_is_measured_and_taken_out(dx, dy):
