@@ -143,9 +143,9 @@ GARDEN_FOURTH: dict[str, tuple[str, str, dict[str, Any]]] = {
         {"exposure_step_ev": 0.45, "wind_m_s": 3.0, "gusts_per_min": 2.0},
     ),
 }
-# The last word: held out, drawn once the gate was finished; one bound (LEAST_CARRIED) was
-# changed after a first look at its figures, which stayed the same. Each clip has a garden, a backdrop, a feeder and
-# a wind of its own, by its seed; other wind, light and noise than any family above; small birds.
+# The last word: held out, drawn once the gate was finished; one bound (LEAST_CARRIED) was changed after a
+# first look at its figures, which stayed the same. Each clip has a garden, a backdrop, a feeder and a wind
+# of its own, by its seed; other wind, light and noise than any family above; small birds.
 GARDEN_FRESH: dict[str, tuple[str, str, dict[str, Any]]] = {
     "still noon": ("calm", "calm", {"wind_m_s": 0.25, "clouds": 0.5, "noise": 0.7}),
     "spring breeze": (
