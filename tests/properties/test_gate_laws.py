@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from dataclasses import fields
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,6 +17,7 @@ from dooryard.gate import GateSettings, GateState, changed_back, load, save, wat
 from dooryard.records import Box
 from unit.gate.garden_frames import empty, ground, noisy, passed, play, with_patch
 
+TESTS = Path(__file__).parent.parent
 SMALL = (120, 160)  # the smallest luma is the fastest
 WHERE = st.tuples(st.floats(0.2, 0.8), st.floats(0.25, 0.75))
 
@@ -148,3 +153,22 @@ def test_who_is_known_to_be_there_is_reported_until_gone_and_then_the_place_has_
     assert changed_back(state, box) is False
     state, _ = play(empty(4, shape=SMALL), state=state, start_s=state.last_s + 0.2, occupied=(box,))
     assert changed_back(state, box) is True
+
+
+_RUN = """
+import hashlib
+from dooryard.gate import save
+from unit.gate.garden_frames import empty, play
+print(hashlib.sha256(save(play(empty(40))[0])).hexdigest())
+"""
+
+
+def test_the_number_of_threads_that_linear_algebra_may_use_changes_no_bit():
+    digests = set()
+    for threads in ("1", "4"):
+        env = os.environ | dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), threads)
+        done = subprocess.run(
+            [sys.executable, "-c", _RUN], env=env, cwd=TESTS, capture_output=True, text=True, check=True
+        )
+        digests.add(done.stdout)
+    assert len(digests) == 1

@@ -17,10 +17,10 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from dooryard.gate.blobs import Signs
-from dooryard.gate.grid import BLACK, WHITE, Map, Mask, box_mean, broad_mean, cell_means
+from dooryard.gate.grid import BLACK, WHITE, Map, Mask, box_mean, broad_mean, cell_means, clip, few
 from dooryard.gate.modes import swing
 from dooryard.gate.shake import steadied
-from dooryard.gate.state import straying
+from dooryard.gate.state import DARK, Behind, behind, straying
 
 if TYPE_CHECKING:
     from dooryard.gate.settings import GateSettings
@@ -32,9 +32,8 @@ BODY_RADIUS = 2  # cells: about the size of a small bird at a feeder
 CLIP = 0.35  # log brightness: one cell's part in the local light is bounded
 STRAYS = 2.0  # deviations: a mean that strays this far is still usual
 CANDIDATE = 0.9  # cells whose change is at least this many times their usual straying
-LEARN_S = 0.3  # the background is brought up to date once in so long
+LEARN_S = 0.7  # the background is brought up to date once in so long
 HELD_RATE = 0.1  # candidates are learned this much slower
-DARK = 2.0  # grey levels, added before the logarithm that the gain is measured with
 
 
 class View(NamedTuple):
@@ -74,11 +73,10 @@ def rate(dt_s: float, tau_s: float, learned_s: float = math.inf) -> float:
     return max(1 - math.exp(-dt_s / tau_s), dt_s / (learned_s + dt_s))
 
 
-def gain_between(level: Map, background: Map) -> float:
+def gain_between(level: Map, behind: Behind) -> float:
     """Log of the median ratio of the two, over every second cell of every second row."""
-    few = level[::2, ::2] + np.float32(DARK)
-    few /= background[::2, ::2] + np.float32(DARK)
-    flat = few.ravel()
+    flat = (level[::2, ::2] + np.float32(DARK)).ravel()
+    flat /= behind.few
     middle = flat.size // 2
     flat.partition(middle)
     return math.log(float(flat[middle]))
@@ -87,17 +85,18 @@ def gain_between(level: Map, background: Map) -> float:
 def look(state: GateState, luma: Luma, dt_s: float, settings: GateSettings) -> View:
     """Measure `luma`, shape (H, W) uint8, taken `dt_s` seconds after the last frame."""
     level = cell_means(luma)
-    repeated = bool(np.array_equal(level, state.level))
-    gain = gain_between(level, state.background)
-    raw, local = against(level, state.background, gain)
-    raw, shift = steadied(raw, state.background)
+    repeated = level.tobytes() == state.level.tobytes()
+    gain = gain_between(level, state.behind)
+    raw, local = against(level, state.background, state.behind, gain)
+    raw, shift = steadied(raw, state.background, state.behind.slopes)
     whole = box_mean(raw, BODY_RADIUS)
     known, gust = swing(state.modes, whole, state.straying, state.unrest, dt_s)
-    change = whole - known
+    change = whole if known is None else whole - known
     mean = toward(state.mean, change, rate(dt_s, settings.smooth_s, state.learned_s))
     quick, unrest = _flicker(state, change, dt_s, settings, repeated=repeated)
     usual = usual_straying(state.straying, settings.least_contrast)
-    usual *= np.float32(gust)
+    if gust > 1:
+        usual *= np.float32(gust)
     ratio = np.abs(mean)
     ratio /= usual
     differ = int(np.count_nonzero(ratio > np.float32(CANDIDATE / gust)))
@@ -105,7 +104,7 @@ def look(state: GateState, luma: Luma, dt_s: float, settings: GateSettings) -> V
     return View(*seen, mean, quick, unrest, usual, ratio, differ)
 
 
-def against(level: Map, background: Map, gain: float) -> tuple[Map, Map]:
+def against(level: Map, background: Map, behind: Behind, gain: float) -> tuple[Map, Map]:
     """Log of `level` against `background` in the present light, and the log of the local light.
 
     What the background would look like is worked out in grey levels, so that black stays black and what
@@ -113,12 +112,17 @@ def against(level: Map, background: Map, gain: float) -> tuple[Map, Map]:
     """
     lit = background * np.float32(math.exp(gain))
     np.minimum(lit, np.float32(WHITE), out=lit)
-    lit += np.float32(BLACK)
-    raw = np.log((np.minimum(level, np.float32(WHITE)) + np.float32(BLACK)) / lit)
-    np.minimum(raw, 0, out=raw, where=background >= WHITE)
-    few = np.minimum(np.maximum(raw[::2, ::2], np.float32(-CLIP)), np.float32(CLIP))
-    local = broad_mean(few, LIGHT_RADIUS, raw.shape)
-    raw -= local * (np.float32(1) - np.float32(BLACK) / lit)
+    bright = lit + np.float32(BLACK)
+    raw = np.minimum(level, np.float32(WHITE))
+    raw += np.float32(BLACK)
+    raw /= bright
+    np.log(raw, out=raw)
+    if behind.clipped is not None:
+        np.minimum(raw, 0, out=raw, where=behind.clipped)
+    local = broad_mean(clip(few(raw), CLIP), LIGHT_RADIUS, raw.shape)
+    lit /= bright  # the darker, the less of the light is seen
+    lit *= local
+    raw -= lit
     return raw, local
 
 
@@ -141,33 +145,45 @@ def _flicker(
     state: GateState, change: Map, dt_s: float, settings: GateSettings, *, repeated: bool
 ) -> tuple[Map, Map]:
     """The quick mean and the unrest around it; a repeated frame says nothing about unrest."""
-    quick = toward(state.quick, change, rate(dt_s, settings.quick_s))
+    off = change - state.quick
+    quick = off * np.float32(rate(dt_s, settings.quick_s))
+    quick += state.quick
     if repeated:
         return quick, state.unrest
-    off = np.abs(change - state.quick)
+    np.abs(off, out=off)
     return quick, toward(state.unrest, off, rate(dt_s, settings.unrest_s, state.learned_s))
 
 
-def learned(
-    state: GateState, view: View, keep: Mask, dt_s: float, settings: GateSettings
-) -> tuple[Map, Map, Map, float]:
-    """Background, spread, straying and `unlearned_s` after this frame; cells in `keep` stay as they were."""
+class Learned(NamedTuple):
+    """What a frame makes of the empty view: fields of `GateState`."""
+
+    background: Map
+    spread: Map
+    straying: Map
+    behind: Behind
+    unlearned_s: float
+
+
+def learned(state: GateState, view: View, keep: Mask | None, dt_s: float, settings: GateSettings) -> Learned:
+    """The empty view after this frame; cells in `keep` stay as they were."""
     dt_s += state.unlearned_s
     if dt_s < LEARN_S:
-        return state.background, state.spread, state.straying, dt_s
-    pace = rate(dt_s, settings.memory_s, state.learned_s)
-    weight = np.full_like(view.ratio, pace)
+        return Learned(state.background, state.spread, state.straying, state.behind, dt_s)
+    weight = np.full_like(view.ratio, rate(dt_s, settings.memory_s, state.learned_s))
     if view.differ and state.learned_s >= settings.settle_s:
-        weight[view.ratio > CANDIDATE] *= np.float32(HELD_RATE)
-    weight[keep] = 0
-    even = view.level * np.exp(view.local * np.float32(-1) - np.float32(view.gain))
+        np.multiply(weight, np.float32(HELD_RATE), out=weight, where=view.ratio > np.float32(CANDIDATE))
+    if keep is not None:
+        weight[keep] = 0
+    lit = view.local + np.float32(view.gain)
+    even = view.level * np.exp(np.negative(lit, out=lit), out=lit)
     background = toward(state.background, even, weight)
-    square = view.mean * view.mean
-    np.minimum(square, state.spread * 9 + np.float32(1e-4), out=square)
+    square = state.spread * np.float32(9)
+    square += np.float32(1e-4)
+    np.minimum(square, view.mean * view.mean, out=square)
     spread = toward(state.spread, square, weight)
-    return background, spread, straying(spread), 0.0
+    return Learned(background, spread, straying(spread), behind(background), 0.0)
 
 
-def unrest(state: GateState, view: View, keep: Mask) -> Map:
+def unrest(state: GateState, view: View, keep: Mask | None) -> Map:
     """Unrest after this frame; cells in `keep` stay as they were."""
-    return np.where(keep, state.unrest, view.unrest) if keep.any() else view.unrest
+    return view.unrest if keep is None else np.where(keep, state.unrest, view.unrest)

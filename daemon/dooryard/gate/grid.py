@@ -41,38 +41,48 @@ def cell_sums(luma: Luma) -> NDArray[np.uint16]:
     """Sum of the pixels in each cell: (H, W) uint8 -> (rows, cols) uint16 (cells of up to 16x16)."""
     size = cell_size((luma.shape[0], luma.shape[1]))
     rows, cols = grid_shape((luma.shape[0], luma.shape[1]))
-    part = luma[: rows * size, : cols * size]
-    tall = part[0::size].astype(np.uint16)
-    for row in range(1, size):
-        tall += part[row::size]
-    if size % 2 == 0:  # halving first is faster than striding over single pixels
-        tall = tall[:, 0::2] + tall[:, 1::2]
+    part = luma[: rows * size, : cols * size].reshape(rows, size, cols * size)
+    sums: NDArray[np.uint16] = np.add.reduce(part, axis=1, dtype=np.uint16)
+    while size % 2 == 0:  # halving is faster than striding over single pixels
+        sums = sums[:, 0::2] + sums[:, 1::2]
         size //= 2
-    sums: NDArray[np.uint16] = tall[:, 0::size].copy()
+    tall, sums = sums, sums[:, 0::size]
     for col in range(1, size):
-        sums += tall[:, col::size]
+        sums = sums + tall[:, col::size]
     return sums
 
 
 def cell_means(luma: Luma) -> Map:
     """Mean grey level of each cell, 0..255."""
     size = cell_size((luma.shape[0], luma.shape[1]))
-    return cell_sums(luma).astype(np.float32) * np.float32(1 / (size * size))
+    means: Map = cell_sums(luma).astype(np.float32)
+    means *= np.float32(1 / (size * size))
+    return means
 
 
 def box_mean(values: Map, radius: int) -> Map:
     """Mean over the (2r+1)x(2r+1) cells around each; beyond the rim the rim's values go on."""
-    tall = _sliding(values, radius)
-    return _sliding(np.ascontiguousarray(tall.T), radius).T * np.float32(1 / (2 * radius + 1) ** 2)
+    rows, cols = values.shape
+    inner = slice(radius, -radius)
+    wide = np.empty((rows + 2 * radius, cols + 2 * radius), np.float32)
+    wide[inner, inner] = values
+    wide[inner, :radius] = values[:, :1]
+    wide[inner, -radius:] = values[:, -1:]
+    wide[:radius] = wide[radius]
+    wide[-radius:] = wide[-radius - 1]
+    tall = _sliding(wide, radius)
+    # All rows in one line: what runs over a row's end falls into the rim, which is cut off.
+    wide[:rows].ravel()[: -2 * radius] = _sliding(tall.ravel(), radius)
+    return wide[:rows, :cols] * np.float32(1 / (2 * radius + 1) ** 2)
 
 
 def _sliding(values: Map, radius: int) -> Map:
-    """Sum over 2r+1 rows around each row, by adding shifted copies."""
-    rows = len(values)
-    wide = np.concatenate((values[:1].repeat(radius, 0), values, values[-1:].repeat(radius, 0)))
-    out = wide[:rows] + wide[1 : rows + 1]
-    for shift in range(2, 2 * radius + 1):
-        out += wide[shift : rows + shift]
+    """Sum of each 2r+1 entries that follow each other along the first axis, r >= 1: two by two, and one."""
+    count = len(values) - 2 * radius
+    pairs = values[:-1] + values[1:]
+    out = pairs[:count] + values[2 * radius :]
+    for shift in range(2, 2 * radius, 2):
+        out += pairs[shift : count + shift]
     return out
 
 
@@ -81,18 +91,48 @@ def broad_mean(few: Map, radius: int, shape: tuple[int, ...]) -> Map:
 
     Two small matrix products: a mean over many cells costs no more than one over few.
     """
-    rows, cols = few.shape
-    mean = np.matmul(np.matmul(_averaging(rows, radius // 2), few), _averaging(cols, radius // 2).T)
-    broad: Map = mean.repeat(2, 0).repeat(2, 1)[: shape[0], : shape[1]]
+    down, across = _averaging(shape[0], radius // 2), _averaging(shape[1], radius // 2)
+    broad: Map = np.matmul(np.matmul(down, few), across.T)
     return broad
 
 
 @lru_cache(maxsize=8)
 def _averaging(count: int, radius: int) -> Map:
-    """The matrix that takes the mean over 2r+1 of `count` cells. Do not write to it."""
-    near = np.clip(np.arange(count)[:, None] + np.arange(-radius, radius + 1), 0, count - 1)
-    out = np.zeros((count, count), np.float32)
-    np.add.at(out, (np.arange(count)[:, None], near), np.float32(1 / (2 * radius + 1)))
+    """The matrix (count, few) that takes each cell's mean over 2r+1 few cells. Do not write to it."""
+    less = (count + 1) // 2
+    near = np.clip(np.arange(less)[:, None] + np.arange(-radius, radius + 1), 0, less - 1)
+    out = np.zeros((less, less), np.float32)
+    np.add.at(out, (np.arange(less)[:, None], near), np.float32(1 / (2 * radius + 1)))
+    out = out.repeat(2, 0)[:count]
+    out.setflags(write=False)
+    return out
+
+
+def clip(values: Map, most: float) -> Map:
+    """`values`, brought within -most..most in place."""
+    np.maximum(values, np.float32(-most), out=values)
+    np.minimum(values, np.float32(most), out=values)
+    return values
+
+
+def few(values: Map) -> Map:
+    """Every second cell of every second row."""
+    return np.ascontiguousarray(values[::2, ::2])
+
+
+def filled(values: Map, shape: tuple[int, ...]) -> Map:
+    """A map of `shape` from its few cells: those between are the means of their neighbours."""
+    full: Map = np.matmul(np.matmul(_between(shape[0]), values), _between(shape[1]).T)
+    return full
+
+
+@lru_cache(maxsize=8)
+def _between(count: int) -> Map:
+    """The matrix (count, few) that takes few cells to all of them. Do not write to it."""
+    at = np.arange(count)
+    out = np.zeros((count, (count + 1) // 2), np.float32)
+    out[at, at // 2] += np.float32(0.5)
+    out[at, np.minimum((at + 1) // 2, out.shape[1] - 1)] += np.float32(0.5)
     out.setflags(write=False)
     return out
 

@@ -12,7 +12,7 @@ many cells that agree, and what sticks out counts only up to a bound (Huber, "Ro
 location parameter", Annals of Mathematical Statistics 35, 1964).
 
 Changes come averaged over a body's size, so every second cell of every second row tells all: patterns are
-kept for these. Sums are worked out by `numpy.einsum`, on one thread: more threads change no bit.
+kept for these.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from dooryard.gate.grid import Map
+from dooryard.gate.grid import Map, clip, few, filled
 
 Maps = NDArray[np.float32]  # (number, few rows, few cols)
 
@@ -59,13 +59,8 @@ class Modes:
 class Swing(NamedTuple):
     """What the patterns make of a frame."""
 
-    known: Map  # (rows, cols), of the change: what the known wind explains
+    known: Map | None  # (rows, cols), of the change: what the known wind explains; None: nothing
     gust: float  # factor >= 1 on what is usual: how far this wind goes beyond all that was known
-
-
-def few(values: Map) -> Map:
-    """Every second cell of every second row."""
-    return np.ascontiguousarray(values[::2, ::2])
 
 
 def few_shape(shape: tuple[int, int]) -> tuple[int, int]:
@@ -85,25 +80,29 @@ def pattern_count(modes: Modes) -> int:
     return int(np.count_nonzero(modes.strength > FLOOR)) if modes.seen >= FIRST else 0
 
 
+def _any_known(modes: Modes) -> bool:
+    return modes.seen >= FIRST and float(modes.strength[0]) > FLOOR  # the strongest comes first
+
+
 def swing(modes: Modes, change: Map, straying: Map, unrest: Map, dt_s: float) -> Swing:
     """Split `change` (log brightness) by the patterns.
 
     `straying` and `unrest` say how far each cell usually goes.
     """
     fading = 1 + (modes.gust - 1) * math.exp(-dt_s / GUST_FADES_S)
-    if not pattern_count(modes):
-        return Swing(np.zeros_like(change), fading)
+    if not _any_known(modes):
+        return Swing(None, fading)
     seen = few(change)
-    bound = few(straying) + few(unrest)
+    bound = straying[::2, ::2] + unrest[::2, ::2]
     bound *= np.float32(STICKS_OUT)
     bound += np.float32(LEAST)
     weights = _along(modes, seen)
     rest = seen - _sum(modes, weights)
     rest -= np.minimum(np.maximum(rest, -bound), bound)  # what sticks out, beyond its bound
-    weights = weights - _along(modes, rest)
-    over = modes.strength + np.float32(FLOOR)
-    far = math.sqrt(float(np.mean(weights * weights / over)))
-    trusted = weights * (modes.strength / over)
+    weights -= _along(modes, rest)
+    trusted = weights / (modes.strength + np.float32(FLOOR))
+    far = math.sqrt(float(np.vdot(weights, trusted)) / MODES)
+    trusted *= modes.strength
     return Swing(filled(_sum(modes, trusted), change.shape), max(fading, min(WORST_GUST, far / KNOWN_GUST)))
 
 
@@ -133,30 +132,14 @@ def _few_slice(part: slice) -> slice:
 
 def _along(modes: Modes, change: Map) -> NDArray[np.float32]:
     """The weight of each pattern in `change`."""
-    weights: NDArray[np.float32] = np.einsum("krc,rc->k", modes.patterns, change)
+    weights: NDArray[np.float32] = np.matmul(modes.patterns.reshape(MODES, -1), change.ravel())
     return weights
 
 
 def _sum(modes: Modes, weights: NDArray[np.float32]) -> Map:
     """The patterns, each with its weight, added up."""
-    total: Map = np.einsum("k,krc->rc", weights, modes.patterns)
-    return total
-
-
-def filled(values: Map, shape: tuple[int, ...]) -> Map:
-    """A map of `shape` from its few cells: those between are the means of their neighbours."""
-    tall = _between(values, shape[0])
-    return np.ascontiguousarray(_between(np.ascontiguousarray(tall.T), shape[1]).T)
-
-
-def _between(values: Map, rows: int) -> Map:
-    out = np.empty((rows, values.shape[1]), np.float32)
-    out[::2] = values
-    half = values * np.float32(0.5)
-    np.add(half[:-1], half[1:], out=out[1 : 2 * len(half) - 1 : 2])
-    if rows % 2 == 0:
-        out[-1] = values[-1]
-    return out
+    total: Map = np.matmul(weights, modes.patterns.reshape(MODES, -1))
+    return total.reshape(modes.patterns.shape[1:])
 
 
 def learned(modes: Modes, change: Map, gust: float, dt_s: float, *, quiet: bool) -> Modes:
@@ -165,7 +148,7 @@ def learned(modes: Modes, change: Map, gust: float, dt_s: float, *, quiet: bool)
     if not quiet or due_s < LEARN_S:
         return Modes(modes.patterns, modes.strength, modes.waiting, modes.seen, due_s, gust)
     waiting, seen = modes.waiting.copy(), modes.seen + 1
-    waiting[modes.seen % BATCH] = np.clip(few(change), -CLIP, CLIP)
+    waiting[modes.seen % BATCH] = clip(few(change), CLIP)
     patterns, strength = modes.patterns, modes.strength
     if seen % BATCH == 0:
         patterns, strength = _turned(patterns, strength, waiting, max(BATCH / seen, BATCH / MEMORY))
@@ -180,13 +163,13 @@ def _turned(
     The old covariance is that of the patterns times the roots of their strengths; so the new patterns are
     the right singular vectors of both on top of each other, found by the small matrix of inner products.
     """
-    old = patterns * np.sqrt(strength * np.float32(1 - weight))[:, None, None]
-    rows = np.concatenate((old, frames * np.float32(math.sqrt(weight / len(frames)))))
-    inner = np.einsum("irc,jrc->ij", rows, rows).astype(np.float64)
-    squares, turns = np.linalg.eigh(inner)
+    rows = np.concatenate((patterns, frames)).reshape(MODES + len(frames), -1)
+    rows[:MODES] *= np.sqrt(strength * np.float32(1 - weight))[:, None]
+    rows[MODES:] *= np.float32(math.sqrt(weight / len(frames)))
+    squares, turns = np.linalg.eigh(np.matmul(rows, rows.T).astype(np.float64))
     best = slice(None, -MODES - 1, -1)  # the largest come last
     squares = np.maximum(squares[best], 0.0)
     scale = np.divide(1.0, np.sqrt(squares), out=np.zeros_like(squares), where=squares > _NOTHING)
     by_row = (turns[:, best] * scale).T.astype(np.float32)
-    turned: Maps = np.einsum("ki,irc->krc", by_row, rows)
+    turned: Maps = np.matmul(by_row, rows).reshape(patterns.shape)
     return turned, squares.astype(np.float32)

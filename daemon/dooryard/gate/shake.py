@@ -7,9 +7,12 @@ follow by least squares over the whole picture (Lucas & Kanade, IJCAI 1981).
 
 from __future__ import annotations
 
-import numpy as np
+from typing import NamedTuple
 
-from dooryard.gate.grid import BLACK, Map
+import numpy as np
+from numpy.typing import NDArray
+
+from dooryard.gate.grid import BLACK, Map, clip
 
 CLIP = 0.3  # log brightness: one cell's say in the shift is bounded
 CALM = 0.02  # log brightness, root mean square: less than this is not worth the trouble
@@ -18,22 +21,40 @@ MOST_CELLS = 1.5  # beyond this the first order does not hold
 LEAST_SHARE = 0.15  # of the change must be explained, or it is no shift
 
 
-def steadied(raw: Map, background: Map) -> tuple[Map, tuple[float, float]]:
+class Slopes(NamedTuple):
+    """How the background changes over two cells, as a part of it, in each second cell of each second row."""
+
+    maps: NDArray[np.float32]  # (2, number): across, down
+    xx: float  # sums of their products
+    yy: float
+    xy: float
+
+
+def slopes(background: Map) -> Slopes:
+    """Of `background`, grey levels, (rows, cols)."""
+    mid, low = background[1:-1:2], background[:, 1:-1:2]
+    few = mid[:, 1:-1:2] + np.float32(BLACK)
+    rows, cols = few.shape
+    maps = np.empty((2, rows, cols), np.float32)
+    np.subtract(mid[:, 2::2][:, :cols], mid[:, 0:-2:2][:, :cols], out=maps[0])
+    np.subtract(low[2::2][:rows], low[0:-2:2][:rows], out=maps[1])
+    maps /= few
+    across, down = maps.reshape(2, -1)
+    squares = (float(np.vdot(a, b)) for a, b in ((across, across), (down, down), (across, down)))
+    return Slopes(maps.reshape(2, -1), *squares)
+
+
+def steadied(raw: Map, background: Map, slopes: Slopes) -> tuple[Map, tuple[float, float]]:
     """`raw` without what a shift of the whole picture explains, and that shift in cells (right, down).
 
     `raw` is the log of what is seen against `background` (grey levels), both (rows, cols).
     """
-    change = np.clip(raw[1:-1:2, 1:-1:2], -CLIP, CLIP)
-    total = float(np.vdot(change, change))
-    if total < CALM**2 * change.size:
+    if np.vdot(raw, raw) < CALM**2 * raw.size:
         return raw, (0.0, 0.0)
-    few = background[1:-1:2, 1:-1:2] + np.float32(BLACK)
-    across = (
-        background[1:-1:2, 2::2][:, : few.shape[1]] - background[1:-1:2, 0:-2:2][:, : few.shape[1]]
-    ) / few
-    down = (background[2::2, 1:-1:2][: few.shape[0]] - background[0:-2:2, 1:-1:2][: few.shape[0]]) / few
-    xx, yy, xy = (float(np.vdot(a, b)) for a, b in ((across, across), (down, down), (across, down)))
-    xt, yt = float(np.vdot(across, change)), float(np.vdot(down, change))
+    change = clip(np.ascontiguousarray(raw[1:-1:2, 1:-1:2]), CLIP).ravel()
+    total = float(np.vdot(change, change))
+    xt, yt = np.matmul(slopes.maps, change).tolist()
+    xx, yy, xy = slopes.xx, slopes.yy, slopes.xy
     det = xx * yy - xy * xy
     if det <= 1e-6 * (xx + yy) ** 2:
         return raw, (0.0, 0.0)

@@ -66,7 +66,19 @@ def observe(site: Site, stirs: list[Stir], dt_s: float, target_per_h: float) -> 
         running, wind, here = follow(running, kept, dt_s)
         visitor_s = AFTER_S if here else visitor_s
     due_s = site.due_s + dt_s
-    after = replace(site, running=running, visitor_s=visitor_s, due_s=due_s)
+    after = Site(
+        site.bar,
+        site.taught,
+        site.since_s,
+        site.nobody,
+        site.somebody,
+        site.winds,
+        site.excesses,
+        site.watched_h,
+        due_s,
+        visitor_s,
+        running,
+    )
     if due_s < STEP_S and not wind:
         return after
     return _set_bars(_taken_in(_forget(after), wind), target_per_h)

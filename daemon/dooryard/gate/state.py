@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from dooryard.gate.grid import Map, cell_means, neighbour_max
+from dooryard.gate.grid import WHITE, Map, Mask, cell_means, neighbour_max
 from dooryard.gate.modes import Modes, no_modes
+from dooryard.gate.shake import Slopes, slopes
 from dooryard.gate.site import Site, new_site
 from dooryard.gate.tally import Tally
 
@@ -16,6 +17,24 @@ if TYPE_CHECKING:
     from dooryard.records import Luma
 
 FIRST_SPREAD = 0.05**2  # log brightness squared; what a place is trusted to vary by before it is known
+
+
+DARK = 2.0  # grey levels, added before the logarithm that the gain is measured with
+
+
+class Behind(NamedTuple):
+    """What every frame is compared with, worked out whenever the background is brought up to date."""
+
+    few: Map  # (number,): every second cell of every second row, plus DARK
+    clipped: Mask | None  # (rows, cols): cells that may be any brighter; None: no cell
+    slopes: Slopes
+
+
+def behind(background: Map) -> Behind:
+    """Of `background`, grey levels, (rows, cols)."""
+    clipped = background >= np.float32(WHITE)
+    few = (background[::2, ::2] + np.float32(DARK)).ravel()
+    return Behind(few, clipped if clipped.any() else None, slopes(background))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,10 +55,12 @@ class GateState:
     quick: Map  # the same over some tenths of a second
     spread: Map  # slow mean of `mean` squared
     straying: Map  # its root, the largest of each cell and its neighbours: worked out, not saved
+    behind: Behind  # what is used of the background again and again: worked out, not saved
     unrest: Map  # mean absolute deviation from `quick`
     evidence: Map  # seconds times log score, summed while a change lasts (see evidence.py)
     guarded_s: Map  # for how long a cell's background has been kept under a standing visitor
     linger_s: Map  # for how long it will be kept if nobody is seen there again
+    lingers_s: float  # the longest of these
     modes: Modes  # the patterns along which the wind moves this view
     unlearned_s: float = 0.0  # time since the background was last brought up to date
     upset_s: float = 0.0  # for how long most of the view has looked different
@@ -86,10 +107,12 @@ def renewed(
         quick=nothing,
         spread=spread,
         straying=straying(spread),
+        behind=behind(level),
         unrest=nothing,
         evidence=nothing,
         guarded_s=nothing,
         linger_s=nothing,
+        lingers_s=0.0,
         modes=no_modes((level.shape[0], level.shape[1])),
         news=news,
         tally=before.tally if before else Tally(),

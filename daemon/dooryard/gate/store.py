@@ -18,7 +18,7 @@ import numpy as np
 from dooryard.gate.grid import grid_shape
 from dooryard.gate.modes import BATCH, MODES, Modes, few_shape, no_modes
 from dooryard.gate.site import REGIONS, Site
-from dooryard.gate.state import GateState, straying
+from dooryard.gate.state import GateState, behind, straying
 from dooryard.gate.stirs import Running
 from dooryard.gate.tally import REASONS, Tally
 
@@ -29,6 +29,7 @@ FORM = 1
 LARGEST_BYTES = 4_000_000  # the largest grid needs well under half of this
 ONES = "ones"  # name of the JSON text among the arrays
 _SITE, _MODES = "site.", "modes."
+_WORKED_OUT = ("straying", "behind")  # from `spread` and `background`
 
 
 def save(state: GateState) -> bytes:
@@ -37,7 +38,7 @@ def save(state: GateState) -> bytes:
     ones: dict[str, Any] = {"form": FORM, "tally": _tally_out(state.tally)}
     for field in fields(state):
         value = getattr(state, field.name)
-        if field.name == "straying":  # follows from `spread`
+        if field.name in _WORKED_OUT:
             continue
         if isinstance(value, np.ndarray):
             arrays[field.name] = value
@@ -101,6 +102,7 @@ def _build(arrays: dict[str, Any], ones: dict[str, Any], luma_shape: tuple[int, 
         modes=_modes_in(modes | _taken(ones, _MODES), grid),
         tally=_tally_in(tally),
         straying=straying(arrays["spread"]),
+        behind=behind(arrays["background"]),
         **arrays,
         **ones,
     )

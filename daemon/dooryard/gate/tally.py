@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from dooryard.records import Held
@@ -30,18 +30,16 @@ class Tally:
 
 def count(tally: Tally, seen: Iterable[Held | None], elapsed_s: float) -> Tally:
     """Let `elapsed_s` pass and count each reason in `seen`, at most once in `APART_S`."""
-    happened = set(seen)
-    counts = list(tally.counts)
-    since = [value + elapsed_s for value in tally.since_s]
-    for index, reason in enumerate(REASONS):
-        if reason in happened and since[index] >= APART_S:
-            counts[index] += 1
-            since[index] = 0.0
+    since = tuple([value + elapsed_s for value in tally.since_s])
+    counts, happened = tally.counts, set(seen)
+    if happened:
+        new = [reason in happened and s >= APART_S for reason, s in zip(REASONS, since, strict=True)]
+        counts = tuple(map(int.__add__, counts, new))
+        since = tuple(0.0 if now else s for now, s in zip(new, since, strict=True))
     running = tally.running_s + elapsed_s
     if running < HOUR_S:
-        return replace(tally, running_s=running, counts=tuple(counts), since_s=tuple(since))
-    hours = (*tally.hours, tuple(counts))[-HOURS_KEPT:]
-    return Tally(since_s=tuple(since), hours=hours)
+        return Tally(running, counts, since, tally.hours)
+    return Tally(since_s=since, hours=(*tally.hours, counts)[-HOURS_KEPT:])
 
 
 def totals(tally: Tally) -> dict[Held | None, int]:

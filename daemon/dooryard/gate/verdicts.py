@@ -10,7 +10,7 @@ import numpy as np
 from dooryard.gate.background import usual_straying
 from dooryard.gate.grid import cells_of, neighbour_max
 from dooryard.gate.site import verdict
-from dooryard.gate.state import straying
+from dooryard.gate.state import behind, straying
 
 if TYPE_CHECKING:
     from dooryard.gate.settings import GateSettings
@@ -48,6 +48,7 @@ def learn(state: GateState, box: Box, somebody: bool, mono_s: float, settings: G
         background=background,
         spread=spread,
         straying=straying(spread),
+        behind=behind(background),
         mean=mean,
         quick=quick,
     )

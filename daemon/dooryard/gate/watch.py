@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -72,34 +71,31 @@ def decide(
     if upset_s >= UPSET_S:
         return renewed(state.luma_shape, view.level, mono_s, state, NEWS), ()
     judged = judge(state, view, settings, occupied, dt_s)
-    keep, guarded, linger = _guarded(state, judged, occupied, dt_s, settings)
-    background, spread, straying, unlearned_s = learned(state, view, keep, dt_s, settings)
+    guarded = _guarded(state, judged, occupied, dt_s, settings)
     jumped = abs(view.gain - state.gain) > JUMP
-    quiet = not (jumped or keep.any() or state.unsteady_s > 0 or state.upset_s > 0)
+    quiet = not (jumped or guarded.keep is not None or state.unsteady_s > 0 or state.upset_s > 0)
     motions = tuple(one.motion for one in judged)
-    after = replace(
-        state,
+    learned_s = state.learned_s + dt_s
+    after = GateState(
+        luma_shape=state.luma_shape,
         last_s=mono_s,
-        learned_s=state.learned_s + dt_s,
-        ready=state.learned_s + dt_s >= settings.settle_s,
+        learned_s=learned_s,
+        ready=learned_s >= settings.settle_s,
         level=view.level,
         gain=view.gain,
-        background=background,
+        **learned(state, view, guarded.keep, dt_s, settings)._asdict(),
         mean=view.mean,
         quick=view.quick,
-        spread=spread,
-        straying=straying,
-        unlearned_s=unlearned_s,
-        unrest=unrest(state, view, keep),
+        unrest=unrest(state, view, guarded.keep),
         evidence=spread_out(state.evidence, [(one.blob, one.evidence) for one in judged]),
         modes=modes_learned(state.modes, view.whole, view.gust, dt_s, quiet=quiet),
-        guarded_s=guarded,
-        linger_s=linger,
+        guarded_s=guarded.guarded_s,
+        linger_s=guarded.linger_s,
+        lingers_s=guarded.lingers_s,
         upset_s=upset_s,
         unsteady_s=JUMP_S if jumped else max(0.0, state.unsteady_s - dt_s),
-        news="",
         site=observe(state.site, _stirs(state, judged, occupied), dt_s, settings.target_false_per_hour),
-        tally=count(state.tally, (motion.held for motion in motions), dt_s),
+        tally=count(state.tally, [motion.held for motion in motions], dt_s),
     )
     return after, motions
 
@@ -117,25 +113,36 @@ def _stirs(state: GateState, judged: list[Judged], occupied: tuple[Box, ...]) ->
     ]
 
 
+class Guarded(NamedTuple):
+    """Cells whose background is kept, and three fields of `GateState`."""
+
+    keep: Mask | None  # None: no cell
+    guarded_s: Map
+    linger_s: Map
+    lingers_s: float
+
+
 def _guarded(
     state: GateState,
     judged: list[Judged],
     occupied: tuple[Box, ...],
     dt_s: float,
     settings: GateSettings,
-) -> tuple[Mask, Map, Map]:
-    """Cells whose background is kept, for how long each has been kept, and for how long it still will be.
+) -> Guarded:
+    """Which cells' background is kept.
 
     Under a known visitor it is kept for long; under what was let through, until the visits stage has had
     time to say who it is. Both linger, since a visitor that pecks comes and goes from one cell to the next.
     """
-    shape = state.mean.shape
     through = tuple(one.motion.box for one in judged if one.motion.held is None)
-    if not occupied and not through and not state.linger_s.any():
-        return np.zeros(shape, np.bool_), state.linger_s, state.linger_s
+    if not occupied and not through and state.lingers_s <= dt_s:
+        none = np.zeros_like(state.linger_s) if state.lingers_s else state.linger_s
+        return Guarded(None, none, none, 0.0)
+    shape = state.mean.shape
     known = mask_of(occupied, shape, margin=1)
     linger = np.maximum(state.linger_s - np.float32(dt_s), 0)
     linger[known | mask_of(through, shape, margin=1)] = LINGER_S
     guarded = np.where(linger > 0, state.guarded_s + np.float32(dt_s), np.float32(0))
     limit = np.where(known, np.float32(settings.guard_s), np.float32(settings.unknown_guard_s))
-    return (linger > 0) & (guarded < limit), guarded, linger
+    keep = (linger > 0) & (guarded < limit)
+    return Guarded(keep if keep.any() else None, guarded, linger, float(linger.max()))
