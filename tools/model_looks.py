@@ -77,7 +77,7 @@ def site(kind: str, noise: float, folder: Path) -> Looks:
     """Looks at one place of the garden over an hour and later, from `folder` if they are there."""
     path = folder / f"site-{kind.replace(' ', '-')}-{noise}.npz"
     if not path.exists():
-        test = kind in (*model_scenes.TEST, *model_scenes.FRESH)
+        test = kind in (*model_scenes.TEST, *model_scenes.FRESH, *model_scenes.LAST)
         animals = model_scenes.TEST_ANIMALS if test else model_scenes.DEVELOPMENT_ANIMALS
         seed = 20 + model_scenes.KINDS.index(kind) + int(10 * noise)
         folder.mkdir(parents=True, exist_ok=True)

@@ -30,8 +30,17 @@ TEST = ("breeze", "feeder on a hook", "gale", "rain", "dusk", "bright sky", "sha
 HARDER = ("gusty cloud", "drizzle", "late light")
 """Further development kinds, for what the quiet ones do not show; made of development kinds."""
 FRESH = ("hedge in a squall", "orchard in the evening", "grey winter day", "sunny on a loose pole")
+"""Kinds that nothing was fitted on. They and the test kinds were seen before the memory was last changed."""
+LAST = (
+    "autumn drizzle",
+    "mottled morning",
+    "storm at the fence",
+    "hazy evening",
+    "snow shower",
+    "cloudy orchard",
+)
 """Kinds that nothing was fitted or chosen on, nor looked at before everything else stood."""
-KINDS = (*DEVELOPMENT, *TEST, *HARDER, *FRESH)  # new kinds come last: the place gives the seed
+KINDS = (*DEVELOPMENT, *TEST, *HARDER, *FRESH, *LAST)  # new kinds come last: the place gives the seed
 DEVELOPMENT_ANIMALS = ("blackbird", "mallard", "shore lark", "grey squirrel", "white rabbit")
 TEST_ANIMALS = ("pigeon", "crow", "hen", "rooster", "grey squirrel", "big-eared rabbit", "badger")
 PERCHING = ("blackbird", "shore lark")
@@ -77,8 +86,47 @@ _MIXED: Mapping[str, tuple[str, Mapping[str, object]]] = {
         "shaking pole",
         {"dapple": 0.9, "clouds": 0.7, "exposure_step_ev": 0.25, "backdrop": Backdrop.ORCHARD},
     ),
+    "autumn drizzle": (
+        "rain",
+        {
+            "start": datetime(2026, 10, 24, 15, 5, tzinfo=_ZONE),
+            "rain": 0.35,
+            "backdrop": Backdrop.HEDGE,
+            "wind_m_s": 2.0,
+            "foliage": 0.5,
+        },
+    ),
+    "mottled morning": (
+        "dappled light",
+        {"backdrop": Backdrop.HEDGE, "wind_m_s": 4.5, "gusts_per_min": 3.0, "foliage": 1.0},
+    ),
+    "storm at the fence": (
+        "gale",
+        {"backdrop": Backdrop.FENCE, "rain": 0.7, "clouds": 1.0, "camera_shake_px": 0.8, "foliage": 0.3},
+    ),
+    "hazy evening": (
+        "breeze",
+        {
+            "start": datetime(2026, 8, 20, 20, 5, tzinfo=_ZONE),
+            "clouds": 0.9,
+            "dapple": 0.0,
+            "wind_m_s": 1.5,
+            "exposure_step_ev": 0.2,
+        },
+    ),
+    "snow shower": ("snow", {"rain": 0.3, "wind_m_s": 5.0, "gusts_per_min": 3.0, "clouds": 0.9}),
+    "cloudy orchard": (
+        "cloud",
+        {
+            "backdrop": Backdrop.ORCHARD,
+            "wind_m_s": 5.0,
+            "gusts_per_min": 4.0,
+            "gust_m_s": 5.0,
+            "foliage": 0.8,
+        },
+    ),
 }
-_IN_THE_EVENING = ("dusk", "late light", "orchard in the evening")
+_IN_THE_EVENING = ("dusk", "late light", "orchard in the evening", "hazy evening")
 
 
 class Crop(NamedTuple):

@@ -1,17 +1,24 @@
 """What this place looks like when nobody is there, in the network's own features. Pure.
 
-Looks at nobody are kept as unit vectors, per part of the view: half of each part's places go to its
-newest looks (the light and the season go on), half to those most unlike each other (rain, dusk, snow).
-How strange a new look is: its distance from the nearest of them, against how far looks at nobody here
-usually stray from those before them. That yardstick belongs to the place, so that `FALSE_RATE` of its looks
-at nobody are called strange, wherever the box hangs. It is made of the later half of the looks learned: the
-first ones stray far only because there was little before them.
+Looks at nobody are kept as vectors, per part of the view: half of each part's places go to its newest looks
+(the light and the season go on), half to those most unlike each other (rain, dusk, snow). What they have in
+common is their mean and the directions along which they differ most: their principal components. How
+strange a new look is: what these leave over of it (the residual of Jackson & Mudholkar, "Control procedures
+for residuals associated with principal component analysis", Technometrics 21, 1979; cited from memory),
+against how much they usually leave over of looks at nobody that they had not been made of. That yardstick
+belongs to the place, so that `FALSE_RATE` of its looks at nobody are called strange, wherever the box hangs.
+It is made of the later half of the looks learned: of the first ones much is left over only because there was
+little before them.
+
+A look that has few like it takes no part in the directions: one or two looks at a visitor that were learned
+by mistake must not make that visitor a part of the place. What truly comes again is soon like others.
 
 Strangeness is no animal: a hard shadow, a change of exposure and a new plant are strange too. So it is
 evidence beside the network's, worth at most `MOST_STRANGE`, and never a judge alone. That a look is
 nothing new here is the better evidence, and may weigh more (`MOST_FAMILIAR`).
 
-Cold start: until `LEAST` looks at nobody were learned there is no answer, and the network alone decides.
+Cold start: until `LEAST` looks at nobody were learned, and as many compared with those before them, there is
+no answer, and the network alone decides.
 """
 
 from __future__ import annotations
@@ -21,8 +28,8 @@ import math
 import zipfile
 import zlib
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,14 +40,25 @@ ROWS, COLUMNS = 3, 4  # parts of the view
 PER_PART = 24  # looks kept of each, half of them the newest
 LEAST = 16
 FALSE_RATE = 0.05
-NEAREST = 3  # the distance is a mean over so many, so that one odd look learned does not open a hole
+DIRECTIONS = 48  # at most; and no more than a third of the looks they are made of
+NEAREST = 4  # a look that is odd is unlike the mean of so many others ...
+ODD = 3.0  # ... by this many times what is usual
 STRAYS = 256
 _MOST_BYTES = 8_000_000
+_FORM = 2  # of what is saved
+_NOTHING = 1e-9  # a square below which there is no direction
 
-SLOPE, TURN = 9.4, 0.46
+SLOPE, TURN = 13.7, 0.335
 """Log-likelihood ratio = SLOPE * (strangeness - TURN), fitted on development scenes by
 tools/measure_memory_model.py, a wrong "somebody" counting as much as ten looks missed."""
 MOST_STRANGE, MOST_FAMILIAR = 2.0, 8.0
+
+
+class Usual(NamedTuple):
+    """What the looks that were learned have in common."""
+
+    mean: NDArray[np.float32]  # (D,)
+    directions: NDArray[np.float32]  # (K, D), of length 1 and at right angles
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,13 +68,14 @@ class Memory:
     vectors: NDArray[np.float32]  # (N, D), of length 1, in values that float16 can hold
     part: NDArray[np.int16]  # (N,) which part of the view
     order: NDArray[np.int64]  # (N,) grows with each look learned
-    strays: NDArray[np.float32]  # (up to STRAYS,) distances of looks at nobody before they were learned
+    strays: NDArray[np.float32]  # (up to STRAYS,) what was left over of looks before they were learned
     learned: int = 0
+    usual: Usual | None = None  # worked out from `vectors`, not saved; None: too few
 
     @property
     def ready(self) -> bool:
         """Whether it can say anything yet."""
-        return len(self.vectors) >= LEAST and len(self.strays) >= LEAST
+        return self.usual is not None and len(self.strays) >= LEAST
 
 
 def blank(feature_count: int) -> Memory:
@@ -70,14 +89,14 @@ def blank(feature_count: int) -> Memory:
 
 
 def strangeness(memory: Memory, features: Features) -> float | None:
-    """Return log(distance / what `FALSE_RATE` of looks at nobody here exceed), or None: not yet known.
+    """Return log(what is left over / what `FALSE_RATE` of looks at nobody here exceed); None: not yet known.
 
     Below 0 it is nothing new here. `features` (D,) float32; raises ValueError for another length.
     """
-    distance = _distance(memory.vectors, _unit(memory, features))
-    if distance is None or not memory.ready:
+    vector = _vector(memory, features)
+    if memory.usual is None or not memory.ready:
         return None
-    return math.log(max(distance, 1e-6) / max(_usual(memory.strays), 1e-3))
+    return math.log(max(_left_over(memory.usual, vector), 1e-6) / max(_yardstick(memory.strays), 1e-2))
 
 
 def ratio(strange: float | None) -> float:
@@ -99,11 +118,9 @@ def weighed(groups: Mapping[str, float], log_ratio: float) -> dict[str, float]:
 
 def learn(memory: Memory, box: Box, features: Features) -> Memory:
     """Take in a look at `box` where nobody was. `features` (D,) float32."""
-    vector = _unit(memory, features)
-    strays = memory.strays
-    distance = _distance(memory.vectors, vector)
-    if distance is not None and len(memory.vectors) >= LEAST:
-        strays = np.append(strays, np.float32(distance))[-STRAYS:]
+    vector, strays = _vector(memory, features), memory.strays
+    if memory.usual is not None:
+        strays = np.append(strays, np.float32(_left_over(memory.usual, vector)))[-STRAYS:]
     part = _part(box)
     kept = vector.astype(np.float16).astype(np.float32)  # as `save` keeps it
     vectors = np.concatenate([memory.vectors, kept[np.newaxis]])
@@ -113,7 +130,26 @@ def learn(memory: Memory, box: Box, features: Features) -> Memory:
     mine = np.flatnonzero(parts == part)
     if len(mine) > PER_PART:
         keep[_least_worth(vectors, mine)] = False
-    return Memory(vectors[keep], parts[keep], order[keep], strays, memory.learned + 1)
+    vectors = vectors[keep]
+    return Memory(vectors, parts[keep], order[keep], strays, memory.learned + 1, usual(vectors))
+
+
+def usual(vectors: NDArray[np.float32]) -> Usual | None:
+    """Return what `vectors` (N, D), of length 1, have in common; None for fewer than `LEAST`."""
+    if len(vectors) < LEAST:
+        return None
+    alike = np.matmul(vectors, vectors.T)
+    np.fill_diagonal(alike, -1.0)
+    apart = np.maximum(1.0 - np.partition(alike, -NEAREST, axis=1)[:, -NEAREST:].mean(axis=1), 0.0)
+    common = vectors[apart <= ODD * np.median(apart)]
+    mean = common.mean(axis=0)
+    off = common - mean
+    count = min(DIRECTIONS, len(common) // 3, vectors.shape[1] // 8)
+    # Of the small matrix of inner products: its eigenvectors say how the looks add up to each direction.
+    squares, turns = np.linalg.eigh(np.matmul(off, off.T).astype(np.float64))
+    largest = slice(None, -count - 1, -1)
+    scale = np.where(squares[largest] > _NOTHING, 1.0 / np.sqrt(np.maximum(squares[largest], _NOTHING)), 0.0)
+    return Usual(mean, np.matmul((turns[:, largest] * scale).T.astype(np.float32), off))
 
 
 def save(memory: Memory, model: str) -> bytes:
@@ -121,6 +157,7 @@ def save(memory: Memory, model: str) -> bytes:
     out = io.BytesIO()
     np.savez_compressed(
         out,
+        form=np.array(_FORM),
         model=np.array(model),
         vectors=memory.vectors.astype(np.float16),
         part=memory.part,
@@ -132,10 +169,10 @@ def save(memory: Memory, model: str) -> bytes:
 
 
 def load(data: bytes, model: str, feature_count: int) -> Memory | None:
-    """Return what `save` made, or None: it is damaged, too large, or belongs to another network."""
+    """Return what `save` made, or None: it is damaged, too large, of another form or another network's."""
     try:
         arrays = _arrays(data)
-        if str(arrays["model"]) != model:
+        if int(arrays["form"]) != _FORM or str(arrays["model"]) != model:
             return None
         if arrays["vectors"].dtype != np.float16:
             return None
@@ -143,7 +180,7 @@ def load(data: bytes, model: str, feature_count: int) -> Memory | None:
         found = Memory(vectors, arrays["part"], arrays["order"], arrays["strays"], int(arrays["learned"]))
     except (zipfile.BadZipFile, zlib.error, ValueError, KeyError, TypeError, EOFError, OSError):
         return None
-    return found if _sound(found, feature_count) else None
+    return replace(found, usual=usual(vectors)) if _sound(found, feature_count) else None
 
 
 def _arrays(data: bytes) -> dict[str, NDArray[Any]]:
@@ -173,26 +210,26 @@ def _sound(memory: Memory, feature_count: int) -> bool:
     )
 
 
-def _unit(memory: Memory, features: Features) -> NDArray[np.float32]:
+def _vector(memory: Memory, features: Features) -> NDArray[np.float32]:
+    """`features`, each raised to the power of 1.5 (what the network is sure of counts more), at length 1."""
     if features.shape != memory.vectors.shape[1:]:
         raise ValueError(f"features of shape {features.shape}, the memory has {memory.vectors.shape[1:]}")
-    length = float(np.linalg.norm(features))
-    return np.asarray(features / np.float32(max(length, 1e-12)), dtype=np.float32)
+    raised = features * np.sqrt(np.abs(features))
+    return np.asarray(raised / np.float32(max(float(np.linalg.norm(raised)), 1e-12)), dtype=np.float32)
 
 
-def _distance(vectors: NDArray[np.float32], vector: NDArray[np.float32]) -> float | None:
-    """1 - cosine to the nearest of `vectors`, a mean over `NEAREST`."""
-    if len(vectors) < NEAREST:
-        return None
+def _left_over(usual: Usual, vector: NDArray[np.float32]) -> float:
+    """How far `vector` (D,) lies from all that its directions reach from the mean."""
+    off = vector - usual.mean
     # Not by BLAS: its threads cost more than a product so small.
-    alike = np.einsum("nd,d->n", vectors, vector)
-    return float(1.0 - np.partition(alike, -NEAREST)[-NEAREST:].mean())
+    along = np.einsum("kd,d->k", usual.directions, off)
+    return math.sqrt(max(0.0, float(np.vdot(off, off)) - float(np.vdot(along, along))))
 
 
-def _usual(strays: NDArray[np.float32]) -> float:
-    """The distance that `FALSE_RATE` of the later half of `strays` exceed."""
+def _yardstick(strays: NDArray[np.float32]) -> float:
+    """What `FALSE_RATE` of the later half of `strays` exceed."""
     later = strays[len(strays) // 2 :]
-    at = int((1 - FALSE_RATE) * len(later))  # numpy's own quantile takes as long as the distances do
+    at = int((1 - FALSE_RATE) * len(later))  # numpy's own quantile takes as long as all the rest
     return float(np.partition(later, at)[at])
 
 

@@ -43,7 +43,7 @@ def test_a_cold_start_says_nothing():
 
 
 def test_nobody_again_is_nothing_new_and_somebody_is():
-    state = taught()
+    state = taught(120)
     again = [memory.strangeness(state, features) for features in empties(100, seed=2)]
     new = [memory.strangeness(state, features) for features in empties(20, seed=3, base=10)]
     assert np.mean(np.array(again) > 0) <= 2 * memory.FALSE_RATE
@@ -81,6 +81,44 @@ def test_the_yardstick_is_a_quantile():
     assert distance == pytest.approx(other)
 
 
+def test_what_is_left_over_is_that_of_a_whole_decomposition():
+    """Reference: numpy.linalg.svd (LAPACK) of the looks themselves, where none of them is odd."""
+    state, look = taught(100), empties(1, seed=9, base=5)[0]
+    mean = state.vectors.mean(axis=0)
+    _, _, right = np.linalg.svd(state.vectors - mean, full_matrices=False)
+    directions = right[: len(state.usual.directions)]
+    raised = look * np.sqrt(np.abs(look))
+    off = raised / np.linalg.norm(raised) - mean
+    rest = np.linalg.norm(off - directions.T @ (directions @ off))
+    later = np.sort(state.strays[len(state.strays) // 2 :])
+    assert memory.strangeness(state, look) == pytest.approx(
+        np.log(rest / later[int(0.95 * len(later))]), abs=1e-4
+    )
+    assert len(directions) == D // 8
+
+
+@pytest.mark.parametrize(("wrong", "looks"), [(1, 120), (2, 120), (3, 240)])
+def test_a_visitor_learned_by_mistake_stays_strange(wrong, looks):
+    """A bird that sat there unseen at a quiet moment must not be taken for the place ever after."""
+    state = taught(looks)
+    bird = empties(20 + wrong, seed=3, base=10)
+    before = [memory.strangeness(state, features) for features in bird[wrong:]]
+    for features in bird[:wrong]:
+        state = memory.learn(state, box(), features)
+    after = [memory.strangeness(state, features) for features in bird[wrong:]]
+    assert min(after) > 0.5
+    assert np.median(after) > np.median(before) - 0.1
+
+
+def test_what_comes_again_and_again_becomes_usual():
+    """Snow that lies: after some looks it is the place."""
+    state = taught(120)
+    snow = empties(40, seed=3, base=10)
+    for features in snow[:30]:
+        state = memory.learn(state, box(), features)
+    assert np.median([memory.strangeness(state, features) for features in snow[30:]]) < 0.1
+
+
 def test_evidence_of_strangeness_is_bounded_and_of_nothing_known_none():
     assert memory.ratio(None) == 0
     assert memory.ratio(99.0) == memory.MOST_STRANGE
@@ -98,11 +136,11 @@ def test_it_is_bounded_and_keeps_each_part_of_the_view():
     state = memory.blank(D)
     random = np.random.default_rng(3)
     state = memory.learn(state, box(0.1, 0.1), empties(1, base=20)[0])
-    for features in random.normal(0, 1, (STRAYS + 200, D)).astype(np.float32):
+    for features in random.normal(0, 1, (STRAYS + 20, D)).astype(np.float32):
         state = memory.learn(state, box(0.9, 0.9), features)
     assert len(state.vectors) == PER_PART + 1
     assert len(state.strays) == STRAYS
-    for features in random.normal(0, 1, (1500, D)).astype(np.float32):
+    for features in random.normal(0, 1, (600, D)).astype(np.float32):
         state = memory.learn(state, box(*random.uniform(0.1, 0.9, 2)), features)
     assert len(state.vectors) <= ROWS * COLUMNS * PER_PART
 
@@ -114,7 +152,8 @@ def test_rare_looks_outlive_many_common_ones():
     for features in empties(300):
         state = memory.learn(state, box(), features)
     assert memory.strangeness(state, rare) is not None
-    unit = rare / np.linalg.norm(rare)
+    raised = rare * np.sqrt(np.abs(rare))
+    unit = raised / np.linalg.norm(raised)
     assert (state.vectors.astype(np.float32) @ unit).max() > 0.99
 
 
@@ -161,9 +200,21 @@ def _bomb():
         _altered(vectors=np.full((60, D), np.nan, np.float16)),
         _altered(part=np.full(60, 99, np.int16)),
         _altered(strays=np.array(["x"], dtype=object)),
+        _altered(form=np.array(1)),
         _bomb(),
     ],
-    ids=["nothing", "junk", "cut", "other network", "other width", "nan", "no such part", "pickle", "bomb"],
+    ids=[
+        "nothing",
+        "junk",
+        "cut",
+        "other network",
+        "other width",
+        "nan",
+        "no such part",
+        "pickle",
+        "other form",
+        "bomb",
+    ],
 )
 def test_what_is_not_a_memory_of_this_network_is_refused(data):
     assert memory.load(data, MODEL, D) is None
