@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from dooryard.box_sinks import PathText
+from dooryard.gate.settings import LONGEST_PX, SHORTEST_PX
 from dooryard.policy.schema import Table
 
 # Keys of [camera] that only some kinds have.
@@ -31,6 +32,7 @@ CAMERA_KEYS: dict[str, frozenset[str]] = {
 }
 
 Side = Annotated[int, Field(ge=16, le=8192)]
+LumaSide = Annotated[int, Field(ge=SHORTEST_PX, le=LONGEST_PX)]
 Part = Annotated[float, Field(ge=0, le=1)]  # of a side of the picture
 
 
@@ -82,10 +84,10 @@ class Camera(Table):
     script: str = Field(default="f", min_length=1, max_length=10_000, description="What happens (fake).")
     repeat: bool = Field(default=True, description="Whether the script starts anew at its end (fake).")
     live: bool = Field(default=True, description="Whether frames take real time (fake).")
-    luma_width: Side = Field(
+    luma_width: LumaSide = Field(
         default=320, description="Width of the small grey picture that motion is sought in."
     )
-    luma_height: Side = Field(default=240, description="Its height.")
+    luma_height: LumaSide = Field(default=240, description="Its height.")
     large_width: Side | None = Field(
         default=None,
         description="Width of the large picture. Left out: 1640 (picamera), the preset's (scene).",

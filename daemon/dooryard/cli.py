@@ -18,6 +18,8 @@ from dooryard.errors import DooryardError
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
+    # Before numpy is loaded: the gate's and the memory's sums are small, and more threads only cost heat.
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
     arguments = _parser().parse_args(argv)
     try:
         code: int = arguments.command(arguments)

@@ -13,7 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dooryard.gate import GateSettings, GateState, changed_back, load, save, watch
+from dooryard.gate import GateSettings, GateState, changed_back, learn, load, save, watch
+from dooryard.gate.state import behind_of, straying
 from dooryard.records import Box
 from unit.gate.garden_frames import empty, ground, noisy, passed, play, with_patch
 
@@ -23,15 +24,25 @@ WHERE = st.tuples(st.floats(0.2, 0.8), st.floats(0.25, 0.75))
 
 
 def arrays_of(value):
-    """Every array in a state, by name."""
+    """Every array in a state, by name, what is worked out among them."""
+    names = value._fields if hasattr(value, "_fields") else [field.name for field in fields(value)]
     out = {}
-    for field in fields(value):
-        part = getattr(value, field.name)
+    for one in names:
+        part = getattr(value, one)
         if isinstance(part, np.ndarray):
-            out[field.name] = part
-        elif hasattr(part, "__dataclass_fields__"):
-            out |= {f"{field.name}.{name}": array for name, array in arrays_of(part).items()}
+            out[one] = part
+        elif hasattr(part, "__dataclass_fields__") or hasattr(part, "_fields"):
+            out |= {f"{one}.{name}": array for name, array in arrays_of(part).items()}
     return out
+
+
+def assert_worked_out(state):
+    """What follows from other parts of a state agrees with them."""
+    anew, kept = arrays_of(behind_of(state.background)), arrays_of(state.behind)
+    assert anew.keys() == kept.keys()
+    assert all(np.array_equal(anew[name], kept[name]) for name in anew)
+    assert np.array_equal(state.straying, straying(state.spread))
+    assert state.lingers_s == state.linger_s.max()
 
 
 def visit_frames(at, level, change=lambda view: view, seconds=(16, 5)):
@@ -139,6 +150,9 @@ def test_any_times_and_any_pictures_keep_the_state_in_order(steps, seed):
         assert (state.site.bar <= 2.5).all()
         assert (state.spread >= 0).all()
         assert (state.unrest >= 0).all()
+        if kind == 1:
+            state = learn(state, Box(0.2, 0.2, 0.4, 0.4), bool(rng.integers(2)), now, GateSettings())
+        assert_worked_out(state)
     assert isinstance(state, GateState)
 
 
@@ -159,7 +173,8 @@ _RUN = """
 import hashlib
 from dooryard.gate import save
 from unit.gate.garden_frames import empty, play
-print(hashlib.sha256(save(play(empty(40))[0])).hexdigest())
+for shape in ((240, 320), (320, 180)):  # of an upright view, some products are large enough to be shared out
+    print(hashlib.sha256(save(play(empty(30, shape=shape))[0])).hexdigest())
 """
 
 

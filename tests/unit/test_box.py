@@ -95,6 +95,8 @@ def test_the_port_follows_the_security(security, host, port):
          ['b.toml:3: camera.folder: is only for a camera of kind "folder", not "scene"; take it out']),
         ("[camera]\nseed = 1",
          ['b.toml:2: camera.seed: is only for a camera of kind "scene", not "picamera"; take it out']),
+        ('[camera]\nluma_width = 1920\nluma_height = 90',
+         ["b.toml:2: camera.luma_width: must be at most 640", "b.toml:3: camera.luma_height: must be at least 120"]),
         ('[camera]\nkind = "folder"',
          ['b.toml:1: camera: a camera of kind "folder" needs the key folder: where the frames are']),
         ("[gate]\nignore = [[[0, 0], [1, 0], [1, 1.5]]]",

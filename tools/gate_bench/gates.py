@@ -20,8 +20,7 @@ from dooryard.gate import GateSettings, watch
 from dooryard.gate.background import BODY_RADIUS, CANDIDATE, View, against, gain_between, rate, toward
 from dooryard.gate.grid import box_mean, cell_means
 from dooryard.gate.modes import no_modes
-from dooryard.gate.state import GateState, fresh
-from dooryard.gate.state import behind as behind_of
+from dooryard.gate.state import GateState, behind_of, fresh
 from dooryard.gate.watch import decide
 from dooryard.records import Box
 from gate_bench.clip import Luma
@@ -142,17 +141,16 @@ class Judged:
             self._states = {key: fresh(luma, mono_s) for key in self._settings}
             return {key: [] for key in self._settings}
         any_state = next(iter(self._states.values()))
-        level, behind = cell_means(luma), cell_means(background)
-        known = behind_of(behind)
-        gain = gain_between(level, known)
-        raw, local = against(level, behind, known, gain)
+        level, empty = cell_means(luma), cell_means(background)
+        behind = behind_of(empty)
+        gain = gain_between(level, behind)
+        raw, local = against(level, empty, behind, gain)
         share = box_mean(cell_means(mask), BODY_RADIUS)
         sign = np.where(box_mean(raw, BODY_RADIUS) < 0, np.float32(-1), np.float32(1))
         out = {}
         for key, (part, settings) in self._settings.items():
-            state = replace(
-                self._states[key], background=behind, behind=known
-            )  # the peer's, not the judge's own
+            # The peer's background, not the judge's own.
+            state = replace(self._states[key], background=empty, behind=behind)
             dt_s = mono_s - state.last_s
             # The judge's cells count from a ratio of CANDIDATE: here that is `part` of the mask.
             ratio = share * sign * np.float32(CANDIDATE / part)

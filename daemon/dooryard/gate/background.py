@@ -17,10 +17,10 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from dooryard.gate.blobs import Signs
-from dooryard.gate.grid import BLACK, WHITE, Map, Mask, box_mean, broad_mean, cell_means, clip, few
+from dooryard.gate.grid import BLACK, DARK, WHITE, Map, Mask, box_mean, broad_mean, cell_means, clip, few
 from dooryard.gate.modes import swing
 from dooryard.gate.shake import steadied
-from dooryard.gate.state import DARK, Behind, behind, straying
+from dooryard.gate.state import Behind, behind_of, straying
 
 if TYPE_CHECKING:
     from dooryard.gate.settings import GateSettings
@@ -32,7 +32,7 @@ BODY_RADIUS = 2  # cells: about the size of a small bird at a feeder
 CLIP = 0.35  # log brightness: one cell's part in the local light is bounded
 STRAYS = 2.0  # deviations: a mean that strays this far is still usual
 CANDIDATE = 0.9  # cells whose change is at least this many times their usual straying
-LEARN_S = 0.7  # the background is brought up to date once in so long
+BACKGROUND_S = 0.7  # the background is brought up to date once in so long
 HELD_RATE = 0.1  # candidates are learned this much slower
 
 
@@ -167,7 +167,7 @@ class Learned(NamedTuple):
 def learned(state: GateState, view: View, keep: Mask | None, dt_s: float, settings: GateSettings) -> Learned:
     """The empty view after this frame; cells in `keep` stay as they were."""
     dt_s += state.unlearned_s
-    if dt_s < LEARN_S:
+    if dt_s < BACKGROUND_S:
         return Learned(state.background, state.spread, state.straying, state.behind, dt_s)
     weight = np.full_like(view.ratio, rate(dt_s, settings.memory_s, state.learned_s))
     if view.differ and state.learned_s >= settings.settle_s:
@@ -181,7 +181,7 @@ def learned(state: GateState, view: View, keep: Mask | None, dt_s: float, settin
     square += np.float32(1e-4)
     np.minimum(square, view.mean * view.mean, out=square)
     spread = toward(state.spread, square, weight)
-    return Learned(background, spread, straying(spread), behind(background), 0.0)
+    return Learned(background, spread, straying(spread), behind_of(background), 0.0)
 
 
 def unrest(state: GateState, view: View, keep: Mask | None) -> Map:

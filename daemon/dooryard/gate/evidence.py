@@ -38,7 +38,7 @@ def spread_out(before: Map, found: list[tuple[Blob, float]]) -> Map:
     """The map of evidence after a frame; `before` is the last one."""
     if not found and not before.any():
         return before
-    out = np.zeros_like(before)
+    out = np.zeros(before.size, np.float32)
     for blob, amount in found:
-        out.ravel()[blob.cells] = amount
-    return out
+        out[blob.cells] = amount
+    return out.reshape(before.shape)

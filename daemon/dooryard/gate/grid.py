@@ -23,7 +23,9 @@ Mask = NDArray[np.bool_]
 
 COLUMNS = 80
 BLACK = 10.0  # grey levels, added before a logarithm: keeps sensor noise in the dark small
+DARK = 2.0  # grey levels, added before the logarithm that the gain is measured with
 WHITE = 250.0  # grey levels: a cell's mean above this may be clipped
+ONE_THREAD = 200_000  # multiplications; OpenBLAS begins to share a product out at 2**18
 
 
 def cell_size(luma_shape: tuple[int, int]) -> int:
@@ -55,7 +57,7 @@ def cell_sums(luma: Luma) -> NDArray[np.uint16]:
 def cell_means(luma: Luma) -> Map:
     """Mean grey level of each cell, 0..255."""
     size = cell_size((luma.shape[0], luma.shape[1]))
-    means: Map = cell_sums(luma).astype(np.float32)
+    means: Map = cell_sums(luma).astype(np.float32, order="C")
     means *= np.float32(1 / (size * size))
     return means
 
@@ -92,8 +94,7 @@ def broad_mean(few: Map, radius: int, shape: tuple[int, ...]) -> Map:
     Two small matrix products: a mean over many cells costs no more than one over few.
     """
     down, across = _averaging(shape[0], radius // 2), _averaging(shape[1], radius // 2)
-    broad: Map = np.matmul(np.matmul(down, few), across.T)
-    return broad
+    return product(product(down, few), across.T)
 
 
 @lru_cache(maxsize=8)
@@ -115,15 +116,26 @@ def clip(values: Map, most: float) -> Map:
     return values
 
 
+def product(left: Map, right: Map) -> Map:
+    """The matrix product, in parts so small that a linear algebra library leaves them to one thread.
+
+    Waking others costs such products many times what they take.
+    """
+    rows = max(1, ONE_THREAD // right.size)
+    if len(left) <= rows:
+        whole: Map = np.matmul(left, right)
+        return whole
+    return np.concatenate([np.matmul(left[at : at + rows], right) for at in range(0, len(left), rows)])
+
+
 def few(values: Map) -> Map:
-    """Every second cell of every second row."""
-    return np.ascontiguousarray(values[::2, ::2])
+    """Every second cell of every second row, as a map of its own."""
+    return values[::2, ::2].copy()
 
 
 def filled(values: Map, shape: tuple[int, ...]) -> Map:
     """A map of `shape` from its few cells: those between are the means of their neighbours."""
-    full: Map = np.matmul(np.matmul(_between(shape[0]), values), _between(shape[1]).T)
-    return full
+    return product(product(_between(shape[0]), values), _between(shape[1]).T)
 
 
 @lru_cache(maxsize=8)

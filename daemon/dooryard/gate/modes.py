@@ -24,14 +24,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from dooryard.gate.grid import Map, clip, few, filled
+from dooryard.gate.grid import Map, clip, few, filled, product
 
 Maps = NDArray[np.float32]  # (number, few rows, few cols)
 
 MODES = 14  # patterns: many more would begin to explain visitors too
 BATCH = 8  # frames that are learned from at once
 FIRST = 16  # frames to learn from before anything is explained
-LEARN_S = 0.35  # a frame is learned from once in so long
+PATTERN_S = 0.35  # a frame is learned from once in so long
 MEMORY = 2200  # frames: about a quarter of an hour with nobody there
 CLIP = 0.35  # log brightness: one cell's say in a pattern is bounded
 FLOOR = 0.025  # log brightness squared, summed over the few cells: weaker patterns are noise, trusted less
@@ -117,6 +117,7 @@ def fitted(modes: Modes, change: Map, rows: slice, cols: slice) -> Map:
     if not count:
         return np.zeros_like(seen)
     patterns = modes.patterns[:count, _few_slice(rows), _few_slice(cols)]
+    # Not as products of matrices: a part of a pattern does not lie in one piece.
     inner = np.einsum("irc,jrc->ij", patterns, patterns).astype(np.float64)
     along = np.einsum("krc,rc->k", patterns, seen).astype(np.float64)
     ridge = np.diag(RIDGE / modes.strength[:count].astype(np.float64))
@@ -145,7 +146,7 @@ def _sum(modes: Modes, weights: NDArray[np.float32]) -> Map:
 def learned(modes: Modes, change: Map, gust: float, dt_s: float, *, quiet: bool) -> Modes:
     """The patterns after a frame; it is learned from when it is due and `quiet`: nobody can be there."""
     due_s = modes.due_s + dt_s
-    if not quiet or due_s < LEARN_S:
+    if not quiet or due_s < PATTERN_S:
         return Modes(modes.patterns, modes.strength, modes.waiting, modes.seen, due_s, gust)
     waiting, seen = modes.waiting.copy(), modes.seen + 1
     waiting[modes.seen % BATCH] = clip(few(change), CLIP)
@@ -166,10 +167,10 @@ def _turned(
     rows = np.concatenate((patterns, frames)).reshape(MODES + len(frames), -1)
     rows[:MODES] *= np.sqrt(strength * np.float32(1 - weight))[:, None]
     rows[MODES:] *= np.float32(math.sqrt(weight / len(frames)))
-    squares, turns = np.linalg.eigh(np.matmul(rows, rows.T).astype(np.float64))
+    squares, turns = np.linalg.eigh(product(rows, rows.T).astype(np.float64))
     best = slice(None, -MODES - 1, -1)  # the largest come last
     squares = np.maximum(squares[best], 0.0)
     scale = np.divide(1.0, np.sqrt(squares), out=np.zeros_like(squares), where=squares > _NOTHING)
     by_row = (turns[:, best] * scale).T.astype(np.float32)
-    turned: Maps = np.matmul(by_row, rows).reshape(patterns.shape)
+    turned = product(by_row, rows).reshape(patterns.shape)
     return turned, squares.astype(np.float32)

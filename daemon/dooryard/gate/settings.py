@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 Polygon = tuple[tuple[float, float], ...]
 
-SMALLEST_LUMA = (120, 160)  # (H, W)
-LARGEST_LUMA = (480, 640)
+SHORTEST_PX, LONGEST_PX = 120, 640  # a side of the luma; 160x120 to 640x480, lying or upright
 
 
 @dataclass(frozen=True, slots=True)

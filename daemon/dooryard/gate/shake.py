@@ -15,14 +15,14 @@ from numpy.typing import NDArray
 from dooryard.gate.grid import BLACK, Map, clip
 
 CLIP = 0.3  # log brightness: one cell's say in the shift is bounded
-CALM = 0.02  # log brightness, root mean square: less than this is not worth the trouble
+CALM = 0.02  # log brightness, root mean square over all cells: less than this is not worth the trouble
 LEAST_CELLS = 0.04  # a smaller shift is left alone
 MOST_CELLS = 1.5  # beyond this the first order does not hold
 LEAST_SHARE = 0.15  # of the change must be explained, or it is no shift
 
 
 class Slopes(NamedTuple):
-    """How the background changes over two cells, as a part of it, in each second cell of each second row."""
+    """How the background changes over two cells, as a part of it, in every second inner cell."""
 
     maps: NDArray[np.float32]  # (2, number): across, down
     xx: float  # sums of their products
@@ -30,15 +30,15 @@ class Slopes(NamedTuple):
     xy: float
 
 
-def slopes(background: Map) -> Slopes:
+def slopes_of(background: Map) -> Slopes:
     """Of `background`, grey levels, (rows, cols)."""
     mid, low = background[1:-1:2], background[:, 1:-1:2]
-    few = mid[:, 1:-1:2] + np.float32(BLACK)
-    rows, cols = few.shape
+    inner = mid[:, 1:-1:2] + np.float32(BLACK)
+    rows, cols = inner.shape
     maps = np.empty((2, rows, cols), np.float32)
     np.subtract(mid[:, 2::2][:, :cols], mid[:, 0:-2:2][:, :cols], out=maps[0])
     np.subtract(low[2::2][:rows], low[0:-2:2][:rows], out=maps[1])
-    maps /= few
+    maps /= inner
     across, down = maps.reshape(2, -1)
     squares = (float(np.vdot(a, b)) for a, b in ((across, across), (down, down), (across, down)))
     return Slopes(maps.reshape(2, -1), *squares)

@@ -65,14 +65,14 @@ def shape_of(view: View, background: Map, modes: Modes, blob: Blob, enough: floa
     """
     rows = slice(max(0, blob.y0 - MARGIN), blob.y1 + MARGIN)
     cols = slice(max(0, blob.x0 - MARGIN), blob.x1 + MARGIN)
-    behind = np.log(background[rows, cols] + np.float32(BLACK))
+    old = np.log(background[rows, cols] + np.float32(BLACK))
     tight = (
         _inner(blob.y0 - rows.start, blob.y1 - rows.start),
         _inner(blob.x0 - cols.start, blob.x1 - cols.start),
     )
     raw = view.raw[rows, cols]
     shape = NO_SHAPE._replace(
-        texture=_kept(behind[tight], raw[tight]), shift=_explained(behind, raw), halo=_halo(view, blob)
+        texture=_kept(old[tight], raw[tight]), shift=_explained(old, raw), halo=_halo(view, blob)
     )
     if likeness(shape) < enough:
         return shape

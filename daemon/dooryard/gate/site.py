@@ -67,17 +67,17 @@ def observe(site: Site, stirs: list[Stir], dt_s: float, target_per_h: float) -> 
         visitor_s = AFTER_S if here else visitor_s
     due_s = site.due_s + dt_s
     after = Site(
-        site.bar,
-        site.taught,
-        site.since_s,
-        site.nobody,
-        site.somebody,
-        site.winds,
-        site.excesses,
-        site.watched_h,
-        due_s,
-        visitor_s,
-        running,
+        bar=site.bar,
+        taught=site.taught,
+        since_s=site.since_s,
+        nobody=site.nobody,
+        somebody=site.somebody,
+        winds=site.winds,
+        excesses=site.excesses,
+        watched_h=site.watched_h,
+        due_s=due_s,
+        visitor_s=visitor_s,
+        running=running,
     )
     if due_s < STEP_S and not wind:
         return after

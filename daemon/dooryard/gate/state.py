@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from dooryard.gate.grid import WHITE, Map, Mask, cell_means, neighbour_max
+from dooryard.gate.grid import DARK, WHITE, Map, Mask, cell_means, neighbour_max
 from dooryard.gate.modes import Modes, no_modes
-from dooryard.gate.shake import Slopes, slopes
+from dooryard.gate.shake import Slopes, slopes_of
 from dooryard.gate.site import Site, new_site
 from dooryard.gate.tally import Tally
 
@@ -17,9 +17,6 @@ if TYPE_CHECKING:
     from dooryard.records import Luma
 
 FIRST_SPREAD = 0.05**2  # log brightness squared; what a place is trusted to vary by before it is known
-
-
-DARK = 2.0  # grey levels, added before the logarithm that the gain is measured with
 
 
 class Behind(NamedTuple):
@@ -30,11 +27,11 @@ class Behind(NamedTuple):
     slopes: Slopes
 
 
-def behind(background: Map) -> Behind:
+def behind_of(background: Map) -> Behind:
     """Of `background`, grey levels, (rows, cols)."""
     clipped = background >= np.float32(WHITE)
     few = (background[::2, ::2] + np.float32(DARK)).ravel()
-    return Behind(few, clipped if clipped.any() else None, slopes(background))
+    return Behind(few, clipped if clipped.any() else None, slopes_of(background))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +57,7 @@ class GateState:
     evidence: Map  # seconds times log score, summed while a change lasts (see evidence.py)
     guarded_s: Map  # for how long a cell's background has been kept under a standing visitor
     linger_s: Map  # for how long it will be kept if nobody is seen there again
-    lingers_s: float  # the longest of these
+    lingers_s: float  # the longest of these: worked out, not saved
     modes: Modes  # the patterns along which the wind moves this view
     unlearned_s: float = 0.0  # time since the background was last brought up to date
     upset_s: float = 0.0  # for how long most of the view has looked different
@@ -107,7 +104,7 @@ def renewed(
         quick=nothing,
         spread=spread,
         straying=straying(spread),
-        behind=behind(level),
+        behind=behind_of(level),
         unrest=nothing,
         evidence=nothing,
         guarded_s=nothing,

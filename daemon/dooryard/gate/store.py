@@ -18,7 +18,7 @@ import numpy as np
 from dooryard.gate.grid import grid_shape
 from dooryard.gate.modes import BATCH, MODES, Modes, few_shape, no_modes
 from dooryard.gate.site import REGIONS, Site
-from dooryard.gate.state import GateState, behind, straying
+from dooryard.gate.state import GateState, behind_of, straying
 from dooryard.gate.stirs import Running
 from dooryard.gate.tally import REASONS, Tally
 
@@ -29,7 +29,7 @@ FORM = 1
 LARGEST_BYTES = 4_000_000  # the largest grid needs well under half of this
 ONES = "ones"  # name of the JSON text among the arrays
 _SITE, _MODES = "site.", "modes."
-_WORKED_OUT = ("straying", "behind")  # from `spread` and `background`
+_WORKED_OUT = ("straying", "behind", "lingers_s")  # from `spread`, `background` and `linger_s`
 
 
 def save(state: GateState) -> bytes:
@@ -102,7 +102,8 @@ def _build(arrays: dict[str, Any], ones: dict[str, Any], luma_shape: tuple[int, 
         modes=_modes_in(modes | _taken(ones, _MODES), grid),
         tally=_tally_in(tally),
         straying=straying(arrays["spread"]),
-        behind=behind(arrays["background"]),
+        behind=behind_of(arrays["background"]),
+        lingers_s=float(arrays["linger_s"].max()),
         **arrays,
         **ones,
     )

@@ -34,7 +34,7 @@ def count(tally: Tally, seen: Iterable[Held | None], elapsed_s: float) -> Tally:
     counts, happened = tally.counts, set(seen)
     if happened:
         new = [reason in happened and s >= APART_S for reason, s in zip(REASONS, since, strict=True)]
-        counts = tuple(map(int.__add__, counts, new))
+        counts = tuple(count + now for count, now in zip(counts, new, strict=True))
         since = tuple(0.0 if now else s for now, s in zip(new, since, strict=True))
     running = tally.running_s + elapsed_s
     if running < HOUR_S:

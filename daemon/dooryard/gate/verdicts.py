@@ -10,7 +10,7 @@ import numpy as np
 from dooryard.gate.background import usual_straying
 from dooryard.gate.grid import cells_of, neighbour_max
 from dooryard.gate.site import verdict
-from dooryard.gate.state import behind, straying
+from dooryard.gate.state import behind_of, straying
 
 if TYPE_CHECKING:
     from dooryard.gate.settings import GateSettings
@@ -48,7 +48,7 @@ def learn(state: GateState, box: Box, somebody: bool, mono_s: float, settings: G
         background=background,
         spread=spread,
         straying=straying(spread),
-        behind=behind(background),
+        behind=behind_of(background),
         mean=mean,
         quick=quick,
     )

@@ -75,6 +75,7 @@ def decide(
     jumped = abs(view.gain - state.gain) > JUMP
     quiet = not (jumped or guarded.keep is not None or state.unsteady_s > 0 or state.upset_s > 0)
     motions = tuple(one.motion for one in judged)
+    empty = learned(state, view, guarded.keep, dt_s, settings)
     learned_s = state.learned_s + dt_s
     after = GateState(
         luma_shape=state.luma_shape,
@@ -83,7 +84,11 @@ def decide(
         ready=learned_s >= settings.settle_s,
         level=view.level,
         gain=view.gain,
-        **learned(state, view, guarded.keep, dt_s, settings)._asdict(),
+        background=empty.background,
+        spread=empty.spread,
+        straying=empty.straying,
+        behind=empty.behind,
+        unlearned_s=empty.unlearned_s,
         mean=view.mean,
         quick=view.quick,
         unrest=unrest(state, view, guarded.keep),

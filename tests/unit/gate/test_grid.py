@@ -11,10 +11,13 @@ from dooryard.gate.grid import (
     cell_size,
     cell_sums,
     cells_of,
+    few,
+    filled,
     grid_shape,
     mask_of,
     neighbour_max,
     polygon_mask,
+    product,
 )
 from dooryard.records import Box
 
@@ -31,14 +34,26 @@ def test_sums_are_those_of_plain_blocks(shape):
     assert np.array_equal(cell_sums(luma), plain)
 
 
+@pytest.mark.parametrize("shape", SHAPES)
+def test_how_a_luma_lies_in_memory_does_not_matter(shape):
+    luma = np.random.default_rng(1).integers(0, 256, shape, dtype=np.uint8)
+    padded = np.zeros((shape[0], shape[1] + 48), np.uint8)
+    padded[:, : shape[1]] = luma
+    for other in (np.asfortranarray(luma), padded[:, : shape[1]], luma[::-1, ::-1].copy()[::-1, ::-1]):
+        means = cell_means(other)
+        assert means.flags.c_contiguous
+        assert np.array_equal(means, cell_means(luma))
+
+
 def test_means_are_grey_levels():
     assert np.allclose(cell_means(np.full((240, 320), 77, np.uint8)), 77)
 
 
 # scipy.ndimage is the outside reference for the filters.
 @pytest.mark.parametrize("radius", [1, 2, 12])
-def test_box_mean_is_scipys_uniform_filter(radius):
-    values = np.random.default_rng(2).normal(0, 1, (60, 80)).astype(np.float32)
+@pytest.mark.parametrize("shape", [(60, 80), (61, 81), (160, 90), (9, 7)])
+def test_box_mean_is_scipys_uniform_filter(radius, shape):
+    values = np.random.default_rng(2).normal(0, 1, shape[::-1]).astype(np.float32).T
     wanted = ndimage.uniform_filter(values.astype(np.float64), 2 * radius + 1, mode="nearest")
     assert np.allclose(box_mean(values, radius), wanted, atol=1e-4)
 
@@ -48,6 +63,30 @@ def test_broad_mean_is_near_the_box_mean():
     broad = broad_mean(values[::2, ::2], 12, values.shape)
     assert broad.shape == (60, 81)
     assert np.abs(broad - box_mean(values, 12)).max() < 0.25 * np.abs(values).max()
+
+
+@pytest.mark.parametrize("shape", [(60, 80), (61, 81), (60, 81), (75, 100), (3, 4), (2, 2)])
+def test_what_lies_between_few_cells_is_filled_in(shape):
+    ys, xs = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
+    slope = 2 * ys + 3 * xs
+    back = filled(few(slope), shape)
+    assert back.shape == shape
+    even = (shape[0] - 1 + shape[0] % 2, shape[1] - 1 + shape[1] % 2)  # beyond, the last cell goes on
+    np.testing.assert_allclose(back[: even[0], : even[1]], slope[: even[0], : even[1]], atol=1e-4)
+
+
+def test_few_cells_are_a_map_of_their_own():
+    values = np.zeros((2, 2), np.float32)
+    few(values)[:] = 1
+    assert not values.any()
+
+
+# numpy.matmul as a whole is the reference.
+@pytest.mark.parametrize("shape", [(60, 30, 40), (160, 45, 90), (22, 1200, 22), (22, 3600, 22), (1, 9, 9)])
+def test_a_product_in_parts_is_the_product(shape):
+    random = np.random.default_rng(4)
+    left, right = (random.normal(0, 1, part).astype(np.float32) for part in (shape[:2], shape[1:]))
+    assert product(left, right) == pytest.approx(np.matmul(left, right), abs=1e-3)
 
 
 def test_neighbour_max_is_scipys_maximum_filter():

@@ -9,6 +9,7 @@ import pytest
 
 from dooryard.gate import GateSettings, load, save, watch
 from dooryard.gate import modes as wind
+from dooryard.gate.grid import few
 from dooryard.gate.state import fresh
 from unit.gate.garden_frames import SHAPE, empty, ground, noisy, passed, play, with_patch
 
@@ -44,7 +45,7 @@ def taught(count=400, seed=1):
 def test_patterns_and_strengths_are_those_of_a_whole_decomposition():
     """Reference: numpy.linalg.svd of all frames at once (LAPACK)."""
     modes, shown = taught()
-    rows = np.array([wind.few(change).ravel() for change in shown])
+    rows = np.array([few(change).ravel() for change in shown])
     _, values, right = np.linalg.svd(rows, full_matrices=False)
     mean_squares = values**2 / len(rows)
     np.testing.assert_allclose(modes.strength[:3], mean_squares[:3], rtol=0.05)
@@ -118,16 +119,6 @@ def test_nothing_is_learned_where_somebody_may_be_or_before_it_is_due():
     assert soon.seen == 0
     assert wind.learned(soon, bump(9, 9), 1.0, 0.2, quiet=True).seen == 1
     assert not start.waiting.any()
-
-
-@pytest.mark.parametrize("shape", [(60, 80), (61, 81), (60, 81), (75, 100), (3, 4), (2, 2)])
-def test_what_lies_between_few_cells_is_filled_in(shape):
-    ys, xs = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
-    slope = 2 * ys + 3 * xs
-    back = wind.filled(wind.few(slope), shape)
-    assert back.shape == shape
-    even = (shape[0] - 1 + shape[0] % 2, shape[1] - 1 + shape[1] % 2)  # beyond, the last cell goes on
-    np.testing.assert_allclose(back[: even[0], : even[1]], slope[: even[0], : even[1]], atol=1e-4)
 
 
 def test_a_gap_keeps_the_patterns_and_another_view_does_not():

@@ -8,9 +8,9 @@ from scipy import ndimage
 
 from dooryard.gate.blobs import Blob
 from dooryard.gate.evidence import ENOUGH_S, gathered
-from dooryard.gate.grid import BLACK, Map
-from dooryard.gate.modes import FIRST, MODES, Modes, few, no_modes
-from dooryard.gate.shake import slopes, steadied
+from dooryard.gate.grid import BLACK, Map, few
+from dooryard.gate.modes import FIRST, MODES, Modes, no_modes
+from dooryard.gate.shake import slopes_of, steadied
 from dooryard.gate.shape import LEAST_CARRIED, LEAST_KNOWN, REACH, likeness, shape_of
 
 RNG = np.random.default_rng(12)
@@ -156,14 +156,14 @@ def test_a_pied_body_is_held_back_only_so_far():
 @pytest.mark.parametrize(("dx", "dy"), [(0.3, 0.0), (-0.5, 0.25), (0.2, -0.6)])
 def test_a_shaking_pole_is_measured_and_taken_out(dx, dy):
     raw = np.log((moved(dx, dy) + BLACK) / (BEHIND + BLACK)).astype(np.float32)
-    still, shift = steadied(raw, BEHIND, slopes(BEHIND))
+    still, shift = steadied(raw, BEHIND, slopes_of(BEHIND))
     assert shift == pytest.approx((dx, dy), abs=0.2)
     assert np.abs(still[2:-2, 2:-2]).mean() < 0.6 * np.abs(raw[2:-2, 2:-2]).mean()
 
 
 def test_a_body_is_not_taken_for_shake():
     raw = np.log((body() + BLACK) / (BEHIND + BLACK)).astype(np.float32)
-    still, shift = steadied(raw, BEHIND, slopes(BEHIND))
+    still, shift = steadied(raw, BEHIND, slopes_of(BEHIND))
     assert shift == (0.0, 0.0)
     assert still is raw
 

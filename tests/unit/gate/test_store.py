@@ -26,9 +26,11 @@ def same(one, other):
         elif field.name in ("site", "modes"):
             same(a, b)
         elif field.name == "behind":
-            assert repr(a) == repr(b)
             assert a.few.tobytes() == b.few.tobytes()
+            assert (a.clipped is None) == (b.clipped is None)
+            assert a.clipped is None or a.clipped.tobytes() == b.clipped.tobytes()
             assert a.slopes.maps.tobytes() == b.slopes.maps.tobytes()
+            assert a.slopes[1:] == b.slopes[1:]
         else:
             assert a == b, field.name
 
@@ -39,6 +41,14 @@ def test_saved_and_loaded_is_the_same_bit_for_bit():
     back = load(data, state.luma_shape, SETTINGS)
     same(state, back)
     assert save(back) == data
+
+
+def test_a_view_with_clipped_cells_is_loaded_with_them():
+    glare = [np.where(np.arange(luma.shape[1]) < 40, 255, luma).astype(np.uint8) for luma in empty(15)]
+    state, _ = play(glare)
+    back = load(save(state), state.luma_shape, SETTINGS)
+    assert state.behind.clipped.sum() > 300
+    same(state, back)
 
 
 def test_a_loaded_state_goes_on_as_the_saved_one():
