@@ -9,7 +9,7 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from dooryard.clock import FakeClock
@@ -130,6 +130,7 @@ def test_every_stored_alert_is_told_or_ends_with_its_answer(script: list[Callabl
 
 @settings(max_examples=25, deadline=None)
 @given(st.binary(min_size=1, max_size=400), st.integers(0, 100), st.booleans())
+@example(b"0", 41, False)  # the name of a column
 def test_whatever_happens_to_the_database_file_the_store_opens(data: bytes, place: int, cut: bool) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)

@@ -91,7 +91,7 @@ class Engine:
             found = db.execute(query, values).fetchall()
         try:
             return [make(row) for row in found]
-        except (ValueError, TypeError, KeyError) as error:
+        except (ValueError, TypeError, LookupError) as error:
             # The file is sound as a database, but something in it says what this program never wrote.
             raise StoreError(
                 f"reading the store in {self.folder} failed: a row makes no sense ({type(error).__name__})",
@@ -201,6 +201,8 @@ def _connected(folder: Path, disk: Disk) -> sqlite3.Connection:
         schema.prepare(db)
         _check(db)
         schema.migrate(db)
+        if (table := schema.missing(db)) is not None:
+            raise damage(f"{table} is not as it was made")
     except UnicodeDecodeError as error:
         # Python could not even read SQLite's complaint about what stands in the file.
         db.close()

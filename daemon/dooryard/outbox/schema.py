@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 
 from dooryard.errors import StoreError
 
@@ -134,3 +134,20 @@ def migrate(db: sqlite3.Connection, steps: Sequence[Step] = STEPS) -> None:
             for statement in statements:
                 db.execute(statement)
             db.execute(f"PRAGMA user_version = {number}")
+
+
+def missing(db: sqlite3.Connection) -> str | None:
+    """The name of a table or index that a sound database has and this one has not, letter for letter.
+
+    SQLite's own check passes over a damaged name. What else an owner may have added is left alone.
+    """
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
+        migrate(fresh)
+        made = _definitions(fresh)
+    found = _definitions(db)
+    return next((name for name, text in made.items() if found.get(name) != text), None)
+
+
+def _definitions(db: sqlite3.Connection) -> dict[str, str]:
+    rows = db.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name")
+    return {str(name): str(text) for name, text in rows}

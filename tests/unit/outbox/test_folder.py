@@ -3,6 +3,7 @@ from __future__ import annotations
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -42,7 +43,7 @@ def test_one_process_at_a_time(tmp_path: Path) -> None:
     Store.open(tmp_path, CLOCK).close()
 
 
-@pytest.mark.parametrize("damage", ["header", "middle", "short"])
+@pytest.mark.parametrize("damage", ["header", "middle", "short", "a column's name"])
 def test_a_damaged_database_is_set_aside_and_said(tmp_path: Path, damage: str) -> None:
     filled(tmp_path, 40)
     database = tmp_path / "dooryard.sqlite3"
@@ -51,6 +52,8 @@ def test_a_damaged_database_is_set_aside_and_said(tmp_path: Path, damage: str) -
         data[:100] = b"x" * 100
     elif damage == "middle":
         data[4096 : 4096 * 5] = bytes(range(256)) * 64
+    elif damage == "a column's name":  # to SQLite itself the file is sound
+        data[:] = data.replace(b"        clock_set INTEGER", b"        clock0set INTEGER")
     else:
         data = data[: len(data) // 2]
     database.write_bytes(data)
@@ -63,6 +66,16 @@ def test_a_damaged_database_is_set_aside_and_said(tmp_path: Path, damage: str) -
     assert len(list((tmp_path / "pictures-damaged-20260614T130000Z").rglob("*.jpg"))) == 40
     assert store.counts() == {}
     assert store.record_visit(visit(1), JPEG, decision(visit(1)), [])
+    store.close()
+
+
+def test_what_the_owner_added_to_the_database_is_left_alone(tmp_path: Path) -> None:
+    filled(tmp_path)
+    with closing(sqlite3.connect(tmp_path / "dooryard.sqlite3")) as db:
+        db.execute("CREATE VIEW busy AS SELECT group_name, count(*) FROM visits GROUP BY group_name")
+        db.commit()
+    store = Store.open(tmp_path, CLOCK)
+    assert store.notes == []
     store.close()
 
 
