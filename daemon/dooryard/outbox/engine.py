@@ -201,8 +201,7 @@ def _connected(folder: Path, disk: Disk) -> sqlite3.Connection:
         schema.prepare(db)
         _check(db)
         schema.migrate(db)
-        if (table := schema.missing(db)) is not None:
-            raise damage(f"{table} is not as it was made")
+        _check_tables(db)
     except UnicodeDecodeError as error:
         # Python could not even read SQLite's complaint about what stands in the file.
         db.close()
@@ -217,3 +216,8 @@ def _check(db: sqlite3.Connection) -> None:
     found = db.execute("PRAGMA integrity_check(1)").fetchone()[0]
     if found != "ok":
         raise damage(found)
+
+
+def _check_tables(db: sqlite3.Connection) -> None:
+    if (name := schema.missing(db)) is not None:
+        raise damage(f"{name} is not as it was made")
