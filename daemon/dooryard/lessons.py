@@ -2,7 +2,7 @@
 
 "It was a wren": the visit's picture goes into the album (`classify.album`) under that name, and "wren" can
 be told from then on. "Nobody was there": the picture's features join the place's memory (`place`). What is
-taken back leaves the album; the memory of nobody forgets only by and by, as newer looks take its place.
+taken back leaves the album and the memory.
 
 A few pictures are taken in at a time, since each costs as much as a look: the rest waits for the next time.
 """
@@ -77,8 +77,13 @@ class Lessons:
                 return place
             rest = at_once
             with contextlib.closing(Reader(self.state_folder, {})) as reader:
-                rest -= self._file(reader, notebook.said(), rest)
-                place, learned = self._learn(reader, place, marks, rest)
+                said = notebook.said()
+                rest -= self._file(reader, said, rest)
+                place, learned = self._learn(reader, place, marks, said, rest)
+            overruled = {
+                mark.seq for mark in marks if mark.kind is Kind.NOBODY and not said[mark.visit].nobody
+            }
+            place = places.corrected(place, overruled | notebook.taken_back()) if place else None
         rest -= learned
         rest -= teach_from_album(self.state_folder, self.pupil, rest, self._bad)
         self._done = self._seen(marks) if rest > 0 else None
@@ -124,7 +129,7 @@ class Lessons:
         return True
 
     def _learn(
-        self, reader: Reader, place: Place | None, marks: list[Remark], most: int
+        self, reader: Reader, place: Place | None, marks: list[Remark], said: Mapping[str, Said], most: int
     ) -> tuple[Place | None, int]:
         """Learn from visits that were nobody, oldest mark first."""
         learned = 0
@@ -133,11 +138,12 @@ class Lessons:
                 break
             if mark.seq <= place.marks_seen:
                 continue
-            entry = reader.entry(mark.visit) if mark.kind is Kind.NOBODY else None
+            nobody = mark.kind is Kind.NOBODY and said[mark.visit].nobody
+            entry = reader.entry(mark.visit) if nobody else None
             shown = _shown(reader, entry) if entry else None
             features = self.pupil.place_features(*shown) if shown else None
             if shown is not None and features is not None:
-                place = places.learned(place, [EmptyLook(shown[1], features)])
+                place = places.learned(place, [EmptyLook(shown[1], features, mark.seq)])
                 learned += 1
             place = replace(place, marks_seen=mark.seq)
         return place, learned

@@ -16,7 +16,7 @@ The gate learns here too, by the network's verdicts.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from dooryard import gate
@@ -106,8 +106,14 @@ def learned(place: Place, looks: Iterable[EmptyLook]) -> Place:
     """Learn looks at nobody."""
     known = place.memory
     for look in looks:
-        known = memory.learn(known, look.box, look.features)
+        known = memory.learn(known, look.box, look.features, look.mark)
     return replace(place, memory=known)
+
+
+def corrected(place: Place, marks: Collection[int]) -> Place:
+    """Forget what was learned by `marks` that were taken back."""
+    known = memory.forget(place.memory, marks)
+    return place if known is place.memory else replace(place, memory=known)
 
 
 def weighed(place: Place, sightings: Sequence[Sighting]) -> tuple[Sighting, ...]:

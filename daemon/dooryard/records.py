@@ -153,6 +153,7 @@ class EmptyLook(NamedTuple):
 
     box: Box
     features: Features
+    mark: int = 0  # the number of the owner's mark that says so; 0: nobody said it
 
 
 @dataclass(frozen=True, slots=True)

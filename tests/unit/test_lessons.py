@@ -126,6 +126,20 @@ def test_nobody_joins_the_memory_of_the_place_once(row, visit):
     assert Lessons(row.state, pupil).take_in(known).memory.learned == 1
 
 
+@pytest.mark.parametrize("then", ["undo", "wren"])
+def test_nobody_taken_back_or_overruled_leaves_the_memory_of_the_place(row, visit, then):
+    lessons = Lessons(row.state, ColourPupil())
+    one, other = visit((60, 60, 60)), visit((70, 60, 60))
+    mark(row, one, "nobody")
+    mark(row, other, "nobody")
+    known = lessons.take_in(place_for("m", 4))
+    assert known.memory.mark.tolist() == [1, 2]
+    mark(row, one, then)
+    left = lessons.take_in(known)
+    assert left.memory.mark.tolist() == [2]
+    assert lessons.take_in(left) is left
+
+
 def test_only_so_many_pictures_at_once_and_the_rest_later(row, visit):
     pupil = ColourPupil()
     lessons, place = Lessons(row.state, pupil), place_for("m", 4)

@@ -11,7 +11,8 @@ It is made of the later half of the looks learned: of the first ones much is lef
 little before them.
 
 A look that has few like it takes no part in the directions: one or two looks at a visitor that were learned
-by mistake must not make that visitor a part of the place. What truly comes again is soon like others.
+by mistake must not make that visitor a part of the place. What truly comes again is soon like others. What
+the owner called nobody takes part at once, and is forgotten when that word is taken back.
 
 Strangeness is no animal: a hard shadow, a change of exposure and a new plant are strange too. So it is
 evidence beside the network's, worth at most `MOST_STRANGE`, and never a judge alone. That a look is
@@ -27,7 +28,7 @@ import io
 import math
 import zipfile
 import zlib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
@@ -68,6 +69,7 @@ class Memory:
     vectors: NDArray[np.float32]  # (N, D), of length 1, in values that float16 can hold
     part: NDArray[np.int16]  # (N,) which part of the view
     order: NDArray[np.int64]  # (N,) grows with each look learned
+    mark: NDArray[np.int64]  # (N,) the number of the owner's mark that says so; 0: nobody said it
     strays: NDArray[np.float32]  # (up to STRAYS,) what was left over of looks before they were learned
     learned: int = 0
     usual: Usual | None = None  # worked out from `vectors`, not saved; None: too few
@@ -83,6 +85,7 @@ def blank(feature_count: int) -> Memory:
     return Memory(
         np.empty((0, feature_count), dtype=np.float32),
         np.empty(0, dtype=np.int16),
+        np.empty(0, dtype=np.int64),
         np.empty(0, dtype=np.int64),
         np.empty(0, dtype=np.float32),
     )
@@ -116,8 +119,8 @@ def weighed(groups: Mapping[str, float], log_ratio: float) -> dict[str, float]:
     return {group: groups[group] * factor for group in groups}
 
 
-def learn(memory: Memory, box: Box, features: Features) -> Memory:
-    """Take in a look at `box` where nobody was. `features` (D,) float32."""
+def learn(memory: Memory, box: Box, features: Features, mark: int = 0) -> Memory:
+    """Take in a look at `box` where nobody was, by the owner's `mark`, if any. `features` (D,) float32."""
     vector, strays = _vector(memory, features), memory.strays
     if memory.usual is not None:
         strays = np.append(strays, np.float32(_left_over(memory.usual, vector)))[-STRAYS:]
@@ -126,22 +129,43 @@ def learn(memory: Memory, box: Box, features: Features) -> Memory:
     vectors = np.concatenate([memory.vectors, kept[np.newaxis]])
     parts = np.append(memory.part, np.int16(part))
     order = np.append(memory.order, np.int64(memory.learned))
+    marks = np.append(memory.mark, np.int64(mark))
     keep = np.ones(len(vectors), dtype=bool)
     mine = np.flatnonzero(parts == part)
     if len(mine) > PER_PART:
         keep[_least_worth(vectors, mine)] = False
-    vectors = vectors[keep]
-    return Memory(vectors, parts[keep], order[keep], strays, memory.learned + 1, usual(vectors))
+    vectors, marks = vectors[keep], marks[keep]
+    known = usual(vectors, marks > 0)
+    return Memory(vectors, parts[keep], order[keep], marks, strays, memory.learned + 1, known)
 
 
-def usual(vectors: NDArray[np.float32]) -> Usual | None:
-    """Return what `vectors` (N, D), of length 1, have in common; None for fewer than `LEAST`."""
+def forget(memory: Memory, marks: Collection[int]) -> Memory:
+    """Return `memory` without what was learned by `marks`, numbers above 0; itself, if that is nothing."""
+    keep = ~np.isin(memory.mark, list(marks))
+    if keep.all():
+        return memory
+    vectors, left = memory.vectors[keep], memory.mark[keep]
+    return replace(
+        memory,
+        vectors=vectors,
+        part=memory.part[keep],
+        order=memory.order[keep],
+        mark=left,
+        usual=usual(vectors, left > 0),
+    )
+
+
+def usual(vectors: NDArray[np.float32], sure: NDArray[np.bool_]) -> Usual | None:
+    """Return what `vectors` (N, D), of length 1, have in common; None for fewer than `LEAST`.
+
+    Those that are odd are left out, unless they are `sure` (N,).
+    """
     if len(vectors) < LEAST:
         return None
     alike = np.matmul(vectors, vectors.T)
     np.fill_diagonal(alike, -1.0)
     apart = np.maximum(1.0 - np.partition(alike, -NEAREST, axis=1)[:, -NEAREST:].mean(axis=1), 0.0)
-    common = vectors[apart <= ODD * np.median(apart)]
+    common = vectors[(apart <= ODD * np.median(apart)) | sure]
     mean = common.mean(axis=0)
     off = common - mean
     count = min(DIRECTIONS, len(common) // 3, vectors.shape[1] // 8)
@@ -162,6 +186,7 @@ def save(memory: Memory, model: str) -> bytes:
         vectors=memory.vectors.astype(np.float16),
         part=memory.part,
         order=memory.order,
+        mark=memory.mark,
         strays=memory.strays,
         learned=np.array(memory.learned),
     )
@@ -177,10 +202,17 @@ def load(data: bytes, model: str, feature_count: int) -> Memory | None:
         if arrays["vectors"].dtype != np.float16:
             return None
         vectors = arrays["vectors"].astype(np.float32)
-        found = Memory(vectors, arrays["part"], arrays["order"], arrays["strays"], int(arrays["learned"]))
+        found = Memory(
+            vectors,
+            arrays["part"],
+            arrays["order"],
+            arrays["mark"],
+            arrays["strays"],
+            int(arrays["learned"]),
+        )
     except (zipfile.BadZipFile, zlib.error, ValueError, KeyError, TypeError, EOFError, OSError):
         return None
-    return replace(found, usual=usual(vectors)) if _sound(found, feature_count) else None
+    return replace(found, usual=usual(vectors, found.mark > 0)) if _sound(found, feature_count) else None
 
 
 def _arrays(data: bytes) -> dict[str, NDArray[Any]]:
@@ -198,6 +230,7 @@ def _sound(memory: Memory, feature_count: int) -> bool:
         (memory.vectors, np.float32, (count, feature_count)),
         (memory.part, np.int16, (count,)),
         (memory.order, np.int64, (count,)),
+        (memory.mark, np.int64, (count,)),
         (memory.strays, np.float32, (len(memory.strays),)),
     )
     return (

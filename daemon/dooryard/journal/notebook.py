@@ -133,6 +133,11 @@ class Notebook:
             rows = self._db.execute(query, (-1 if newest is None else newest,)).fetchall()
         return [_mark_of(row) for row in rows]
 
+    def taken_back(self) -> set[int]:
+        """Numbers of marks that stand no longer, as far as they are still known."""
+        with _speaking(self._path):
+            return {int(row["seq"]) for row in self._db.execute("SELECT seq FROM marks WHERE undone")}
+
     def said(self) -> dict[str, Said]:
         """Visit id -> what people said of it. Memory grows with marks, not with visits."""
         by_visit: dict[str, list[Mark]] = {}

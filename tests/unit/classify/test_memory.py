@@ -110,6 +110,18 @@ def test_a_visitor_learned_by_mistake_stays_strange(wrong, looks):
     assert np.median(after) > np.median(before) - 0.1
 
 
+def test_what_the_owner_called_nobody_is_part_of_the_place_at_once_until_taken_back():
+    state = taught(120)
+    shadow = empties(21, seed=3, base=10)
+    told = memory.learn(state, box(), shadow[0], mark=7)
+    assert np.median([memory.strangeness(told, features) for features in shadow[1:]]) < 0.2
+    again = memory.load(memory.save(told, MODEL), MODEL, D)
+    assert memory.strangeness(again, shadow[1]) == memory.strangeness(told, shadow[1])
+    assert memory.forget(told, {3, 9}) is told
+    back = memory.forget(told, {3, 7, 9})
+    assert min(memory.strangeness(back, features) for features in shadow[1:]) > 0.5
+
+
 def test_what_comes_again_and_again_becomes_usual():
     """Snow that lies: after some looks it is the place."""
     state = taught(120)
@@ -167,7 +179,7 @@ def test_saved_and_read_again_it_is_the_same():
     state = taught()
     again = memory.load(memory.save(state, MODEL), MODEL, D)
     assert again is not None
-    for name in ("vectors", "part", "order", "strays"):
+    for name in ("vectors", "part", "order", "mark", "strays"):
         assert (getattr(again, name) == getattr(state, name)).all()
     assert again.learned == state.learned
     look = empties(1, seed=9)[0]
