@@ -12,7 +12,7 @@ from __future__ import annotations
 import contextlib
 import logging
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
@@ -136,16 +136,17 @@ class Lessons:
         for mark in marks:
             if place is None or learned >= most:
                 break
-            if mark.seq <= place.marks_seen:
-                continue
+            again = mark.seq in place.marks_left
             nobody = mark.kind is Kind.NOBODY and said[mark.visit].nobody
+            if (mark.seq <= place.marks_seen and not again) or (again and not nobody):
+                continue
             entry = reader.entry(mark.visit) if nobody else None
             shown = _shown(reader, entry) if entry else None
             features = self.pupil.place_features(*shown) if shown else None
             if shown is not None and features is not None:
                 place = places.learned(place, [EmptyLook(shown[1], features, mark.seq)])
                 learned += 1
-            place = replace(place, marks_seen=mark.seq)
+            place = places.looked_at(place, mark.seq, stands=nobody or mark.kind is not Kind.NOBODY)
         return place, learned
 
 

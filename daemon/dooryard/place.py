@@ -1,7 +1,7 @@
 """What this place teaches while nobody is there, and what a look weighs by it. Pure.
 
 `classify.memory` keeps looks at nobody and says how strange a new one is. Here is decided which looks it
-may learn from, since whatever it learns it will call nobody from then on:
+may learn from, since what it learns again and again it will call nobody from then on:
 
 glances     a look every half minute at a part of the view where nothing was let through for a while,
             where the gate sees what it saw when empty, and with no visit open; not learned when the
@@ -31,6 +31,7 @@ QUIET_S = 60.0  # nothing was let through there for so long
 MOST_SURE = 0.97  # a glance at which the network is surer of somebody teaches nothing
 SIZES = (0.12, 0.2, 0.3)  # of a glance's box, in picture widths: as birds and squirrels are
 _STIRS = 32
+_MARKS_LEFT = 64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,7 +43,8 @@ class Place:
     glances: int = 0  # how many were taken: which part of the view comes next
     next_s: float = -math.inf  # monotonic time from which the next may be taken
     stirs: tuple[tuple[Box, float], ...] = ()  # where something was let through, and when (monotonic)
-    marks_seen: int = 0  # the number of the newest mark that was learned from
+    marks_seen: int = 0  # the number of the newest mark that was looked at
+    marks_left: tuple[int, ...] = ()  # earlier ones that were overruled: should they come to stand again
 
 
 def stirred(place: Place, boxes: Iterable[Box], now_s: float) -> Place:
@@ -111,9 +113,20 @@ def learned(place: Place, looks: Iterable[EmptyLook]) -> Place:
 
 
 def corrected(place: Place, marks: Collection[int]) -> Place:
-    """Forget what was learned by `marks` that were taken back."""
-    known = memory.forget(place.memory, marks)
-    return place if known is place.memory else replace(place, memory=known)
+    """Forget what was learned by `marks` that were taken back or overruled."""
+    gone = sorted(set(marks) & set(place.memory.mark.tolist()))
+    if not gone:
+        return place
+    left = (*place.marks_left, *gone)[-_MARKS_LEFT:]
+    return replace(place, memory=memory.forget(place.memory, gone), marks_left=left)
+
+
+def looked_at(place: Place, mark: int, *, stands: bool) -> Place:
+    """Take down that `mark` was looked at, and whether it stands."""
+    left = tuple(number for number in place.marks_left if number != mark)
+    if not stands:
+        left = (*left, mark)[-_MARKS_LEFT:]
+    return replace(place, marks_seen=max(place.marks_seen, mark), marks_left=left)
 
 
 def weighed(place: Place, sightings: Sequence[Sighting]) -> tuple[Sighting, ...]:
@@ -155,7 +168,10 @@ def place_for(model: str, feature_count: int) -> Place | None:
 
 def saved(place: Place) -> dict[str, bytes]:
     """What a restart needs, by name; to be stored together."""
-    return {PLACE: memory.save(place.memory, place.model), MARKS: str(place.marks_seen).encode()}
+    return {
+        PLACE: memory.save(place.memory, place.model),
+        MARKS: " ".join(map(str, (place.marks_seen, *place.marks_left))).encode(),
+    }
 
 
 def restored(fresh: Place, saved: bytes, marks: bytes | None) -> Place | None:
@@ -163,5 +179,6 @@ def restored(fresh: Place, saved: bytes, marks: bytes | None) -> Place | None:
     known = memory.load(saved, fresh.model, fresh.memory.vectors.shape[1])
     if known is None:
         return None
-    seen = marks.decode("ascii", "replace") if marks else ""
-    return replace(fresh, memory=known, marks_seen=int(seen) if seen.isdecimal() else 0)
+    numbers = marks.decode("ascii", "replace").split() if marks else []
+    seen, *left = [int(number) for number in numbers if number.isdecimal()] or [0]
+    return replace(fresh, memory=known, marks_seen=seen, marks_left=tuple(left))

@@ -49,7 +49,7 @@ def known_place(store: Store, card: Card) -> Place | None:
         return fresh
     known = place.restored(fresh, saved, store.load_state(place.MARKS))
     if known is None:
-        why = "its saved memory is damaged or was made with another model"
+        why = "its saved memory is damaged, or an older version of this program or another model made it"
         say(_log, logging.WARNING, "the classifier learns this place anew", why=why)
     return known or fresh
 

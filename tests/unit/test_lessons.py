@@ -15,7 +15,7 @@ from dooryard.errors import ConfigError
 from dooryard.journal import marks
 from dooryard.lessons import Lessons, teach_from_album
 from dooryard.picture import encode
-from dooryard.place import place_for
+from dooryard.place import place_for, restored, saved
 from dooryard.records import Box, Outcome, Picture
 from dooryard.teach_command import add, forget, show
 from helpers import START
@@ -138,6 +138,23 @@ def test_nobody_taken_back_or_overruled_leaves_the_memory_of_the_place(row, visi
     left = lessons.take_in(known)
     assert left.memory.mark.tolist() == [2]
     assert lessons.take_in(left) is left
+
+
+@pytest.mark.parametrize("at_once", [True, False])
+def test_nobody_that_stands_again_is_learned_again(row, visit, at_once):
+    lessons, place = Lessons(row.state, ColourPupil()), place_for("m", 4)
+    one = visit((60, 60, 60))
+    mark(row, one, "nobody")
+    place = place if at_once else lessons.take_in(place)
+    mark(row, one, "wren")
+    place = lessons.take_in(place)
+    assert place.memory.mark.tolist() == []
+    place = restored(place_for("m", 4), *saved(place).values())
+    mark(row, one, "undo")
+    place = lessons.take_in(place)
+    assert place.memory.mark.tolist() == [1]
+    assert place.marks_left == ()
+    assert lessons.take_in(place) is place
 
 
 def test_only_so_many_pictures_at_once_and_the_rest_later(row, visit):

@@ -6,13 +6,15 @@ common is their mean and the directions along which they differ most: their prin
 strange a new look is: what these leave over of it (the residual of Jackson & Mudholkar, "Control procedures
 for residuals associated with principal component analysis", Technometrics 21, 1979; cited from memory),
 against how much they usually leave over of looks at nobody that they had not been made of. That yardstick
-belongs to the place, so that `FALSE_RATE` of its looks at nobody are called strange, wherever the box hangs.
-It is made of the later half of the looks learned: of the first ones much is left over only because there was
-little before them.
+belongs to the place: about `FALSE_RATE` of its looks at nobody are called strange, wherever the box hangs. It
+is made of the newest looks learned: of the first ones much is left over only because there was little before
+them, and the light and the season go on.
 
-A look that has few like it takes no part in the directions: one or two looks at a visitor that were learned
-by mistake must not make that visitor a part of the place. What truly comes again is soon like others. What
-the owner called nobody takes part at once, and is forgotten when that word is taken back.
+What was learned by mistake must not blind the box. A look that has few like it takes no part in the
+directions, so that one or two looks at a visitor do not make it a part of the place; what truly comes again
+is soon like others. And the yardstick is held to what is left over of most looks, so that a few strange ones
+do not make all others look usual. What the owner called nobody takes part at once, says nothing of how far
+looks usually stray, and is forgotten when that word is taken back.
 
 Strangeness is no animal: a hard shadow, a change of exposure and a new plant are strange too. So it is
 evidence beside the network's, worth at most `MOST_STRANGE`, and never a judge alone. That a look is
@@ -44,12 +46,14 @@ FALSE_RATE = 0.05
 DIRECTIONS = 48  # at most; and no more than a third of the looks they are made of
 NEAREST = 4  # a look that is odd is unlike the mean of so many others ...
 ODD = 3.0  # ... by this many times what is usual
-STRAYS = 256
+STRAYS = 128  # the later half of them makes the yardstick
+FARTHEST = 1.75  # times their median: the yardstick is no longer
+KEPT_MARKS = 6  # looks of each part that the owner called nobody are not forgotten for others
 _MOST_BYTES = 8_000_000
-_FORM = 2  # of what is saved
+_FORM = 3  # of what is saved
 _NOTHING = 1e-9  # a square below which there is no direction
 
-SLOPE, TURN = 13.7, 0.335
+SLOPE, TURN = 13.5, 0.35
 """Log-likelihood ratio = SLOPE * (strangeness - TURN), fitted on development scenes by
 tools/measure_memory_model.py, a wrong "somebody" counting as much as ten looks missed."""
 MOST_STRANGE, MOST_FAMILIAR = 2.0, 8.0
@@ -97,7 +101,7 @@ def strangeness(memory: Memory, features: Features) -> float | None:
     Below 0 it is nothing new here. `features` (D,) float32; raises ValueError for another length.
     """
     vector = _vector(memory, features)
-    if memory.usual is None or not memory.ready:
+    if memory.usual is None or not memory.ready or vector is None:
         return None
     return math.log(max(_left_over(memory.usual, vector), 1e-6) / max(_yardstick(memory.strays), 1e-2))
 
@@ -122,7 +126,9 @@ def weighed(groups: Mapping[str, float], log_ratio: float) -> dict[str, float]:
 def learn(memory: Memory, box: Box, features: Features, mark: int = 0) -> Memory:
     """Take in a look at `box` where nobody was, by the owner's `mark`, if any. `features` (D,) float32."""
     vector, strays = _vector(memory, features), memory.strays
-    if memory.usual is not None:
+    if vector is None:
+        return memory
+    if memory.usual is not None and not mark:
         strays = np.append(strays, np.float32(_left_over(memory.usual, vector)))[-STRAYS:]
     part = _part(box)
     kept = vector.astype(np.float16).astype(np.float32)  # as `save` keeps it
@@ -133,7 +139,7 @@ def learn(memory: Memory, box: Box, features: Features, mark: int = 0) -> Memory
     keep = np.ones(len(vectors), dtype=bool)
     mine = np.flatnonzero(parts == part)
     if len(mine) > PER_PART:
-        keep[_least_worth(vectors, mine)] = False
+        keep[_least_worth(vectors, marks, mine)] = False
     vectors, marks = vectors[keep], marks[keep]
     known = usual(vectors, marks > 0)
     return Memory(vectors, parts[keep], order[keep], marks, strays, memory.learned + 1, known)
@@ -162,18 +168,21 @@ def usual(vectors: NDArray[np.float32], sure: NDArray[np.bool_]) -> Usual | None
     """
     if len(vectors) < LEAST:
         return None
-    alike = np.matmul(vectors, vectors.T)
+    inner = np.matmul(vectors, vectors.T)
+    alike = inner.copy()
     np.fill_diagonal(alike, -1.0)
     apart = np.maximum(1.0 - np.partition(alike, -NEAREST, axis=1)[:, -NEAREST:].mean(axis=1), 0.0)
-    common = vectors[(apart <= ODD * np.median(apart)) | sure]
+    kept = np.flatnonzero((apart <= ODD * np.median(apart)) | sure)
+    common = vectors[kept]
     mean = common.mean(axis=0)
-    off = common - mean
     count = min(DIRECTIONS, len(common) // 3, vectors.shape[1] // 8)
     # Of the small matrix of inner products: its eigenvectors say how the looks add up to each direction.
-    squares, turns = np.linalg.eigh(np.matmul(off, off.T).astype(np.float64))
+    inner = inner[np.ix_(kept, kept)].astype(np.float64)
+    means = inner.mean(axis=0)
+    squares, turns = np.linalg.eigh(inner - means - means[:, np.newaxis] + means.mean())
     largest = slice(None, -count - 1, -1)
     scale = np.where(squares[largest] > _NOTHING, 1.0 / np.sqrt(np.maximum(squares[largest], _NOTHING)), 0.0)
-    return Usual(mean, np.matmul((turns[:, largest] * scale).T.astype(np.float32), off))
+    return Usual(mean, np.matmul((turns[:, largest] * scale).T.astype(np.float32), common - mean))
 
 
 def save(memory: Memory, model: str) -> bytes:
@@ -243,12 +252,19 @@ def _sound(memory: Memory, feature_count: int) -> bool:
     )
 
 
-def _vector(memory: Memory, features: Features) -> NDArray[np.float32]:
-    """`features`, each raised to the power of 1.5 (what the network is sure of counts more), at length 1."""
+def _vector(memory: Memory, features: Features) -> NDArray[np.float32] | None:
+    """`features`, each raised to the power of 1.5 (what the network is sure of counts more), at length 1.
+
+    None where they are no numbers: a network that went wrong says and teaches nothing.
+    """
     if features.shape != memory.vectors.shape[1:]:
         raise ValueError(f"features of shape {features.shape}, the memory has {memory.vectors.shape[1:]}")
-    raised = features * np.sqrt(np.abs(features))
-    return np.asarray(raised / np.float32(max(float(np.linalg.norm(raised)), 1e-12)), dtype=np.float32)
+    with np.errstate(over="ignore", invalid="ignore"):
+        raised = features * np.sqrt(np.abs(features))
+        length = float(np.linalg.norm(raised))
+    if not math.isfinite(length):
+        return None
+    return np.asarray(raised / np.float32(max(length, 1e-12)), dtype=np.float32)
 
 
 def _left_over(usual: Usual, vector: NDArray[np.float32]) -> float:
@@ -260,10 +276,9 @@ def _left_over(usual: Usual, vector: NDArray[np.float32]) -> float:
 
 
 def _yardstick(strays: NDArray[np.float32]) -> float:
-    """What `FALSE_RATE` of the later half of `strays` exceed."""
-    later = strays[len(strays) // 2 :]
-    at = int((1 - FALSE_RATE) * len(later))  # numpy's own quantile takes as long as all the rest
-    return float(np.partition(later, at)[at])
+    """What `FALSE_RATE` of the later half of `strays` exceed; no more than `FARTHEST` times their median."""
+    later = np.sort(strays[len(strays) // 2 :])
+    return float(min(later[int((1 - FALSE_RATE) * len(later))], FARTHEST * later[len(later) // 2]))
 
 
 def _part(box: Box) -> int:
@@ -271,9 +286,11 @@ def _part(box: Box) -> int:
     return min(int(y * ROWS), ROWS - 1) * COLUMNS + min(int(x * COLUMNS), COLUMNS - 1)
 
 
-def _least_worth(vectors: NDArray[np.float32], mine: NDArray[np.intp]) -> int:
+def _least_worth(vectors: NDArray[np.float32], marks: NDArray[np.int64], mine: NDArray[np.intp]) -> int:
     """Index of the look to forget among `mine` (oldest first): an older one that is most like another."""
     older = mine[: -(PER_PART // 2)]
+    if np.count_nonzero(marks[older]) <= KEPT_MARKS:
+        older = older[marks[older] == 0]
     unit = vectors[older]
     alike = np.einsum("id,jd->ij", unit, unit)
     np.fill_diagonal(alike, -1.0)

@@ -137,9 +137,11 @@ def migrate(db: sqlite3.Connection, steps: Sequence[Step] = STEPS) -> None:
 
 
 def missing(db: sqlite3.Connection) -> str | None:
-    """The name of a table or index that a sound database has and this one has not, letter for letter.
+    """The name of a table that a sound database has and this one has not, letter for letter.
 
-    SQLite's own check passes over a damaged name. What else an owner may have added is left alone.
+    SQLite's own check passes over a damaged name. What else an owner may have added is left alone. So the
+    text of a step is never edited, and a step makes tables by their names alone (SQLite versions differ in how
+    they write down a table that was renamed).
     """
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
         migrate(fresh)
@@ -149,5 +151,5 @@ def missing(db: sqlite3.Connection) -> str | None:
 
 
 def _definitions(db: sqlite3.Connection) -> dict[str, str]:
-    rows = db.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name")
+    rows = db.execute("SELECT name, sql FROM sqlite_master WHERE type = 'table' ORDER BY name")
     return {str(name): str(text) for name, text in rows}
