@@ -7,6 +7,9 @@ import os
 import pytest
 from hypothesis import settings
 
+# As the command itself does: small sums gain nothing by more threads, and pytest runs on all cores anyway.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
 # The laws are tried on other examples each time, or on the same where a failure must be repeatable.
 settings.register_profile("the same each time", derandomize=True)
 if os.environ.get("DOORYARD_SAME_EXAMPLES") == "1":

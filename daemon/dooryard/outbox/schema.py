@@ -140,8 +140,8 @@ def missing(db: sqlite3.Connection) -> str | None:
     """The name of a table that a sound database has and this one has not, letter for letter.
 
     SQLite's own check passes over a damaged name. What else an owner may have added is left alone. So the
-    text of a step is never edited, and a step makes tables by their names alone (SQLite versions differ in how
-    they write down a table that was renamed).
+    text of a step is never edited, and no step renames a table (SQLite's versions differ in how they write
+    that down).
     """
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
         migrate(fresh)
