@@ -32,7 +32,8 @@ BODY_RADIUS = 2  # cells: about the size of a small bird at a feeder
 CLIP = 0.35  # log brightness: one cell's part in the local light is bounded
 STRAYS = 2.0  # deviations: a mean that strays this far is still usual
 CANDIDATE = 0.9  # cells whose change is at least this many times their usual straying
-BACKGROUND_S = 0.7  # the background is brought up to date once in so long
+BACKGROUND_S = 0.7  # the background is brought up to date once in so long ...
+YOUNG_S = 0.3  # ... and a view that has not been learned for `memory_s`, once in so long
 HELD_RATE = 0.1  # candidates are learned this much slower
 
 
@@ -167,7 +168,7 @@ class Learned(NamedTuple):
 def learned(state: GateState, view: View, keep: Mask | None, dt_s: float, settings: GateSettings) -> Learned:
     """The empty view after this frame; cells in `keep` stay as they were."""
     dt_s += state.unlearned_s
-    if dt_s < BACKGROUND_S:
+    if dt_s < (YOUNG_S if state.learned_s < settings.memory_s else BACKGROUND_S):
         return Learned(state.background, state.spread, state.straying, state.behind, dt_s)
     weight = np.full_like(view.ratio, rate(dt_s, settings.memory_s, state.learned_s))
     if view.differ and state.learned_s >= settings.settle_s:

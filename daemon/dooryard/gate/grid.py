@@ -25,7 +25,8 @@ COLUMNS = 80
 BLACK = 10.0  # grey levels, added before a logarithm: keeps sensor noise in the dark small
 DARK = 2.0  # grey levels, added before the logarithm that the gain is measured with
 WHITE = 250.0  # grey levels: a cell's mean above this may be clipped
-ONE_THREAD = 200_000  # multiplications; OpenBLAS begins to share a product out at 2**18
+ONE_THREAD = 200_000  # multiplications; OpenBLAS begins to share a product of matrices out at 2**18 ...
+ONE_THREAD_VECTOR = 9_000  # ... and one with a vector, in its older versions, at 9 * 2**10
 
 
 def cell_size(luma_shape: tuple[int, int]) -> int:
@@ -117,11 +118,11 @@ def clip(values: Map, most: float) -> Map:
 
 
 def product(left: Map, right: Map) -> Map:
-    """The matrix product, in parts so small that a linear algebra library leaves them to one thread.
+    """The product of a matrix and a matrix or vector, in parts so small that no library shares them out.
 
-    Waking others costs such products many times what they take.
+    Waking other threads costs such products many times what they take, and changes their last bits.
     """
-    rows = max(1, ONE_THREAD // right.size)
+    rows = max(1, (ONE_THREAD if right.ndim == 2 else ONE_THREAD_VECTOR) // right.size)
     if len(left) <= rows:
         whole: Map = np.matmul(left, right)
         return whole

@@ -49,7 +49,7 @@ def steadied(raw: Map, background: Map, slopes: Slopes) -> tuple[Map, tuple[floa
 
     `raw` is the log of what is seen against `background` (grey levels), both (rows, cols).
     """
-    if np.vdot(raw, raw) < CALM**2 * raw.size:
+    if np.einsum("ij,ij->", raw, raw) < CALM**2 * raw.size:
         return raw, (0.0, 0.0)
     change = clip(np.ascontiguousarray(raw[1:-1:2, 1:-1:2]), CLIP).ravel()
     total = float(np.vdot(change, change))

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -175,9 +177,11 @@ def test_a_lamp_that_lights_half_the_view_lets_nothing_through(before, more):
     assert not any(map(passed, said))
 
 
-@pytest.mark.parametrize(("frames_per_s", "every"), [(15, 11), (5, 4), (1, 1)])
-def test_the_background_is_brought_up_to_date_at_any_rate_of_frames(frames_per_s, every):
-    state, _ = play(empty(20))
+@pytest.mark.parametrize(
+    ("frames_per_s", "learned_s", "every"), [(15, 20, 5), (5, 20, 2), (15, 100, 11), (5, 100, 4), (1, 100, 1)]
+)
+def test_the_background_is_brought_up_to_date_at_any_rate_of_frames(frames_per_s, learned_s, every):
+    state = replace(play(empty(20))[0], learned_s=float(learned_s), unlearned_s=0.0)
     changes, start_s = [], state.last_s
     for number, luma in enumerate(empty(9, seed=5), 1):
         after, _ = watch(state, luma, start_s + number / frames_per_s, GateSettings())
