@@ -7,6 +7,7 @@ arrays of shape (rows, cols).
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,8 +26,7 @@ COLUMNS = 80
 BLACK = 10.0  # grey levels, added before a logarithm: keeps sensor noise in the dark small
 DARK = 2.0  # grey levels, added before the logarithm that the gain is measured with
 WHITE = 250.0  # grey levels: a cell's mean above this may be clipped
-ONE_THREAD = 200_000  # multiplications; OpenBLAS begins to share a product of matrices out at 2**18 ...
-ONE_THREAD_VECTOR = 9_000  # ... and one with a vector, in its older versions, at 9 * 2**10
+ONE_THREAD = 200_000  # multiplications; OpenBLAS begins to share a product out at 2**18
 
 
 def cell_size(luma_shape: tuple[int, int]) -> int:
@@ -118,15 +118,20 @@ def clip(values: Map, most: float) -> Map:
 
 
 def product(left: Map, right: Map) -> Map:
-    """The product of a matrix and a matrix or vector, in parts so small that no library shares them out.
+    """The product of two matrices, in parts so small that a linear algebra library shares none out.
 
     Waking other threads costs such products many times what they take, and changes their last bits.
     """
-    rows = max(1, (ONE_THREAD if right.ndim == 2 else ONE_THREAD_VECTOR) // right.size)
+    rows = ONE_THREAD // right.size
     if len(left) <= rows:
         whole: Map = np.matmul(left, right)
         return whole
-    return np.concatenate([np.matmul(left[at : at + rows], right) for at in range(0, len(left), rows)])
+    if rows < 2:  # one row alone would be taken for a vector, and those are shared out far sooner
+        slow: Map = np.einsum("ij,jk->ik", left, right)
+        return slow
+    parts = -(-len(left) // rows)
+    ends = [len(left) * part // parts for part in range(parts + 1)]
+    return np.concatenate([np.matmul(left[a:b], right) for a, b in pairwise(ends)])
 
 
 def few(values: Map) -> Map:

@@ -133,12 +133,15 @@ def _few_slice(part: slice) -> slice:
 
 def _along(modes: Modes, change: Map) -> NDArray[np.float32]:
     """The weight of each pattern in `change`."""
-    return product(modes.patterns.reshape(MODES, -1), change.ravel())
+    # Not as a product of matrices: with a vector it would be shared out between threads.
+    weights: NDArray[np.float32] = np.einsum("kn,n->k", modes.patterns.reshape(MODES, -1), change.ravel())
+    return weights
 
 
 def _sum(modes: Modes, weights: NDArray[np.float32]) -> Map:
     """The patterns, each with its weight, added up."""
-    return product(modes.patterns.reshape(MODES, -1).T, weights).reshape(modes.patterns.shape[1:])
+    total: Map = np.einsum("k,kn->n", weights, modes.patterns.reshape(MODES, -1))
+    return total.reshape(modes.patterns.shape[1:])
 
 
 def learned(modes: Modes, change: Map, gust: float, dt_s: float, *, quiet: bool) -> Modes:
@@ -162,14 +165,13 @@ def _turned(
     The old covariance is that of the patterns times the roots of their strengths; so the new patterns are
     the right singular vectors of both on top of each other, found by the small matrix of inner products.
     """
-    # Sums by einsum, on one thread: as products of matrices these would be large enough to be shared out.
     rows = np.concatenate((patterns, frames)).reshape(MODES + len(frames), -1)
     rows[:MODES] *= np.sqrt(strength * np.float32(1 - weight))[:, None]
     rows[MODES:] *= np.float32(math.sqrt(weight / len(frames)))
-    squares, turns = np.linalg.eigh(np.einsum("in,jn->ij", rows, rows).astype(np.float64))
+    squares, turns = np.linalg.eigh(product(rows, rows.T).astype(np.float64))
     best = slice(None, -MODES - 1, -1)  # the largest come last
     squares = np.maximum(squares[best], 0.0)
     scale = np.divide(1.0, np.sqrt(squares), out=np.zeros_like(squares), where=squares > _NOTHING)
     by_row = (turns[:, best] * scale).T.astype(np.float32)
-    turned: Maps = np.einsum("ki,in->kn", by_row, rows).reshape(patterns.shape)
+    turned = product(by_row, rows).reshape(patterns.shape)
     return turned, squares.astype(np.float32)
