@@ -7,6 +7,7 @@ scores       a network's answer -> groups and species                pure
 calibration  groups -> probabilities that hold                       pure
 species      which species may be told here; regions: the lists      pure
 memory       what this place looks like with nobody there            pure
+usual        what such looks have in common                          pure
 taught       the owner's own visitors                                pure
 evidence     the looks of a visit together -> who came, or nobody    pure
 base         what every classifier promises

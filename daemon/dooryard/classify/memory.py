@@ -10,11 +10,8 @@ belongs to the place: about `FALSE_RATE` of its looks at nobody are called stran
 is made of the newest looks learned: of the first ones much is left over only because there was little before
 them, and the light and the season go on.
 
-What was learned by mistake must not blind the box. A look that has few like it takes no part in the
-directions, so that one or two looks at a visitor do not make it a part of the place; what truly comes again
-is soon like others. And the yardstick is held to what is left over of most looks, so that a few strange ones
-do not make all others look usual. What the owner called nobody takes part at once, says nothing of how far
-looks usually stray, and is forgotten when that word is taken back.
+What was learned by mistake must not blind the box: `usual` says how. What the owner called nobody takes part
+at once, says nothing of how far looks usually stray, and is forgotten when that word is taken back.
 
 Strangeness is no animal: a hard shadow, a change of exposure and a new plant are strange too. So it is
 evidence beside the network's, worth at most `MOST_STRANGE`, and never a judge alone. That a look is
@@ -32,38 +29,25 @@ import zipfile
 import zlib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dooryard.classify.usual import LEAST, Usual, held, left_over, usual_of
 from dooryard.records import Box, Features
 
 ROWS, COLUMNS = 3, 4  # parts of the view
 PER_PART = 24  # looks kept of each, half of them the newest
-LEAST = 16
-FALSE_RATE = 0.05
-DIRECTIONS = 48  # at most; and no more than a third of the looks they are made of
-NEAREST = 4  # a look that is odd is unlike the mean of so many others ...
-ODD = 3.0  # ... by this many times what is usual
-STRAYS = 128  # the later half of them makes the yardstick
-FARTHEST = 1.75  # times their median: the yardstick is no longer
+STRAYS = 256  # the later half of them makes the yardstick, as far as `Usual.longest` allows
 KEPT_MARKS = 6  # looks of each part that the owner called nobody are not forgotten for others
 _MOST_BYTES = 8_000_000
 _FORM = 3  # of what is saved
-_NOTHING = 1e-9  # a square below which there is no direction
 
 SLOPE, TURN = 13.5, 0.35
 """Log-likelihood ratio = SLOPE * (strangeness - TURN), fitted on development scenes by
 tools/measure_memory_model.py, a wrong "somebody" counting as much as ten looks missed."""
 MOST_STRANGE, MOST_FAMILIAR = 2.0, 8.0
-
-
-class Usual(NamedTuple):
-    """What the looks that were learned have in common."""
-
-    mean: NDArray[np.float32]  # (D,)
-    directions: NDArray[np.float32]  # (K, D), of length 1 and at right angles
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,7 +87,7 @@ def strangeness(memory: Memory, features: Features) -> float | None:
     vector = _vector(memory, features)
     if memory.usual is None or not memory.ready or vector is None:
         return None
-    return math.log(max(_left_over(memory.usual, vector), 1e-6) / max(_yardstick(memory.strays), 1e-2))
+    return math.log(max(left_over(memory.usual, vector), 1e-6) / max(_yardstick(memory), 1e-2))
 
 
 def ratio(strange: float | None) -> float:
@@ -129,7 +113,7 @@ def learn(memory: Memory, box: Box, features: Features, mark: int = 0) -> Memory
     if vector is None:
         return memory
     if memory.usual is not None and not mark:
-        strays = np.append(strays, np.float32(_left_over(memory.usual, vector)))[-STRAYS:]
+        strays = np.append(strays, np.float32(left_over(memory.usual, vector)))[-STRAYS:]
     part = _part(box)
     kept = vector.astype(np.float16).astype(np.float32)  # as `save` keeps it
     vectors = np.concatenate([memory.vectors, kept[np.newaxis]])
@@ -141,7 +125,7 @@ def learn(memory: Memory, box: Box, features: Features, mark: int = 0) -> Memory
     if len(mine) > PER_PART:
         keep[_least_worth(vectors, marks, mine)] = False
     vectors, marks = vectors[keep], marks[keep]
-    known = usual(vectors, marks > 0)
+    known = usual_of(vectors, marks > 0)
     return Memory(vectors, parts[keep], order[keep], marks, strays, memory.learned + 1, known)
 
 
@@ -157,32 +141,8 @@ def forget(memory: Memory, marks: Collection[int]) -> Memory:
         part=memory.part[keep],
         order=memory.order[keep],
         mark=left,
-        usual=usual(vectors, left > 0),
+        usual=usual_of(vectors, left > 0),
     )
-
-
-def usual(vectors: NDArray[np.float32], sure: NDArray[np.bool_]) -> Usual | None:
-    """Return what `vectors` (N, D), of length 1, have in common; None for fewer than `LEAST`.
-
-    Those that are odd are left out, unless they are `sure` (N,).
-    """
-    if len(vectors) < LEAST:
-        return None
-    inner = np.matmul(vectors, vectors.T)
-    alike = inner.copy()
-    np.fill_diagonal(alike, -1.0)
-    apart = np.maximum(1.0 - np.partition(alike, -NEAREST, axis=1)[:, -NEAREST:].mean(axis=1), 0.0)
-    kept = np.flatnonzero((apart <= ODD * np.median(apart)) | sure)
-    common = vectors[kept]
-    mean = common.mean(axis=0)
-    count = min(DIRECTIONS, len(common) // 3, vectors.shape[1] // 8)
-    # Of the small matrix of inner products: its eigenvectors say how the looks add up to each direction.
-    inner = inner[np.ix_(kept, kept)].astype(np.float64)
-    means = inner.mean(axis=0)
-    squares, turns = np.linalg.eigh(inner - means - means[:, np.newaxis] + means.mean())
-    largest = slice(None, -count - 1, -1)
-    scale = np.where(squares[largest] > _NOTHING, 1.0 / np.sqrt(np.maximum(squares[largest], _NOTHING)), 0.0)
-    return Usual(mean, np.matmul((turns[:, largest] * scale).T.astype(np.float32), common - mean))
 
 
 def save(memory: Memory, model: str) -> bytes:
@@ -221,7 +181,7 @@ def load(data: bytes, model: str, feature_count: int) -> Memory | None:
         )
     except (zipfile.BadZipFile, zlib.error, ValueError, KeyError, TypeError, EOFError, OSError):
         return None
-    return replace(found, usual=usual(vectors, found.mark > 0)) if _sound(found, feature_count) else None
+    return replace(found, usual=usual_of(vectors, found.mark > 0)) if _sound(found, feature_count) else None
 
 
 def _arrays(data: bytes) -> dict[str, NDArray[Any]]:
@@ -267,18 +227,9 @@ def _vector(memory: Memory, features: Features) -> NDArray[np.float32] | None:
     return np.asarray(raised / np.float32(max(length, 1e-12)), dtype=np.float32)
 
 
-def _left_over(usual: Usual, vector: NDArray[np.float32]) -> float:
-    """How far `vector` (D,) lies from all that its directions reach from the mean."""
-    off = vector - usual.mean
-    # Not by BLAS: its threads cost more than a product so small.
-    along = np.einsum("kd,d->k", usual.directions, off)
-    return math.sqrt(max(0.0, float(np.vdot(off, off)) - float(np.vdot(along, along))))
-
-
-def _yardstick(strays: NDArray[np.float32]) -> float:
-    """What `FALSE_RATE` of the later half of `strays` exceed; no more than `FARTHEST` times their median."""
-    later = np.sort(strays[len(strays) // 2 :])
-    return float(min(later[int((1 - FALSE_RATE) * len(later))], FARTHEST * later[len(later) // 2]))
+def _yardstick(memory: Memory) -> float:
+    longest = memory.usual.longest if memory.usual else math.inf
+    return min(held(memory.strays[len(memory.strays) // 2 :]), longest)
 
 
 def _part(box: Box) -> int:

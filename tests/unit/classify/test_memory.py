@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from dooryard.classify import memory
-from dooryard.classify.memory import COLUMNS, LEAST, PER_PART, ROWS, STRAYS
+from dooryard.classify.memory import COLUMNS, PER_PART, ROWS, STRAYS
+from dooryard.classify.usual import FALSE_RATE, FARTHEST, LEAST, LONGER
 from dooryard.records import Box
 
 D = 40
@@ -46,7 +47,7 @@ def test_nobody_again_is_nothing_new_and_somebody_is():
     state = taught(120)
     again = [memory.strangeness(state, features) for features in empties(100, seed=2)]
     new = [memory.strangeness(state, features) for features in empties(20, seed=3, base=10)]
-    assert np.mean(np.array(again) > 0) <= 2 * memory.FALSE_RATE
+    assert np.mean(np.array(again) > 0) <= 2 * FALSE_RATE
     assert min(new) > 0.5
 
 
@@ -59,7 +60,7 @@ def test_the_rate_of_false_alarms_is_the_places_own():
         for features in vectors[:300].astype(np.float32):
             state = memory.learn(state, box(), features)
         strange = [memory.strangeness(state, f) > 0 for f in vectors[300:].astype(np.float32)]
-        assert np.mean(strange) <= 2 * memory.FALSE_RATE
+        assert np.mean(strange) <= 2 * FALSE_RATE
 
 
 def test_the_first_looks_do_not_stretch_the_yardstick():
@@ -74,10 +75,11 @@ def test_the_first_looks_do_not_stretch_the_yardstick():
 def test_the_yardstick_is_a_quantile_no_longer_than_most_strays_allow(spread):
     """Against numpy's own, to the next stray."""
     strays = (1 + spread * np.random.default_rng(5).random(100) ** 4).astype(np.float32)
-    state, look = replace(taught(), strays=strays), empties(1, seed=9, base=5)[0]
+    known = taught().usual._replace(longest=99.0)
+    state, look = replace(taught(), strays=strays, usual=known), empties(1, seed=9, base=5)[0]
     later = strays[50:]
-    quantile = np.quantile(later, 1 - memory.FALSE_RATE, method="higher")
-    most = memory.FARTHEST * np.quantile(later, 0.5, method="higher")
+    quantile = np.quantile(later, 1 - FALSE_RATE, method="higher")
+    most = FARTHEST * np.quantile(later, 0.5, method="higher")
     distance = np.exp(memory.strangeness(state, look)) * min(quantile, most)
     other = np.exp(memory.strangeness(replace(state, strays=np.ones(100, np.float32)), look))
     assert distance == pytest.approx(other)
@@ -87,6 +89,7 @@ def test_the_yardstick_is_a_quantile_no_longer_than_most_strays_allow(spread):
 def test_what_is_left_over_is_that_of_a_whole_decomposition():
     """Reference: numpy.linalg.svd (LAPACK) of the looks themselves, where none of them is odd."""
     state, look = taught(100), empties(1, seed=9, base=5)[0]
+    state = replace(state, usual=state.usual._replace(longest=99.0))
     mean = state.vectors.mean(axis=0)
     _, _, right = np.linalg.svd(state.vectors - mean, full_matrices=False)
     directions = right[: len(state.usual.directions)]
@@ -163,6 +166,19 @@ def test_what_comes_again_and_again_becomes_usual_and_visitors_stay_strange(look
         state = memory.learn(state, box(), features)
     assert np.median([memory.strangeness(state, features) for features in snow[looks:]]) < 0.1
     assert min(memory.strangeness(state, features) for features in empties(20, seed=4, base=20)) > 0.5
+
+
+def test_what_is_left_over_of_known_looks_is_about_what_is_without_them():
+    """Reference: numpy.linalg.svd (LAPACK) of all looks but one, for each look in turn."""
+    state, left = taught(100), []
+    for number in range(len(state.vectors)):
+        others = np.delete(state.vectors, number, axis=0)
+        _, _, right = np.linalg.svd(others - others.mean(axis=0), full_matrices=False)
+        directions = right[: len(state.usual.directions)]
+        off = state.vectors[number] - others.mean(axis=0)
+        left.append(np.linalg.norm(off - directions.T @ (directions @ off)))
+    longest = LONGER * np.quantile(left, 1 - FALSE_RATE)
+    assert state.usual.longest == pytest.approx(longest, rel=0.15)
 
 
 def test_evidence_of_strangeness_is_bounded_and_of_nothing_known_none():
