@@ -32,6 +32,7 @@ CORE = (
     "classify.calibration",
     "classify.evidence",
     "classify.memory",
+    "classify.usual",
     "classify.taught",
     "classify.species",
     "classify.regions",
