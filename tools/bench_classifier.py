@@ -96,13 +96,20 @@ def steady_mib(work: Callable[[], object], count: int) -> list[float]:
     return found
 
 
-def remembering(classifier: OnnxClassifier, frame: Frame, box: Box) -> Callable[[], object]:
-    """A look with the site memory asked, as full as it gets."""
+def full_memory(feature_count: int) -> memory.Memory:
+    """A site memory as full as it gets."""
     random = np.random.default_rng(2)
-    state = memory.blank(classifier.card.feature_count)
-    for features in random.random((600, classifier.card.feature_count), dtype=np.float32):
+    state = memory.blank(feature_count)
+    for features in random.random((600, feature_count), dtype=np.float32):
         x, y = random.uniform(0.1, 0.9, 2)
         state = memory.learn(state, Box(x - 0.1, y - 0.1, x + 0.1, y + 0.1), features)
+    return state
+
+
+def remembering(
+    classifier: OnnxClassifier, state: memory.Memory, frame: Frame, box: Box
+) -> Callable[[], object]:
+    """A look with the site memory asked."""
 
     def look() -> None:
         (sighting,) = classifier.look(frame, [box])
@@ -162,7 +169,8 @@ def main() -> None:
     classifier = OnnxClassifier(threads=given.threads, species_card=given.species_card)
     classifier.warm_up()
     frame, box = a_frame(), Box(0.3, 0.3, 0.3 + given.side / WIDTH, 0.3 + given.side / HEIGHT)
-    look = remembering(classifier, frame, box)
+    state = full_memory(classifier.card.feature_count)
+    look = remembering(classifier, state, frame, box)
     held = steady_mib(look, given.steady)
     peak_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024  # Linux counts in KiB
 
@@ -175,6 +183,8 @@ def main() -> None:
     print(f"whole look     {look_ms:6.2f} ms CPU, {extra_ms:+.2f} ms ({extra_ms / raw_ms:+.0%})")
     for name, work in parts(classifier, frame, box).items():
         print(f"  {name:15s}{np.median([cpu_ms(work) for _ in range(given.looks)]):5.2f}")
+    learning = [cpu_ms(lambda: memory.learn(state, box, state.vectors[0])) for _ in range(given.looks)]
+    print(f"a look learned {np.median(learning):6.2f} ms CPU, each half minute")
     print(
         f"memory         {peak_mib:6.1f} MiB peak; over {given.steady} looks {held[0]:.1f} after 5 % of them,"
     )

@@ -39,7 +39,7 @@ LAST = (
     "snow shower",
     "cloudy orchard",
 )
-"""Kinds that nothing was fitted or chosen on, nor looked at before everything else stood."""
+"""Kinds that nothing was fitted on; they were seen while the bounds of the memory's yardstick were chosen."""
 KINDS = (*DEVELOPMENT, *TEST, *HARDER, *FRESH, *LAST)  # new kinds come last: the place gives the seed
 DEVELOPMENT_ANIMALS = ("blackbird", "mallard", "shore lark", "grey squirrel", "white rabbit")
 TEST_ANIMALS = ("pigeon", "crow", "hen", "rooster", "grey squirrel", "big-eared rabbit", "badger")

@@ -114,11 +114,11 @@ def learned(place: Place, looks: Iterable[EmptyLook]) -> Place:
 
 def corrected(place: Place, marks: Collection[int]) -> Place:
     """Forget what was learned by `marks` that were taken back or overruled."""
-    gone = sorted(set(marks) & set(place.memory.mark.tolist()))
-    if not gone:
+    known = memory.forget(place.memory, marks)
+    if known is place.memory:
         return place
-    left = (*place.marks_left, *gone)[-_MARKS_LEFT:]
-    return replace(place, memory=memory.forget(place.memory, gone), marks_left=left)
+    gone = set(place.memory.mark.tolist()) - set(known.mark.tolist())
+    return replace(place, memory=known, marks_left=(*place.marks_left, *sorted(gone))[-_MARKS_LEFT:])
 
 
 def looked_at(place: Place, mark: int, *, stands: bool) -> Place:

@@ -62,11 +62,6 @@ class Memory:
     learned: int = 0
     usual: Usual | None = None  # worked out from `vectors`, not saved; None: too few
 
-    @property
-    def ready(self) -> bool:
-        """Whether it can say anything yet."""
-        return self.usual is not None and len(self.strays) >= LEAST
-
 
 def blank(feature_count: int) -> Memory:
     """A memory of nothing."""
@@ -84,10 +79,11 @@ def strangeness(memory: Memory, features: Features) -> float | None:
 
     Below 0 it is nothing new here. `features` (D,) float32; raises ValueError for another length.
     """
-    vector = _vector(memory, features)
-    if memory.usual is None or not memory.ready or vector is None:
+    vector, usual = _vector(memory, features), memory.usual
+    if vector is None or usual is None or len(memory.strays) < LEAST:
         return None
-    return math.log(max(left_over(memory.usual, vector), 1e-6) / max(_yardstick(memory), 1e-2))
+    yardstick = min(held(memory.strays[len(memory.strays) // 2 :]), usual.longest)
+    return math.log(max(left_over(usual, vector), 1e-6) / max(yardstick, 1e-2))
 
 
 def ratio(strange: float | None) -> float:
@@ -225,11 +221,6 @@ def _vector(memory: Memory, features: Features) -> NDArray[np.float32] | None:
     if not math.isfinite(length):
         return None
     return np.asarray(raised / np.float32(max(length, 1e-12)), dtype=np.float32)
-
-
-def _yardstick(memory: Memory) -> float:
-    longest = memory.usual.longest if memory.usual else math.inf
-    return min(held(memory.strays[len(memory.strays) // 2 :]), longest)
 
 
 def _part(box: Box) -> int:

@@ -28,7 +28,7 @@ FARTHEST = 1.75  # times the median: a length is held to that
 NEWEST = 128  # looks whose lengths are asked
 LONGER = 1.15  # times what is left over of looks that are known: a yardstick is no longer
 _NOTHING = 1e-9  # a square below which there is no direction
-_MOST_SHARE = 0.95
+_MOST_SHARE = 0.95  # of a direction: one look alone, above all one of the owner's, may make all of it
 
 
 class Usual(NamedTuple):

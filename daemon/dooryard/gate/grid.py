@@ -89,13 +89,13 @@ def _sliding(values: Map, radius: int) -> Map:
     return out
 
 
-def broad_mean(few: Map, radius: int, shape: tuple[int, ...]) -> Map:
-    """About `box_mean`, for wide boxes, of a map of `shape` of which every second cell is given.
+def broad_mean(values: Map, radius: int, shape: tuple[int, ...]) -> Map:
+    """About `box_mean`, for wide boxes, of a map of `shape` of which the few cells are given.
 
     Two small matrix products: a mean over many cells costs no more than one over few.
     """
     down, across = _averaging(shape[0], radius // 2), _averaging(shape[1], radius // 2)
-    return product(product(down, few), across.T)
+    return product(product(down, values), across.T)
 
 
 @lru_cache(maxsize=8)

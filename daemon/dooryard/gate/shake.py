@@ -51,9 +51,9 @@ def steadied(raw: Map, background: Map, slopes: Slopes) -> tuple[Map, tuple[floa
     """
     if np.einsum("ij,ij->", raw, raw) < CALM**2 * raw.size:
         return raw, (0.0, 0.0)
-    change = clip(np.ascontiguousarray(raw[1:-1:2, 1:-1:2]), CLIP).ravel()
+    change = clip(raw[1:-1:2, 1:-1:2].copy(), CLIP).ravel()
     total = float(np.vdot(change, change))
-    xt, yt = np.matmul(slopes.maps, change).tolist()
+    xt, yt = np.einsum("kn,n->k", slopes.maps, change).tolist()
     xx, yy, xy = slopes.xx, slopes.yy, slopes.xy
     det = xx * yy - xy * xy
     if det <= 1e-6 * (xx + yy) ** 2:

@@ -66,19 +66,7 @@ def observe(site: Site, stirs: list[Stir], dt_s: float, target_per_h: float) -> 
         running, wind, here = follow(running, kept, dt_s)
         visitor_s = AFTER_S if here else visitor_s
     due_s = site.due_s + dt_s
-    after = Site(
-        bar=site.bar,
-        taught=site.taught,
-        since_s=site.since_s,
-        nobody=site.nobody,
-        somebody=site.somebody,
-        winds=site.winds,
-        excesses=site.excesses,
-        watched_h=site.watched_h,
-        due_s=due_s,
-        visitor_s=visitor_s,
-        running=running,
-    )
+    after = replace(site, running=running, visitor_s=visitor_s, due_s=due_s)
     if due_s < STEP_S and not wind:
         return after
     return _set_bars(_taken_in(_forget(after), wind), target_per_h)
