@@ -138,15 +138,16 @@ def parts(classifier: OnnxClassifier, frame: Frame, box: Box) -> dict[str, Calla
 
 def accuracy(folder: Path) -> None:
     """Print what is told of the test scenes, with and without the site memory."""
+    import calibrate_model
     import measure_memory_model as measure
     import model_looks
     import model_scenes
 
-    places = [
-        measure.place(model_looks.site(kind, noise, folder))
-        for kind in model_scenes.TEST
-        for noise in measure.NOISES
-    ]
+    plane, places = calibrate_model.built_in(), []
+    for kind in model_scenes.TEST:
+        for noise in calibrate_model.NOISES:
+            looks = model_looks.site(kind, noise, folder)
+            places.append(measure.place(looks, calibrate_model.leanings(plane, looks)))
     measure.report("test scenes", places)
     measure.table(places)
 

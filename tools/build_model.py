@@ -26,6 +26,7 @@ from model_weights import WEIGHTS, WEIGHTS_SHA256, checked, member, parse, sha25
 
 MODELS = Path(__file__).resolve().parent.parent / "daemon" / "dooryard" / "classify" / "models"
 MODEL, LABELS, CARD, NOTICE = "lite0.onnx", "lite0-labels.csv", "lite0.toml", "lite0-NOTICE.txt"
+PRESENCE = "lite0-presence.csv"  # made by tools/calibrate_model.py
 
 _CARD = """\
 # What a program must know to use the model, and what a person must know to trust it.
@@ -35,6 +36,8 @@ model = "{model}"
 model_sha256 = "{model_sha256}"
 labels = "{labels}"
 labels_sha256 = "{labels_sha256}"
+presence = "{presence}"
+presence_sha256 = "{presence_sha256}"
 licence = "Apache-2.0"
 notice = "{notice}"
 
@@ -53,11 +56,14 @@ features = "{features}"
 feature_count = 1280
 
 [evidence]
-# log-odds against nobody = slope * log(group / none of them) + offset; see classify/calibration.py.
-# Bird and mammal are fitted by tools/calibrate_model.py on development scenes and photographs, animal is set.
-bird = [1.808, 0.685]
-mammal = [1.871, 1.615]
+# log-odds against nobody = slope * log(group / none of them) + offset + presence * what the features lean
+# towards somebody; see classify/calibration.py and classify/presence.py. Fitted by tools/calibrate_model.py
+# on development scenes and photographs; animal, and how far dog lies below mammal, are set.
+bird = [0.663, 1.967]
+mammal = [1.081, 2.93]
+dog = [1.081, 1.43]
 animal = [2.0, -2.8]
+presence = 1.461
 
 [origin]
 architecture = "Tan & Le 2019, EfficientNet, in its Lite form"
@@ -125,6 +131,8 @@ def card(model: bytes, labels: bytes) -> str:
         model_sha256=sha256(model),
         labels=LABELS,
         labels_sha256=sha256(labels),
+        presence=PRESENCE,
+        presence_sha256=sha256((MODELS / PRESENCE).read_bytes()),
         notice=NOTICE,
         image=IMAGE,
         side=SIDE,

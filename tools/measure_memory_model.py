@@ -1,13 +1,14 @@
 """What the site memory adds: looks and visits at places of the simulated garden after an hour of learning.
 
-    python tools/measure_memory_model.py --looks FOLDER [--media FOLDER]
+    python tools/measure_memory_model.py --looks FOLDER [--media FOLDER] [--wheels FOLDER]
 
 Each place learns from 120 looks at nobody in its first hour (a seed tube that sways, leaves, lawn, fence;
-with little and with strong noise), then sees 80 more looks at nobody and one visit of each animal. The
-line of evidence is fitted on the development kinds of scene and reported on the others. Given twice: with
-nothing learned after the hour, though the light goes on to change, and with a memory that goes on to learn
-from looks at nobody. And: what looks at a visitor do that were learned by mistake. With `--media`, also how
-strange one real place looks to a memory of another, and of itself.
+with little and with strong noise), then sees 80 more looks at nobody and one visit of each animal. Given
+twice: with nothing learned after the hour, though the light goes on to change, and with a memory that goes on
+to learn from looks at nobody. And: what looks at a visitor do that were learned by mistake. With `--media`,
+also how strange one real place looks to a memory of another, and of itself. With `--wheels` (those of
+tools/build_model.py), the line of the memory's evidence is fitted on the development kinds first, with the
+network's evidence as it is for animals and kinds that it was not fitted on (see tools/model_presence.py).
 """
 
 from __future__ import annotations
@@ -20,17 +21,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
+import calibrate_model
 import model_looks
+import model_presence
 import model_scenes
-from calibrate_model import totals
+from calibrate_model import KINDS, NOISES, totals
 from dooryard.classify import card, evidence, memory
-from dooryard.classify.calibration import NOBODY, calibrated, expected_error
+from dooryard.classify.calibration import NOBODY, Calibration, calibrated, expected_error
 from dooryard.classify.onnx import BUILT_IN
 from dooryard.place import MOST_SURE
 from dooryard.records import Box, Visitor
 from model_looks import Looks
 
-NOISES = (0.3, 1.0)
 RULES = evidence.Rules()
 _GLANCE_EVERY_S = 30.0
 _WRONG_COSTS = 10.0  # a wrong "somebody" against a look that was missed
@@ -51,17 +53,27 @@ class Place(NamedTuple):
     going_on: list[dict[str, float]]  # the same, where the memory goes on to learn in quiet moments
 
 
-def place(looks: Looks) -> Place:
-    """Let the memory learn for an hour, then judge the rest."""
-    lines = card.parse(BUILT_IN.read_text(encoding="utf-8"), "card").evidence
-    assert lines is not None
+def lines() -> Calibration:
+    """The built-in model's."""
+    found = card.parse(BUILT_IN.read_text(encoding="utf-8"), "card").evidence
+    assert found is not None
+    return found
+
+
+def network_alone(looks: Looks, leaning: NDArray[np.float64]) -> list[dict[str, float]]:
+    """What the network says of each look, without the memory."""
+    return [calibrated(*row) for row in zip(totals(looks), [lines()] * len(looks), leaning, strict=True)]
+
+
+def place(looks: Looks, leaning: NDArray[np.float64]) -> Place:
+    """Let the memory learn for an hour, then judge the rest; `leaning` is what the features say, (N,)."""
     state = memory.blank(looks.features.shape[1])
     learning = (looks.time_s < model_scenes.LEARNING_S) & (looks.group == NOBODY)
     for at in np.flatnonzero(learning):
         state = memory.learn(state, Box(*looks.boxes[at]), looks.features[at])
     later = looks.where(~learning)
     strange = [memory.strangeness(state, features) for features in later.features]
-    alone = [calibrated(total, lines) for total in totals(later)]
+    alone = network_alone(later, leaning[~learning])
     joint = [memory.weighed(a, memory.ratio(s)) for a, s in zip(alone, strange, strict=True)]
     return Place(later, np.array(strange, dtype=np.float64), alone, joint, learning_on(state, later, alone))
 
@@ -79,17 +91,20 @@ def learning_on(state: memory.Memory, looks: Looks, alone: list[dict[str, float]
 
 
 def fit(places: list[Place]) -> tuple[float, float]:
-    """Slope and turn of the memory's evidence; nobody weighs `_WRONG_COSTS` times as much as somebody."""
+    """Slope and turn of the memory's evidence beside the network's; nobody weighs `_WRONG_COSTS` times."""
     strange = np.concatenate([one.strange for one in places])
     there = np.concatenate([one.looks.group != NOBODY for one in places])
+    sure = np.array([sum(groups.values()) for one in places for groups in one.alone])
+    network = np.log(sure / (1 - sure))
     weight = np.where(there, 1.0 / there.sum(), _WRONG_COSTS / (~there).sum())
     weight /= weight.sum()
 
     def loss(values: NDArray[np.float64]) -> float:
-        margin = (2 * there - 1) * values[0] * (strange - values[1])
+        ratio = np.clip(values[0] * (strange - values[1]), -memory.MOST_FAMILIAR, memory.MOST_STRANGE)
+        margin = (2 * there - 1) * (network + ratio)
         return float((weight * np.logaddexp(0, -margin)).sum()) + 1e-3 * float(values[0] / 8) ** 2
 
-    best = minimize(loss, np.array([8.0, 0.0]))
+    best = minimize(loss, np.array([6.0, 0.3]), method="Nelder-Mead")
     return float(best.x[0]), float(best.x[1])
 
 
@@ -144,16 +159,15 @@ def report(name: str, places: list[Place]) -> None:
 
 def mistakes(name: str, sites: list[Looks]) -> None:
     """Print what becomes of visitors where looks at the first of them were learned as looks at nobody."""
-    lines = card.parse(BUILT_IN.read_text(encoding="utf-8"), "card").evidence
-    assert lines is not None
+    plane = calibrate_model.built_in()
+    alones = [network_alone(site, calibrate_model.leanings(plane, site)) for site in sites]
     for looks, wrong in ((34, 0), (34, 1), (60, 2), (120, 0), (120, 3)):
         same: list[bool] = []
         others: list[bool] = []
-        for site in sites:
+        for site, alone in zip(sites, alones, strict=True):
             quiet = np.flatnonzero((site.time_s < model_scenes.LEARNING_S) & (site.group == NOBODY))[:looks]
             numbers = np.unique(site.visit[site.visit >= 0])
             first = np.flatnonzero(site.visit == numbers[0])
-            alone = [calibrated(total, lines) for total in totals(site)]
             state = memory.blank(site.features.shape[1])
             for at in (*quiet[: looks // 2], *first[:wrong], *quiet[looks // 2 :]):
                 state = memory.learn(state, Box(*site.boxes[at]), site.features[at])
@@ -201,27 +215,38 @@ def real(media: Path) -> None:
         print(f"real places, a memory of {what}: {len(known)} looks, strange {(known > 0).mean():.3f}")
 
 
+def fitted(folder: Path, wheels: Path, media: Path | None) -> tuple[float, float]:
+    """Slope and turn, from the development kinds, with planes that have not seen what they judge."""
+    made = calibrate_model.planes(calibrate_model.material(folder, wheels, media))
+    places = []
+    for kind in KINDS:
+        for noise in NOISES:
+            looks = model_looks.site(kind, noise, folder)
+            places.append(place(looks, model_presence.unseen(made, looks, calibrate_model.part(looks))))
+    report("development scenes, by planes that have not seen them", places)
+    return fit(places)
+
+
 def main() -> None:
     arguments = argparse.ArgumentParser(description="Measure the site memory.")
     arguments.add_argument("--looks", type=Path, required=True)
     arguments.add_argument("--media", type=Path)
+    arguments.add_argument("--wheels", type=Path)
     given = arguments.parse_args()
+    if given.wheels:
+        slope, turn = fitted(given.looks, given.wheels, given.media)
+        print(f"log-likelihood ratio = {slope:.2f} * (strangeness - {turn:.2f})")
     splits = {
-        "development": (*model_scenes.DEVELOPMENT, *model_scenes.HARDER),
         "test": model_scenes.TEST,
         "fresh": model_scenes.FRESH,
         "last": model_scenes.LAST,
+        "new": model_scenes.NEW,
     }
-    sites = {
-        split: [model_looks.site(kind, noise, given.looks) for kind in kinds for noise in NOISES]
-        for split, kinds in splits.items()
-    }
-    places = {split: [place(looks) for looks in some] for split, some in sites.items()}
-    slope, turn = fit(places["development"])
-    print(f"log-likelihood ratio = {slope:.2f} * (strangeness - {turn:.2f}), fitted on development scenes")
-    for split, some in places.items():
-        report(f"{split} scenes", some)
-        mistakes(f"{split} scenes", sites[split])
+    plane = calibrate_model.built_in()
+    for split, kinds in splits.items():
+        sites = [model_looks.site(kind, noise, given.looks) for kind in kinds for noise in NOISES]
+        report(f"{split} scenes", [place(looks, calibrate_model.leanings(plane, looks)) for looks in sites])
+        mistakes(f"{split} scenes", sites)
     if given.media:
         real(given.media)
 

@@ -6,7 +6,7 @@ Rendering takes minutes, so the answers are kept in a folder and read again when
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+import model_composites
 import model_scenes
 from dooryard.classify import crop
 from dooryard.classify.onnx import OnnxClassifier
@@ -57,33 +58,46 @@ def joined(parts: Iterable[Looks]) -> Looks:
 
 def scenes(split: str, noise: float, seeds: tuple[int, ...], folder: Path) -> Looks:
     """Looks at the scenes of `split` ("development" or "test"), from `folder` if they are there."""
-    path = folder / f"looks-{split}-{noise}-{'-'.join(map(str, seeds))}.npz"
-    if not path.exists():
-        kinds = model_scenes.DEVELOPMENT if split == "development" else model_scenes.TEST
-        animals = model_scenes.DEVELOPMENT_ANIMALS if split == "development" else model_scenes.TEST_ANIMALS
-        crops = (
+    kinds = model_scenes.DEVELOPMENT if split == "development" else model_scenes.TEST
+    animals = model_scenes.DEVELOPMENT_ANIMALS if split == "development" else model_scenes.TEST_ANIMALS
+    return _kept(
+        folder / f"looks-{split}-{noise}-{'-'.join(map(str, seeds))}.npz",
+        lambda: (
             found
             for kind in kinds
             for seed in seeds
             for found in model_scenes.crops(kind, seed, animals, noise=noise, every=2)
-        )
-        folder.mkdir(parents=True, exist_ok=True)
-        _save(path, looked(crops))
-    with np.load(path) as saved:
-        return Looks(**{name: saved[name] for name in Looks.__dataclass_fields__})
+        ),
+    )
 
 
 def site(kind: str, noise: float, folder: Path) -> Looks:
     """Looks at one place of the garden over an hour and later, from `folder` if they are there."""
+    known = kind in (*model_scenes.DEVELOPMENT, *model_scenes.HARDER)
+    animals = model_scenes.DEVELOPMENT_ANIMALS if known else model_scenes.TEST_ANIMALS
+    seed = 20 + model_scenes.KINDS.index(kind) + int(10 * noise)
     path = folder / f"site-{kind.replace(' ', '-')}-{noise}.npz"
+    return _kept(path, lambda: model_scenes.site(kind, seed, animals, noise=noise))
+
+
+def _kept(path: Path, crops: Callable[[], Iterable[model_scenes.Crop]]) -> Looks:
+    """The looks at `crops`, from `path` if they are there, else made and put there."""
     if not path.exists():
-        test = kind in (*model_scenes.TEST, *model_scenes.FRESH, *model_scenes.LAST)
-        animals = model_scenes.TEST_ANIMALS if test else model_scenes.DEVELOPMENT_ANIMALS
-        seed = 20 + model_scenes.KINDS.index(kind) + int(10 * noise)
-        folder.mkdir(parents=True, exist_ok=True)
-        _save(path, looked(model_scenes.site(kind, seed, animals, noise=noise)))
+        path.parent.mkdir(parents=True, exist_ok=True)
+        _save(path, looked(crops()))
     with np.load(path) as saved:
         return Looks(**{name: saved[name] for name in Looks.__dataclass_fields__})
+
+
+def composites(wheels: Path, media: Path | None, folder: Path) -> Looks:
+    """Looks at development animals laid over photographs, and at the same places without them."""
+    path = folder / f"composites{'-media' if media else ''}.npz"
+    return _kept(path, lambda: model_composites.composites(wheels, media, model_scenes.DEVELOPMENT_ANIMALS))
+
+
+def empty_photographs(wheels: Path, folder: Path) -> Looks:
+    """Looks at parts of the wheels' photographs with nobody in them."""
+    return _kept(folder / "empty-photographs.npz", lambda: model_composites.empty(wheels))
 
 
 def photographs(split: str, media: Path) -> Looks:

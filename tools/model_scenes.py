@@ -40,7 +40,16 @@ LAST = (
     "cloudy orchard",
 )
 """Kinds that nothing was fitted on; they were seen while the bounds of the memory's yardstick were chosen."""
-KINDS = (*DEVELOPMENT, *TEST, *HARDER, *FRESH, *LAST)  # new kinds come last: the place gives the seed
+NEW = (
+    "windy fence at noon",
+    "first light in the orchard",
+    "wet hedge",
+    "snow in the sun",
+    "gusts under broken cloud",
+    "sky over a loose pole",
+)
+"""Kinds that nothing was fitted on or chosen by: drawn when all else stood."""
+KINDS = (*DEVELOPMENT, *TEST, *HARDER, *FRESH, *LAST, *NEW)  # new kinds come last: the place gives the seed
 DEVELOPMENT_ANIMALS = ("blackbird", "mallard", "shore lark", "grey squirrel", "white rabbit")
 TEST_ANIMALS = ("pigeon", "crow", "hen", "rooster", "grey squirrel", "big-eared rabbit", "badger")
 PERCHING = ("blackbird", "shore lark")
@@ -124,6 +133,47 @@ _MIXED: Mapping[str, tuple[str, Mapping[str, object]]] = {
             "gust_m_s": 5.0,
             "foliage": 0.8,
         },
+    ),
+    "windy fence at noon": (
+        "breeze",
+        {
+            "start": datetime(2026, 5, 9, 12, 10, tzinfo=_ZONE),
+            "backdrop": Backdrop.FENCE,
+            "wind_m_s": 4.5,
+            "dapple": 0.35,
+            "foliage": 0.4,
+        },
+    ),
+    "first light in the orchard": (
+        "dusk",
+        {
+            "start": datetime(2026, 4, 18, 5, 45, tzinfo=_ZONE),
+            "backdrop": Backdrop.ORCHARD,
+            "wind_m_s": 1.2,
+            "clouds": 0.4,
+        },
+    ),
+    "wet hedge": (
+        "rain",
+        {
+            "start": datetime(2026, 9, 12, 16, 40, tzinfo=_ZONE),
+            "backdrop": Backdrop.HEDGE,
+            "rain": 0.55,
+            "wind_m_s": 4.5,
+            "gusts_per_min": 3.0,
+        },
+    ),
+    "snow in the sun": (
+        "snow",
+        {"start": datetime(2026, 2, 3, 12, 20, tzinfo=_ZONE), "clouds": 0.15, "dapple": 0.4, "wind_m_s": 2.0},
+    ),
+    "gusts under broken cloud": (
+        "feeder on a hook",
+        {"clouds": 0.9, "exposure_step_ev": 0.25, "foliage": 0.5, "gusts_per_min": 5.0},
+    ),
+    "sky over a loose pole": (
+        "bright sky",
+        {"clouds": 1.0, "wind_m_s": 6.0, "camera_shake_px": 1.2, "foliage": 0.7},
     ),
 }
 _IN_THE_EVENING = ("dusk", "late light", "orchard in the evening", "hazy evening")

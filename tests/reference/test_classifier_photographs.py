@@ -79,6 +79,5 @@ def test_places_with_nobody_are_not_told_as_birds(classifier):
         seen += classifier.look(frame(LargePicture(rgb(folder / name))), boxes)
     assert len(seen) == 8 * 13
     birds = [s.groups["bird"] for s in seen]
-    assert sum(bird >= 0.5 for bird in birds) <= 1  # measured: 2 of 520 such crops (tools/measure_model.py)
-    assert max(birds) < 0.75
-    assert np.mean([s.somebody >= 0.5 for s in seen]) <= 0.03
+    assert max(birds) < 0.5
+    assert max(s.somebody for s in seen) < 0.5

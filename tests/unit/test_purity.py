@@ -30,6 +30,7 @@ CORE = (
     "classify.labels",
     "classify.card",
     "classify.calibration",
+    "classify.presence",
     "classify.evidence",
     "classify.memory",
     "classify.usual",

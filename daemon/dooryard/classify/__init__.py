@@ -4,6 +4,7 @@ crop         large picture and box -> what a network sees            pure
 card         what a model's file must be, and how to feed it         pure
 labels       what each class is and may be called                    pure
 scores       a network's answer -> groups and species                pure
+presence     features -> how far they lean towards somebody          pure
 calibration  groups -> probabilities that hold                       pure
 species      which species may be told here; regions: the lists      pure
 memory       what this place looks like with nobody there            pure

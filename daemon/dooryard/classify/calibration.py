@@ -5,7 +5,9 @@ A network's own numbers are not probabilities of what is in a garden: birds that
 vector machines") mends that: each group's evidence is the log of its odds against "none of them"; a line
 (slope, offset), fitted on labelled looks, turns it into a log-odds against nobody. One line serves birds,
 one all mammals with a group of their own (there are too few pictures of each for one line each), one the
-other animals. How well the result holds is reported as the expected calibration error (Guo et al. 2017,
+other animals. Dogs have a line of their own: a network with a hundred breeds gives each small beast
+something of a dog. What the features say of somebody, whoever it is (`presence`), is added to all of them.
+How well the result holds is reported as the expected calibration error (Guo et al. 2017,
 "On calibration of modern neural networks", ICML).
 """
 
@@ -45,15 +47,17 @@ class Line(NamedTuple):
 
 
 class Calibration(NamedTuple):
-    """The three lines of a model."""
+    """The lines of a model, and what its features' leaning towards somebody is worth."""
 
     bird: Line
     mammal: Line
+    dog: Line
     animal: Line
+    presence: float = 0.0
 
     def of(self, group: str) -> Line:
         """The line of `group`."""
-        return {"bird": self.bird, "animal": self.animal}.get(group, self.mammal)
+        return {"bird": self.bird, "dog": self.dog, "animal": self.animal}.get(group, self.mammal)
 
 
 def evidence_of(totals: Mapping[str, float]) -> dict[str, float]:
@@ -62,15 +66,19 @@ def evidence_of(totals: Mapping[str, float]) -> dict[str, float]:
     return {group: math.log((totals.get(group, 0.0) + FLOOR) / (rest + FLOOR)) for group in GROUPS}
 
 
-def calibrated(totals: Mapping[str, float], calibration: Calibration) -> dict[str, float]:
+def calibrated(
+    totals: Mapping[str, float], calibration: Calibration, leaning: float = 0.0
+) -> dict[str, float]:
     """Return the probability of each group of `GROUPS`; what is missing to 1 is nobody.
 
-    Together they come to no more than `SUREST` says.
+    `leaning` is what `presence` says of the look's features. Together they come to no more than `SUREST`
+    says.
     """
-    odds = {
-        group: math.exp(min(calibration.of(group).slope * value + calibration.of(group).offset, 50.0))
-        for group, value in evidence_of(totals).items()
-    }
+    there_is = calibration.presence * leaning
+    odds = {}
+    for group, value in evidence_of(totals).items():
+        slope, offset = calibration.of(group)
+        odds[group] = math.exp(min(slope * value + offset + there_is, 50.0))
     there = sum(odds.values())
     share = min(1.0, math.exp(SUREST) / there)
     return {group: value * share / (1.0 + there * share) for group, value in odds.items()}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from dataclasses import dataclass
 from typing import Any
@@ -28,6 +29,8 @@ class Card:
     features: str | None = None  # output (1, feature_count)
     feature_count: int = 0
     evidence: Calibration | None = None  # None: the network's own numbers are taken as they are
+    presence: str | None = None  # file name beside the card: see classify/presence.py
+    presence_sha256: str = ""
     temperature: float = 1.0  # logits are divided by it before a species' probability is taken
 
 
@@ -54,6 +57,7 @@ _REMEDY = "mend the card (models/lite0.toml in the package is a whole one), or i
 
 def _card(data: dict[str, Any]) -> Card:
     entry, out = _of(data, "input", dict), _of(data, "outputs", dict)
+    presence = _of(data, "presence", str) if "presence" in data else None
     for key, wanted in _LAYOUT.items():
         if entry[key] != wanted:
             raise ValueError(f"input.{key} is {entry[key]!r}; only {wanted!r} is understood")
@@ -72,11 +76,16 @@ def _card(data: dict[str, Any]) -> Card:
         features=_of(out, "features", str) if "features" in out else None,
         feature_count=_of(out, "feature_count", int) if "features" in out else 0,
         evidence=_calibration(_of(data, "evidence", dict)) if "evidence" in data else None,
+        presence=presence,
+        presence_sha256=_of(data, "presence_sha256", str) if presence else "",
         temperature=float(_of(data, "temperature", float, int)) if "temperature" in data else 1.0,
     )
     if min(card.scale, card.side_px, card.classes, card.temperature) <= 0:
         raise ValueError("scale, side_px, classes and temperature must be above zero")
-    for name in (card.model, card.labels):
+    weighed = card.evidence is not None and card.evidence.presence > 0
+    if weighed != (card.presence is not None) or (weighed and card.features is None):
+        raise ValueError("presence, evidence.presence and outputs.features go together: give all or none")
+    for name in (card.model, card.labels, card.presence or ""):
         if "/" in name or "\\" in name:
             raise ValueError(f"{name!r} must be the name of a file beside the card")
     return card
@@ -84,12 +93,15 @@ def _card(data: dict[str, Any]) -> Card:
 
 def _calibration(table: dict[str, Any]) -> Calibration:
     lines = {}
-    for key in Calibration._fields:
-        values = _of(table, key, list)
+    for key in ("bird", "mammal", "dog", "animal"):
+        values = _of(table, "mammal" if key == "dog" and key not in table else key, list)
         if len(values) != 2 or not all(type(value) in (int, float) for value in values) or values[0] <= 0:
             raise ValueError(f"evidence.{key} is {values!r}; it must be [slope above 0, offset]")
         lines[key] = Line(float(values[0]), float(values[1]))
-    return Calibration(**lines)
+    presence = float(_of(table, "presence", float, int)) if "presence" in table else 0.0
+    if not 0 <= presence < math.inf:
+        raise ValueError(f"evidence.presence is {presence!r}; it must not be below 0")
+    return Calibration(**lines, presence=presence)
 
 
 def _of(table: dict[str, Any], key: str, *kinds: type) -> Any:

@@ -34,6 +34,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dooryard.classify.presence import unit
 from dooryard.classify.usual import LEAST, Usual, held, left_over, usual_of
 from dooryard.records import Box, Features
 
@@ -44,9 +45,9 @@ KEPT_MARKS = 6  # looks of each part that the owner called nobody are not forgot
 _MOST_BYTES = 8_000_000
 _FORM = 3  # of what is saved
 
-SLOPE, TURN = 13.5, 0.35
-"""Log-likelihood ratio = SLOPE * (strangeness - TURN), fitted on development scenes by
-tools/measure_memory_model.py, a wrong "somebody" counting as much as ten looks missed."""
+SLOPE, TURN = 6.8, 0.35
+"""Log-likelihood ratio = SLOPE * (strangeness - TURN), fitted beside the network's evidence on development
+scenes by tools/measure_memory_model.py, a wrong "somebody" counting as much as ten looks missed."""
 MOST_STRANGE, MOST_FAMILIAR = 2.0, 8.0
 
 
@@ -209,18 +210,9 @@ def _sound(memory: Memory, feature_count: int) -> bool:
 
 
 def _vector(memory: Memory, features: Features) -> NDArray[np.float32] | None:
-    """`features`, each raised to the power of 1.5 (what the network is sure of counts more), at length 1.
-
-    None where they are no numbers: a network that went wrong says and teaches nothing.
-    """
     if features.shape != memory.vectors.shape[1:]:
         raise ValueError(f"features of shape {features.shape}, the memory has {memory.vectors.shape[1:]}")
-    with np.errstate(over="ignore", invalid="ignore"):
-        raised = features * np.sqrt(np.abs(features))
-        length = float(np.linalg.norm(raised))
-    if not math.isfinite(length):
-        return None
-    return np.asarray(raised / np.float32(max(length, 1e-12)), dtype=np.float32)
+    return unit(features)
 
 
 def _part(box: Box) -> int:

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dooryard.classify import card as cards
-from dooryard.classify import labels
+from dooryard.classify import labels, presence
+from dooryard.classify.presence import Presence
 from dooryard.errors import ModelError
 
 REINSTALL = "install the package again, or build the model anew with tools/build_model.py"
@@ -30,6 +31,7 @@ class Network:
         self.labels = labels.parse(
             _text(_verified(table, self.card.labels_sha256), table), self.card.classes, str(table)
         )
+        self.presence = _presence(self.card, path)
         model = path.with_name(self.card.model)
         self._outputs = [name for name in (self.card.logits, self.card.features) if name]
         _verified(model, self.card.model_sha256)
@@ -48,6 +50,18 @@ class Network:
         """Run it once on grey, so that the first visitor does not wait for its set-up."""
         side = self.card.side_px
         self.answer(np.zeros((1, 3, side, side), dtype=np.float32))
+
+
+def _presence(card: cards.Card, path: Path) -> Presence | None:
+    if card.presence is None:
+        return None
+    table = path.with_name(card.presence)
+    try:
+        return presence.parse(
+            _text(_verified(table, card.presence_sha256), table), card.feature_count, str(table)
+        )
+    except ValueError as error:
+        raise ModelError(str(error), REINSTALL) from error
 
 
 def _bytes(path: Path) -> bytes:

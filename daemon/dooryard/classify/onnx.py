@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from dooryard.classify import crop, scores, sightings, species
 from dooryard.classify.calibration import calibrated
 from dooryard.classify.network import REINSTALL, Network
+from dooryard.classify.presence import leaning
 from dooryard.classify.taught import Taught, tell
 from dooryard.errors import ModelError
 from dooryard.records import Box, Features, Frame, Naming, Picture, Rgb, Sighting
@@ -89,6 +90,11 @@ class OnnxClassifier:
         """Return the first network's logits (C,) and features (D,), if any, for one crop's `tensor`."""
         return self._network.answer(tensor)
 
+    def leaning(self, features: NDArray[np.float32] | None) -> float:
+        """How far the first network's `features` (D,) lean towards somebody; 0: its card cannot tell."""
+        plane = self._network.presence
+        return 0.0 if plane is None or features is None else leaning(plane, features)
+
     def warm_up(self) -> None:
         """Run each network once, so that the first visitor does not wait for its set-up."""
         for network in (self._network, self._which):
@@ -105,7 +111,9 @@ class OnnxClassifier:
             reading = scores.read(logits, self._network.labels, self._places)
         except ValueError as error:
             raise ModelError(f"{card.model}: {error}", REINSTALL) from error
-        groups = reading.groups if card.evidence is None else calibrated(reading.totals, card.evidence)
+        groups = reading.groups
+        if card.evidence is not None:
+            groups = calibrated(reading.totals, card.evidence, self.leaning(features))
         named = species.within(reading.species, self._region)
         seen = features
         if self._which is not None and groups["bird"] >= ASK_WHICH_FROM:

@@ -16,7 +16,7 @@ from dooryard.classify.calibration import (
 )
 from dooryard.classify.labels import GROUPS
 
-PLAIN = Calibration(Line(1, 0), Line(1, 0), Line(1, 0))
+PLAIN = Calibration(*(Line(1, 0),) * 4)
 
 
 def test_what_is_believed_beforehand_adds_up():
@@ -36,12 +36,13 @@ def test_a_plain_line_changes_next_to_nothing():
 
 
 def test_lines_belong_to_their_groups():
-    lines = Calibration(Line(1, 1), Line(1, 2), Line(1, 3))
-    assert [lines.of(group).offset for group in GROUPS] == [1, 2, 2, 2, 2, 2, 3]
+    lines = Calibration(Line(1, 1), Line(1, 2), Line(1, 3), Line(1, 4))
+    offsets = {group: lines.of(group).offset for group in GROUPS}
+    assert offsets == dict.fromkeys(GROUPS, 2) | {"bird": 1, "dog": 3, "animal": 4}
 
 
 def test_a_steeper_line_is_bolder_on_both_sides():
-    steep = Calibration(*(Line(2, 0),) * 3)
+    steep = Calibration(*(Line(2, 0),) * 4)
     assert calibrated({"bird": 0.8}, steep)["bird"] > calibrated({"bird": 0.8}, PLAIN)["bird"]
     assert calibrated({"bird": 0.2}, steep)["bird"] < calibrated({"bird": 0.2}, PLAIN)["bird"]
 
@@ -67,7 +68,7 @@ def test_expected_error_of_nothing_is_refused(sure, right):
 @pytest.mark.parametrize("totals", [{"bird": 1.0}, {"bird": 0.6, "cat": 0.4}])
 def test_no_look_is_surer_than_is_said(totals):
     """A noisy seed tube gets 0.9998 of some networks; shares between groups stay."""
-    steep = Calibration(*(Line(3, 2),) * 3)
+    steep = Calibration(*(Line(3, 2),) * 4)
     found = calibrated(totals, steep)
     assert sum(found.values()) == pytest.approx(1 / (1 + math.exp(-SUREST)))
     if "cat" in totals:

@@ -1,5 +1,7 @@
 """A model's card: what is read, and what is said when it cannot be."""
 
+import re
+
 import pytest
 
 from dooryard.classify import card
@@ -17,7 +19,14 @@ def test_built_in_card():
 
 def test_a_model_without_features():
     text = TEXT.replace('features = "features"\nfeature_count = 1280\n', "")
+    text = re.sub(r"(?m)^presence.*\n", "", text)
     assert card.parse(text, "own.toml").features is None
+
+
+def test_a_model_without_a_line_for_dogs():
+    lines = card.parse(re.sub(r"(?m)^dog = .*\n", "", TEXT), "own.toml").evidence
+    assert lines is not None
+    assert lines.dog == lines.mammal
 
 
 @pytest.mark.parametrize(
@@ -34,12 +43,17 @@ def test_a_model_without_features():
             "own.toml: scale, side_px, classes and temperature must be above zero",
         ),
         (
-            "bird = [1.808, 0.685]",
+            "bird = [0.663, 1.967]",
             "bird = [0, 1]",
             "own.toml: evidence.bird is [0, 1]; it must be [slope above",
         ),
-        ("bird = [1.808, 0.685]", "bird = 2", "own.toml: bird is 2, which is not of type list"),
+        ("bird = [0.663, 1.967]", "bird = 2", "own.toml: bird is 2, which is not of type list"),
         ("animal = [2.0, -2.8]", "", "own.toml: the key 'animal' is missing"),
+        ("presence = 1.461", "presence = -1", "own.toml: evidence.presence is -1.0; it must not be below 0"),
+        ("presence = 1.461", "", "own.toml: presence, evidence.presence and outputs.features go together"),
+        ('presence = "lite0-presence.csv"', "", "own.toml: presence, evidence.presence and outputs.features"),
+        ('features = "features"', "", "own.toml: presence, evidence.presence and outputs.features"),
+        ("presence_sha256", "digest", "own.toml: the key 'presence_sha256' is missing"),
         ('licence = "Apache-2.0"', "temperature = -1", "own.toml: scale, side_px, classes and temperature"),
         ('"lite0.onnx"', '"../x.onnx"', "own.toml: '../x.onnx' must be the name of a file beside the card"),
     ],

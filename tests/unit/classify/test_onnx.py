@@ -22,8 +22,8 @@ def sha256(data: bytes) -> str:
 
 @pytest.fixture
 def own(tmp_path):
-    """A copy of the built-in model's three files; returns the path of the card."""
-    for name in ("lite0.toml", "lite0.onnx", "lite0-labels.csv"):
+    """A copy of the built-in model's files; returns the path of the card."""
+    for name in ("lite0.toml", "lite0.onnx", "lite0-labels.csv", "lite0-presence.csv"):
         shutil.copy(BUILT_IN.with_name(name), tmp_path)
     return tmp_path / "lite0.toml"
 
@@ -65,7 +65,7 @@ def test_a_copy_elsewhere_works(own):
     OnnxClassifier(own).warm_up()
 
 
-@pytest.mark.parametrize("name", ["lite0.toml", "lite0.onnx", "lite0-labels.csv"])
+@pytest.mark.parametrize("name", ["lite0.toml", "lite0.onnx", "lite0-labels.csv", "lite0-presence.csv"])
 def test_a_missing_file(own, name):
     own.with_name(name).unlink()
     with pytest.raises(ModelError, match="cannot be read: No such file") as caught:
@@ -74,7 +74,7 @@ def test_a_missing_file(own, name):
     assert "tools/build_model.py" in caught.value.remedy
 
 
-@pytest.mark.parametrize("name", ["lite0.onnx", "lite0-labels.csv"])
+@pytest.mark.parametrize("name", ["lite0.onnx", "lite0-labels.csv", "lite0-presence.csv"])
 @pytest.mark.parametrize(
     "damage",
     [lambda data: data[:-1000], lambda data: data[:100] + b"\0" + data[101:], lambda _data: b""],
