@@ -59,11 +59,11 @@ feature_count = 1280
 # log-odds against nobody = slope * log(group / none of them) + offset + presence * what the features lean
 # towards somebody; see classify/calibration.py and classify/presence.py. Fitted by tools/calibrate_model.py
 # on development scenes and photographs; animal, and how far dog lies below mammal, are set.
-bird = [0.663, 1.967]
-mammal = [1.081, 2.93]
-dog = [1.081, 1.43]
+bird = [0.666, 1.985]
+mammal = [1.085, 2.962]
+dog = [1.085, 1.462]
 animal = [2.0, -2.8]
-presence = 1.461
+presence = 1.46
 
 [origin]
 architecture = "Tan & Le 2019, EfficientNet, in its Lite form"

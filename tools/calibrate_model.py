@@ -8,7 +8,7 @@ house sparrows and of places with nobody there): the plane of `dooryard.classify
 `dooryard.classify.calibration`. The lines are fitted on what planes say that were made without the look's
 own animal or kind of scene. Reported on the test scenes and the other photographs. The looks' folder keeps
 what the network said, since rendering takes minutes; the wheels are those of tools/build_model.py. `--write`
-puts the plane beside the model; the card's numbers are put there by hand.
+puts the plane beside the model; tools/build_model.py, where the lines are put by hand, then writes the card.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from scipy.optimize import minimize
 import model_looks
 import model_presence
 import model_scenes
-from dooryard.classify import labels, presence, scores
+from dooryard.classify import card, labels, presence, scores
 from dooryard.classify.calibration import (
     NOBODY,
     PRIOR,
@@ -94,6 +94,13 @@ def planes(given: Material) -> model_presence.Planes:
     """The plane made with all of `given`, and those made without each part."""
     worth = np.where(given.photograph & ~given.composite, _REAL, 1.0)
     return model_presence.planes(given.looks, worth, given.part)
+
+
+def lines() -> Calibration:
+    """Those of the built-in model."""
+    found = card.parse(BUILT_IN.read_text(encoding="utf-8"), "card").evidence
+    assert found is not None
+    return found
 
 
 def built_in() -> Presence:
@@ -219,8 +226,6 @@ def main() -> None:
     print(calibration)
     table = presence.text(made.whole).encode()
     print(f"{PRESENCE}: sha256 {sha256(table)}")
-    if given.write:
-        BUILT_IN.with_name(PRESENCE).write_bytes(table)
     drawn = model_looks.scenes("development", NOISE, DEVELOPMENT_SEEDS, given.looks)
     seen = model_presence.unseen(made, drawn, part(drawn))
     alike = likeness(drawn, calibration, seen)
@@ -232,6 +237,8 @@ def main() -> None:
         test["test photographs"] = model_looks.photographs("test", given.media)
     for name, looks in test.items():
         report(name, looks, calibration, leanings(made.whole, looks))
+    if given.write:
+        BUILT_IN.with_name(PRESENCE).write_bytes(table)
 
 
 if __name__ == "__main__":

@@ -26,9 +26,8 @@ import model_looks
 import model_presence
 import model_scenes
 from calibrate_model import KINDS, NOISES, totals
-from dooryard.classify import card, evidence, memory
-from dooryard.classify.calibration import NOBODY, Calibration, calibrated, expected_error
-from dooryard.classify.onnx import BUILT_IN
+from dooryard.classify import evidence, memory
+from dooryard.classify.calibration import NOBODY, calibrated, expected_error
 from dooryard.place import MOST_SURE
 from dooryard.records import Box, Visitor
 from model_looks import Looks
@@ -53,16 +52,12 @@ class Place(NamedTuple):
     going_on: list[dict[str, float]]  # the same, where the memory goes on to learn in quiet moments
 
 
-def lines() -> Calibration:
-    """The built-in model's."""
-    found = card.parse(BUILT_IN.read_text(encoding="utf-8"), "card").evidence
-    assert found is not None
-    return found
-
-
 def network_alone(looks: Looks, leaning: NDArray[np.float64]) -> list[dict[str, float]]:
     """What the network says of each look, without the memory."""
-    return [calibrated(*row) for row in zip(totals(looks), [lines()] * len(looks), leaning, strict=True)]
+    return [
+        calibrated(*row)
+        for row in zip(totals(looks), [calibrate_model.lines()] * len(looks), leaning, strict=True)
+    ]
 
 
 def place(looks: Looks, leaning: NDArray[np.float64]) -> Place:

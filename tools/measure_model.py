@@ -26,9 +26,10 @@ import onnxruntime
 from numpy.typing import NDArray
 from PIL import Image
 
+import calibrate_model
 import model_scenes
 import model_weights
-from dooryard.classify import card, labels, scores
+from dooryard.classify import labels, presence, scores
 from dooryard.classify.calibration import calibrated
 from dooryard.classify.crop import prepare
 from dooryard.classify.onnx import BUILT_IN
@@ -38,7 +39,7 @@ from model_quantise import MEAN, SCALE
 
 LABELLED = "foolbox-3.3.4-py3-none-any.whl"
 LABELLED_SHA256 = "11049d515d38e765e206a73ace9cc648b81a0d6d1da9ad9057e149ee117989cb"
-LINES = card.parse(BUILT_IN.read_text(encoding="utf-8"), "card").evidence
+LINES, PLANE = calibrate_model.lines(), calibrate_model.built_in()
 _SEED = 5
 _WHOLE = Box(0, 0, 1, 1)
 _WHITE: Rgb = np.full((1, 1, 3), 255, dtype=np.uint8)
@@ -160,7 +161,8 @@ def report(
         print(f"    top-1 right: float32 {right[0]:.3f}, int8 {right[1]:.3f}, int8 exactly {right[2]:.3f}")
     for name, said in (("float32", exact), ("int8", small)):
         totals = [scores.read(row, table).totals for row in said.logits]
-        groups = [calibrated(one, LINES) if LINES else one for one in totals]
+        leanings = [presence.leaning(PLANE, features) for features in said.features]
+        groups = [calibrated(*row) for row in zip(totals, [LINES] * len(totals), leanings, strict=True)]
         bird = np.array([group["bird"] for group in groups])
         somebody = np.array([sum(group.values()) for group in groups])
         counts = ", ".join(

@@ -293,8 +293,15 @@ def _nobody(
         if place == "feeder" and not layout.has_feeder:
             place = "leaves"
         box = _spot(place, camera, scene, random)
-        if not any(box.overlap(other) > 0 for other in taken):
+        whole = _seen(box)  # with its margin: half a bird at its edge is somebody
+        if not any(whole.overlap(other) > 0 for other in taken):
             yield "", "nobody", -1, place, box
+
+
+def _seen(box: Box) -> Box:
+    """All that a crop of `box` shows."""
+    left, top, side, _ = crop.window(box, WIDTH, HEIGHT)
+    return Box(left / WIDTH, top / HEIGHT, (left + side) / WIDTH, (top + side) / HEIGHT)
 
 
 def _spot(place: str, camera: SceneCamera, scene: Scene, random: np.random.Generator) -> Box:

@@ -28,7 +28,7 @@ from dooryard.tracks import VisitSettings
 
 PLACE, MARKS = "place", "place_marks"  # names of what is stored
 QUIET_S = 60.0  # nothing was let through there for so long
-MOST_SURE = 0.97  # a glance at which the network is surer of somebody teaches nothing
+MOST_SURE = 0.9  # a glance at which the network is surer of somebody teaches nothing: few visitors are less
 SIZES = (0.12, 0.2, 0.3)  # of a glance's box, in picture widths: as birds and squirrels are
 _STIRS = 32
 _MARKS_LEFT = 64
