@@ -131,7 +131,7 @@ def parts(classifier: OnnxClassifier, frame: Frame, box: Box) -> dict[str, Calla
         "crop, denoise": lambda: crop.square(pixels, at, None, facts.side_px),
         "of it, denoise": lambda: crop.denoise(done, crop.near_levels(None)),
         "to floats": lambda: crop.tensor(done, facts.mean, facts.scale),
-        "sharpness": lambda: crop.sharpness(done),
+        "sharpness": lambda: crop.sharpness(done[1]),
         "scores": lambda: scores.read(logits, table, places),
     }
 

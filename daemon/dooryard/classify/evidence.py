@@ -29,8 +29,8 @@ from dooryard.records import Naming, Sighting, Visitor
 
 LIKENESS = 0.5
 """Correlation of the evidence of two looks at one visit. Measured 0.0 to 0.6 for four of five visitors, 0.6
-for an empty feeder (tools/calibrate_model.py): towards the high end, since a wrong "somebody" costs more than a
-late one."""
+for an empty feeder (tools/calibrate_model.py): towards the high end, since a wrong "somebody" costs more than
+a late one."""
 
 LIMIT = 6.0
 """The most that one look may say for or against anything (log-likelihood ratio, natural log)."""
