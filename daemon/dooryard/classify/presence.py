@@ -73,7 +73,7 @@ def parse(text: str, feature_count: int, where: str) -> Presence:
         weights.append(_number(row[1], f"{where}: line {number + 2}"))
     if len(weights) != feature_count + 1:
         raise ValueError(f"{where}: {len(weights)} rows, expected the offset and {feature_count} features")
-    return Presence(np.array(weights[1:], dtype=np.float32), weights[0])
+    return Presence(np.array(weights[1:], dtype=np.float32), float(np.float32(weights[0])))
 
 
 def text(presence: Presence) -> str:

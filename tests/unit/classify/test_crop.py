@@ -136,7 +136,7 @@ def test_shrinking_makes_a_picture_neither_darker_nor_lighter():
 
 @pytest.mark.parametrize("size", [225, 300, 390, 448, 620, 1200])
 def test_shrinking_beside_another_librarys(size):
-    """PyPI Pillow: plain averages in float, of a smooth picture. The places are right to a part of a pixel."""
+    """PyPI Pillow: plain averages in float, of a smooth picture. Places are right to a part of a pixel."""
     y, x = np.mgrid[0:size, 0:size] * (9.0 / size)
     pixels = np.stack([np.rint(127 + 60 * np.sin(x + c) * np.cos(y + c)) for c in range(3)], axis=2)
     ours = crop.shrunk(pixels.astype(np.uint8), SIDE)

@@ -45,7 +45,7 @@ def test_a_look_at_nothing_at_all():
 def test_the_table_keeps_every_bit(values):
     plane = parse(text(Presence(values[1:], float(values[0]))), 3, "table")
     assert np.array_equal(plane.direction, values[1:])
-    assert plane.offset == values[0]
+    assert plane.offset == float(values[0])
 
 
 @pytest.mark.parametrize(
