@@ -124,15 +124,16 @@ def parts(classifier: OnnxClassifier, frame: Frame, box: Box) -> dict[str, Calla
     facts, pixels = classifier.card, frame.large()
     at = crop.window(box, WIDTH, HEIGHT)
     done = crop.square(pixels, at, None, facts.side_px)
-    logits, _ = classifier.answer(crop.tensor(done, facts.mean, facts.scale))
+    logits, features = classifier.answer(crop.tensor(done, facts.mean, facts.scale))
     table = labels.parse(BUILT_IN.with_name(facts.labels).read_text(encoding="utf-8"), facts.classes, "")
     places = scores.positions(table)
     return {
         "crop, denoise": lambda: crop.square(pixels, at, None, facts.side_px),
         "of it, denoise": lambda: crop.denoise(done, crop.near_levels(None)),
         "to floats": lambda: crop.tensor(done, facts.mean, facts.scale),
-        "sharpness": lambda: crop.sharpness(done[1]),
+        "sharpness": lambda: crop.sharpness(done),
         "scores": lambda: scores.read(logits, table, places),
+        "leaning": lambda: classifier.leaning(features),
     }
 
 

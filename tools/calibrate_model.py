@@ -6,7 +6,8 @@ Two things are fitted on the development scenes of tools/model_scenes.py, on its
 over photographs, and on photographs with nobody in them (with `--media`, also on every second photograph of
 house sparrows and of places with nobody there): the plane of `dooryard.classify.presence`, and the lines of
 `dooryard.classify.calibration`. The lines are fitted on what planes say that were made without the look's
-own animal or kind of scene. Reported on the test scenes and the other photographs. The looks' folder keeps
+own animal or, where nobody is, without looks at nobody in its kind of scene (see tools/model_presence.py).
+Reported on the test scenes and the other photographs. The looks' folder keeps
 what the network said, since rendering takes minutes; the wheels are those of tools/build_model.py. `--write`
 puts the plane beside the model; tools/build_model.py, where the lines are put by hand, then writes the card.
 """
@@ -36,6 +37,7 @@ from dooryard.classify.calibration import (
 )
 from dooryard.classify.evidence import there_ratio
 from dooryard.classify.labels import GROUPS
+from dooryard.classify.network import Network
 from dooryard.classify.onnx import BUILT_IN
 from dooryard.classify.presence import Presence
 from model_looks import Looks
@@ -46,10 +48,13 @@ NOISE = 0.3
 KINDS = (*model_scenes.DEVELOPMENT, *model_scenes.HARDER)
 NOISES = (0.3, 1.0)
 PRESENCE = "lite0-presence.csv"
-_REAL = 3.0  # weight of a photograph against a drawn picture of the same kind
+_REAL = 3.0
+"""Weight of a photograph against a drawn picture of the same kind; for the lines, not for the plane, also of
+one with an animal laid over it. Of house sparrows there are four looks: each weighs as dozens of others."""
 ANIMAL = Line(2.0, -2.8)
 """Of other animals there are none in the development scenes, so their line is set, not fitted: 0.8 of the
-network's probability makes it even. Leaves and scrub get 0.4 at most in 99 of 100 looks at nobody."""
+network's probability makes it even where the features say nothing. Leaves and scrub get 0.4 at most in 99
+of 100 looks at nobody."""
 DOG_BELOW = 1.5
 """How far a dog's offset lies below that of other mammals: set, not fitted, since no development scene has
 a dog. 118 of the network's 1,000 classes are dogs, three are rabbits and hares: what is not sure gathers
@@ -104,9 +109,10 @@ def lines() -> Calibration:
 
 
 def built_in() -> Presence:
-    """The plane that ships with the model."""
-    path = BUILT_IN.with_name(PRESENCE)
-    return presence.parse(path.read_text(encoding="utf-8"), 1280, str(path))
+    """The plane that ships with the model. Raises ModelError where the card names another."""
+    found = Network(BUILT_IN).presence
+    assert found is not None
+    return found
 
 
 def leanings(plane: Presence, looks: Looks) -> NDArray[np.float64]:
@@ -219,6 +225,10 @@ def main() -> None:
     arguments.add_argument("--media", type=Path)
     arguments.add_argument("--write", action="store_true", help="put the plane beside the model")
     given = arguments.parse_args()
+    if given.write and not given.media:
+        arguments.error(
+            "the plane that ships was made with --media; without it --write would replace it by another"
+        )
     known = material(given.looks, given.wheels, given.media)
     made = planes(known)
     unseen = model_presence.unseen(made, known.looks, known.part)

@@ -7,8 +7,8 @@ with little and with strong noise), then sees 80 more looks at nobody and one vi
 twice: with nothing learned after the hour, though the light goes on to change, and with a memory that goes on
 to learn from looks at nobody. And: what looks at a visitor do that were learned by mistake. With `--media`,
 also how strange one real place looks to a memory of another, and of itself. With `--wheels` (those of
-tools/build_model.py), the line of the memory's evidence is fitted on the development kinds first, with the
-network's evidence as it is for animals and kinds that it was not fitted on (see tools/model_presence.py).
+tools/build_model.py), the line of the memory's evidence is fitted on the development kinds first, beside
+planes that have not seen what they judge (see tools/model_presence.py), and the card's lines.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ RULES = evidence.Rules()
 _GLANCE_EVERY_S = 30.0
 _WRONG_COSTS = 10.0  # a wrong "somebody" against a look that was missed
 _WAYS = {
-    "alone": "network alone",
+    "alone": "network and plane alone",
     "joint": "with an hour's memory",
     "going_on": "with a memory that goes on to learn",
 }

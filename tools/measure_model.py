@@ -178,11 +178,13 @@ def report(
         print(f"    {name}: {counts}")
         if (answers >= 0).all():
             animal = np.array([table[answer].group is not None for answer in answers])
-            told = somebody >= 0.5
-            print(
-                f"    {name}: told as somebody {told[animal].sum()} of {animal.sum()} of animals, "
-                f"{told[~animal].sum()} of {(~animal).sum()} of things"
-            )
+            by_sums = np.array([sum(calibrated(one, LINES).values()) for one in totals])
+            for how, sure in (("", somebody), (" by its sums alone", by_sums)):
+                told = sure >= 0.5
+                print(
+                    f"    {name}: told as somebody{how} {told[animal].sum()} of {animal.sum()} of animals, "
+                    f"{told[~animal].sum()} of {(~animal).sum()} of things"
+                )
 
 
 def main() -> None:

@@ -17,9 +17,11 @@ from PIL import Image
 
 import model_composites
 import model_scenes
+from dooryard.camera import garden as garden_package
 from dooryard.classify import crop
-from dooryard.classify.onnx import OnnxClassifier
+from dooryard.classify.onnx import BUILT_IN, OnnxClassifier
 from dooryard.records import Box, Rgb
+from model_weights import sha256
 
 _SEED = 5
 
@@ -86,7 +88,19 @@ def _kept(path: Path, crops: Callable[[], Iterable[model_scenes.Crop]]) -> Looks
         path.parent.mkdir(parents=True, exist_ok=True)
         _save(path, looked(crops()))
     with np.load(path) as saved:
+        if "made_by" not in saved or str(saved["made_by"]) != _made_by():
+            raise SystemExit(
+                f"{path}: made with another model, crop or scene than the present ones: remove it"
+            )
         return Looks(**{name: saved[name] for name in Looks.__dataclass_fields__})
+
+
+def _made_by() -> str:
+    """A digest of what looks depend on beside their name: model, crop, kinds of scene, composites, garden."""
+    garden = sorted(Path(garden_package.__file__).parent.glob("*.py"))
+    tools = [Path(__file__).with_name(f"model_{name}.py") for name in ("scenes", "kinds", "composites")]
+    files = [BUILT_IN.with_name("lite0.onnx"), Path(crop.__file__), *tools, *garden]
+    return sha256(b"".join(path.read_bytes() for path in files))
 
 
 def composites(wheels: Path, media: Path | None, folder: Path) -> Looks:
@@ -167,5 +181,6 @@ def looked(crops: Iterable[model_scenes.Crop]) -> Looks:
 def _save(path: Path, looks: Looks) -> None:
     arrays = {name: getattr(looks, name) for name in Looks.__dataclass_fields__}
     arrays["features"] = looks.features.astype(np.float16)
+    arrays["made_by"] = np.array(_made_by())
     with path.open("wb") as file:
         np.savez_compressed(file, **arrays)

@@ -99,7 +99,7 @@ def crops(folder: Path) -> Iterator[NDArray[np.float32]]:
                 top = int(random.integers(0, image.height - side + 1))
                 part = image.crop((left, top, left + side, top + side))
                 small = part.resize((SIDE, SIDE), Image.Resampling.BICUBIC)
-                yield tensor(np.asarray(small).transpose(2, 0, 1), MEAN, SCALE)
+                yield tensor(np.asarray(small), MEAN, SCALE)
 
 
 class _Reader(CalibrationDataReader):  # type: ignore[misc]  # onnxruntime carries no types

@@ -181,7 +181,7 @@ def unnamed(frame: Frame, boxes: Sequence[Box]) -> tuple[Sighting, ...]:
             groups={},
             species=(),
             sharpness=crop.sharpness(
-                crop.square(pixels, crop.window(box, width, height), frame.exposure.gain, _SIDE_PX)[1]
+                crop.square(pixels, crop.window(box, width, height), frame.exposure.gain, _SIDE_PX)
             ),
             picture=Picture(frame.number, frame.wall, pixels, box),
             classified=False,

@@ -52,8 +52,8 @@ def sparrows():
             yield pixels, Box(x / width, y / height, (x + w) / width, (y + h) / height), max(w, h)
 
 
-def pictures() -> list[np.ndarray]:
-    """48 crops, 3 x 224 x 224: sparrows, a cat, a coffee cup, an astronaut, and seeded parts of them."""
+def pictures() -> list[Image.Image]:
+    """48 crops, 224 x 224: sparrows, a cat, a coffee cup, an astronaut, and seeded parts of them."""
     random = np.random.default_rng(8)
     found = [crop.square(p, crop.window(box, p.shape[1], p.shape[0]), None, 224) for p, box, _ in sparrows()]
     for pixels in (data.chelsea(), data.coffee(), data.astronaut()):
@@ -76,7 +76,7 @@ def test_converted_it_says_what_the_interpreter_says(birds, tmp_path):
     session = onnxruntime.InferenceSession(birds.with_name("birds.onnx"), providers=["CPUExecutionProvider"])
     same, gaps = [], []
     for picture in pictures():
-        interpreter.set_tensor(entry["index"], np.ascontiguousarray(picture.transpose(1, 2, 0))[np.newaxis])
+        interpreter.set_tensor(entry["index"], np.asarray(picture)[np.newaxis])
         interpreter.invoke()
         scale, zero = result["quantization"]
         theirs = (interpreter.get_tensor(result["index"])[0].astype(np.float64) - zero) * scale

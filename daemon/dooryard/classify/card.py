@@ -77,16 +77,16 @@ def _card(data: dict[str, Any]) -> Card:
         feature_count=_of(out, "feature_count", int) if "features" in out else 0,
         evidence=_calibration(_of(data, "evidence", dict)) if "evidence" in data else None,
         presence=presence,
-        presence_sha256=_of(data, "presence_sha256", str) if presence else "",
+        presence_sha256="" if presence is None else _of(data, "presence_sha256", str),
         temperature=float(_of(data, "temperature", float, int)) if "temperature" in data else 1.0,
     )
     if min(card.scale, card.side_px, card.classes, card.temperature) <= 0:
         raise ValueError("scale, side_px, classes and temperature must be above zero")
-    weighed = card.evidence is not None and card.evidence.presence > 0
+    weighed = "presence" in data.get("evidence", {})
     if weighed != (card.presence is not None) or (weighed and card.features is None):
-        raise ValueError("presence, evidence.presence and outputs.features go together: give all or none")
-    for name in (card.model, card.labels, card.presence or ""):
-        if "/" in name or "\\" in name:
+        raise ValueError("presence and evidence.presence need each other, and outputs.features")
+    for name in (card.model, card.labels, *([] if card.presence is None else [card.presence])):
+        if name in ("", ".", "..") or "/" in name or "\\" in name:
             raise ValueError(f"{name!r} must be the name of a file beside the card")
     return card
 
@@ -100,7 +100,7 @@ def _calibration(table: dict[str, Any]) -> Calibration:
         lines[key] = Line(float(values[0]), float(values[1]))
     presence = float(_of(table, "presence", float, int)) if "presence" in table else 0.0
     if not 0 <= presence < math.inf:
-        raise ValueError(f"evidence.presence is {presence!r}; it must not be below 0")
+        raise ValueError(f"evidence.presence is {presence!r}; it must be a number, 0 or more")
     return Calibration(**lines, presence=presence)
 
 

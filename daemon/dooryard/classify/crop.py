@@ -3,9 +3,6 @@
 Every step is integer arithmetic (Pillow's resize is) or exact in float32 (where a card's mean is a whole
 number and its scale a power of two; else one IEEE operation each), so that the same picture gives the same
 numbers, bit for bit, on every machine.
-
-A crop is kept as planes, (3, S, S): red, green, blue. That is how networks want it, and flat arrays of one
-kind of byte are what processors are quickest with.
 """
 
 from __future__ import annotations
@@ -25,16 +22,11 @@ MARGIN = 0.15
 MIN_SIDE_PX = 64
 """A crop is never smaller. Below it a network sees mostly interpolation, and misses half the birds."""
 
-_TWO = 2
 _HALF_DISC = ((0, 1), (0, 2), (1, -1), (1, 0), (1, 1), (2, 0))
 """(down, right) to one of each two opposite neighbours within a radius of 2 pixels."""
 
 _SHARE, _SHIFT, _HALF = np.int16(5), np.int16(6), np.int16(32)
 """A neighbour's share in the mean is 5 / 2**6: as near to 1 / 13 as is needed, and no division."""
-
-
-Planes = NDArray[np.uint8]
-"""(3, S, S): red, green, blue."""
 
 
 class Window(NamedTuple):
@@ -52,7 +44,7 @@ class Prepared(NamedTuple):
     tensor: NDArray[np.float32]  # (1, 3, S, S)
     sharpness: float  # variance of the Laplacian, grey levels squared
     window: Window
-    planes: Planes  # what the tensor was made of
+    pixels: Rgb  # what the tensor was made of, (S, S, 3)
 
 
 def window(box: Box, width: int, height: int) -> Window:
@@ -79,8 +71,8 @@ def near_levels(gain: float | None) -> int:
     return 20 if gain is None else int(min(max(20.0, 8.0 * math.sqrt(gain)), 40.0))
 
 
-def denoise(planes: Planes, near: int) -> Planes:
-    """Return `planes` (C, H, W) with each value replaced by the mean of the values around it.
+def denoise(pixels: Rgb, near: int) -> Rgb:
+    """Return `pixels` (H, W, C) with each value replaced by the mean of the values around it.
 
     After the sigma filter (Lee 1983, "Digital image smoothing and the sigma filter", CVGIP 24) over a disc
     of radius 2, each colour by itself: a neighbour that differs by more than `near` levels, or lies outside
@@ -93,19 +85,20 @@ def denoise(planes: Planes, near: int) -> Planes:
     thirteenth of `near`. All but the end is arithmetic on whole bytes in flat arrays, because that is what
     processors do fastest.
     """
-    width = planes.shape[2]
-    values = np.ascontiguousarray(planes).reshape(-1)
+    height, width, colours = pixels.shape
+    values = np.ascontiguousarray(pixels).reshape(-1)
     total = np.zeros(values.size, dtype=np.int16)
     part = np.zeros(values.size, dtype=np.int8)  # steps not yet in `total`
     room = most = 127 // near // 2  # shifts, of two steps each, that `part` can hold
     step, like = np.empty_like(values), np.empty(values.size, dtype=np.bool_)
     for down, right in _HALF_DISC:
-        shift = down * width + right
+        shift = (down * width + right) * colours
         if not 0 < shift < values.size:
             continue
         end = values.size - shift
         _steps(values, near, step[:end], like[:end])
-        _inside(step.reshape(planes.shape), down, right)
+        # In a flat array the neighbour beyond the edge is a pixel of another row: it does not count.
+        step.reshape(height, width, colours)[np.s_[:, -right:] if right > 0 else np.s_[:, : -right or 0]] = 0
         if room == 0:
             total += part
             part.fill(0)
@@ -119,20 +112,7 @@ def denoise(planes: Planes, near: int) -> Planes:
     total += _HALF
     total >>= _SHIFT
     total += values
-    return total.clip(0, 255, out=total).astype(np.uint8).reshape(planes.shape)
-
-
-def _inside(step: Planes, down: int, right: int) -> None:
-    """Set `step` (C, H, W) to 0 where the neighbour `down` and `right` lies beyond an edge.
-
-    In a flat array that is a pixel of another row or plane.
-    """
-    if right > 0:
-        step[:, :, -right:] = 0
-    elif right < 0:
-        step[:, :, :-right] = 0
-    if down > 0:
-        step[:, -down:] = 0
+    return total.clip(0, 255, out=total).astype(np.uint8).reshape(pixels.shape)
 
 
 def _steps(values: NDArray[np.uint8], near: int, step: NDArray[np.uint8], like: NDArray[np.bool_]) -> None:
@@ -147,86 +127,49 @@ def _steps(values: NDArray[np.uint8], near: int, step: NDArray[np.uint8], like: 
     step *= within
 
 
-def square(picture: Rgb, at: Window, gain: float | None, side: int) -> Planes:
-    """Return the window of `picture` (H, W, 3), denoised and resized to (3, side, side).
+def square(picture: Rgb, at: Window, gain: float | None, side: int) -> Rgb:
+    """Return the window of `picture` (H, W, 3), denoised and resized to (side, side, 3).
 
-    A window that is to shrink is resized first, which already averages noise. To grow, only bicubic is smooth
-    enough.
+    A window that is to shrink is resized first, which already averages noise. It shrinks by plain averages:
+    as good as the bicubic filter that the network was trained with, on photographs and on drawn gardens
+    (tools/measure_model.py), in under half the time. To grow, only bicubic is smooth enough.
     """
     pixels = picture[at.top : at.top + at.side, at.left : at.left + at.side]
     if at.side > side:
-        return denoise(shrunk(pixels, side), near_levels(gain))
-    clean = denoise(_planes(pixels), near_levels(gain))
-    image = Image.fromarray(np.ascontiguousarray(clean.transpose(1, 2, 0)))
-    return _planes(np.asarray(image.resize((side, side), Image.Resampling.BICUBIC)))
+        return denoise(_resized(pixels, side, Image.Resampling.BOX), near_levels(gain))
+    return _resized(denoise(pixels, near_levels(gain)), side, Image.Resampling.BICUBIC)
 
 
-def shrunk(pixels: Rgb, side: int) -> Planes:
-    """Return a larger square of `pixels` (N, N, 3) as (3, side, side).
-
-    Each new pixel is the mean of a square of old ones, as many as N / side rounded up each way, that lies
-    nearest to its place. For telling birds from empty places that is as good as the bicubic filter that the
-    network was trained with, or as plain averages with their fractions, in a fraction of the time.
-    """
-    size = len(pixels)
-    count = -(-size // side)
-    places = np.arange(side)
-    first = np.clip(((2 * places + 1) * size + side * (1 - count)) // (2 * side), 0, size - count)
-    rows = _mean_of([pixels[first + step].reshape(side, -1) for step in range(count)], up=False)
-    width = 3 * (size - count + 1)
-    means = _mean_of([rows[:, 3 * step : 3 * step + width] for step in range(count)], up=True)
-    found = np.empty((3, side, side), dtype=np.uint8)
-    for colour in range(3):
-        found[colour] = means.reshape(side, -1, 3)[:, first, colour]
-    return found
+def _resized(pixels: Rgb, side: int, how: Image.Resampling) -> Rgb:
+    image = Image.fromarray(np.ascontiguousarray(pixels))
+    return np.asarray(image.resize((side, side), how))
 
 
-def _mean_of(layers: list[NDArray[np.uint8]], *, up: bool) -> NDArray[np.uint8]:
-    """The mean of arrays of one shape, halves rounded `up` or down: a mean of means then errs neither way."""
-    if len(layers) == 1:
-        return layers[0]
-    if len(layers) == _TWO:  # without leaving bytes: what both have, and half of what one has
-        half = layers[0] ^ layers[1]
-        half >>= 1
-        return (layers[0] | layers[1]) - half if up else (layers[0] & layers[1]) + half
-    total = layers[0].astype(np.uint16)
-    for layer in layers[1:]:
-        total += layer
-    total += np.uint16((len(layers) - (not up)) // 2)
-    total //= np.uint16(len(layers))
-    return total.astype(np.uint8)
-
-
-def _planes(pixels: Rgb) -> Planes:
-    return np.ascontiguousarray(pixels.transpose(2, 0, 1))
-
-
-def tensor(planes: Planes, mean: float, scale: float) -> NDArray[np.float32]:
-    """Return `planes` (3, S, S) as (1, 3, S, S) float32: (value - mean) / scale.
+def tensor(pixels: Rgb, mean: float, scale: float) -> NDArray[np.float32]:
+    """Return an RGB picture (H, W, 3) as (1, 3, H, W) float32: (value - mean) / scale.
 
     Exact when `mean` is a whole number and `scale` a power of two.
     """
-    values = planes.astype(np.float32)[np.newaxis]
+    values = np.empty((1, 3, *pixels.shape[:2]), dtype=np.float32)
+    values[0] = pixels.transpose(2, 0, 1)
     values -= np.float32(mean)
     values /= np.float32(scale)
     return values
 
 
-def sharpness(green: NDArray[np.uint8]) -> float:
-    """Return the variance of the Laplacian of `green` (H, W), in grey levels squared.
+def sharpness(pixels: Rgb) -> float:
+    """Return the variance of the Laplacian of the green of `pixels` (H, W, 3), in grey levels squared.
 
     The focus measure of Pech-Pacheco et al. 2000, "Diatom autofocusing in brightfield microscopy: a
     comparative study" (ICPR), with the four-neighbour Laplacian, border left out. Green is what a camera's
     sensor has most of. Sums are of whole numbers, so the order of addition does not matter.
     """
-    width = green.shape[1]
-    values = green.reshape(-1).astype(np.int16)
-    inner = values.size - 2 * width  # in a flat array, from the second row's first pixel on
-    laplacian = values[:inner] + values[2 * width :]
-    laplacian += values[width - 1 : width - 1 + inner]
-    laplacian += values[width + 1 : width + 1 + inner]
-    laplacian -= values[width : width + inner] << 2  # between -1020 and 1020
-    exact = laplacian.reshape(-1, width)[:, 1:-1].astype(np.float64).reshape(-1)  # sums fit in 53 bits
+    green = pixels[..., 1].astype(np.int16)
+    laplacian = green[:-2, 1:-1] + green[2:, 1:-1]
+    laplacian += green[1:-1, :-2]
+    laplacian += green[1:-1, 2:]
+    laplacian -= 4 * green[1:-1, 1:-1]  # between -1020 and 1020
+    exact = laplacian.astype(np.float64).reshape(-1)  # whole numbers: their sums fit in 53 bits
     total, squares = float(exact.sum()), float(np.einsum("i,i->", exact, exact))
     return (squares - total * total / exact.size) / exact.size
 
@@ -235,5 +178,5 @@ def prepare(picture: Rgb, box: Box, gain: float | None, *, side: int, mean: floa
     """Crop `box` out of `picture` (H, W, 3 uint8) for a network of input `side` x `side`."""
     height, width = picture.shape[:2]
     at = window(box, width, height)
-    planes = square(picture, at, gain, side)
-    return Prepared(tensor(planes, mean, scale), sharpness(planes[1]), at, planes)
+    pixels = square(picture, at, gain, side)
+    return Prepared(tensor(pixels, mean, scale), sharpness(pixels), at, pixels)

@@ -65,7 +65,7 @@ class FakeClassifier:
                 sharpness=crop.sharpness(
                     crop.square(
                         pixels, crop.window(box, width, height), frame.exposure.gain, self.card.side_px
-                    )[1]
+                    )
                 ),
                 picture=Picture(frame.number, frame.wall, pixels, box),
             )

@@ -152,7 +152,7 @@ class OnnxClassifier:
         if (card.mean, card.scale, card.side_px) == (self.card.mean, self.card.scale, self.card.side_px):
             return part.tensor
         if card.side_px == self.card.side_px:
-            return crop.tensor(part.planes, card.mean, card.scale)
+            return crop.tensor(part.pixels, card.mean, card.scale)
         return crop.prepare(pixels, box, gain, side=card.side_px, mean=card.mean, scale=card.scale).tensor
 
     def _note_small(self, frame: Frame) -> None:

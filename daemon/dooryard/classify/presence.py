@@ -1,14 +1,16 @@
 """Which way a network's features lie when somebody is there, whoever it is. Pure.
 
 A network that knows few garden visitors spreads its answer over classes that are all wrong, and its sums then
-say little about whether there is anybody. Its features still tell: looks at animals lie on one side of a
-plane, looks at nobody on the other, also for animals and gardens that the plane was not made with. The plane
-is a logistic regression (Cox 1958, "The regression analysis of binary sequences", JRSS B 20; cited from
-memory) with a pull towards zero, fitted by tools/calibrate_model.py on drawn gardens, on animals laid over
-photographs, and on photographs.
+say little about whether there is anybody. Its features still tell: looks at birds and small beasts lie on one
+side of a plane, looks at nobody on the other, also for such animals and kinds of scene as the plane was not
+made with. Cats and dogs it knows nothing of (photographs of both lean a little to the wrong side), but those
+the network's own classes know well. The plane is a logistic regression (Cox 1958, "The regression analysis of
+binary sequences", JRSS B 20; cited from memory) with a pull towards zero, fitted by tools/calibrate_model.py
+on drawn gardens, on animals laid over photographs, and on photographs.
 
 It is evidence beside the network's classes and the memory of the place: `calibration` adds it, weighed, to
-each group's log-odds, and it may say no more than `MOST`.
+each group's log-odds, and it may say no more than `MOST`. That is enough to decide alone where the classes
+say nothing at all; the answer then is a bird, the likeliest of all groups.
 """
 
 from __future__ import annotations
@@ -24,8 +26,9 @@ from numpy.typing import NDArray
 from dooryard.records import Features
 
 MOST = 4.0
-"""The most that it may say, either way, before it is weighed: it is no judge of what it was not made with."""
+"""The most that it may say, either way, before it is weighed: far from the plane it is no surer than near."""
 _OFFSET = "offset"
+_LARGEST = 1e6  # of a weight: far more than any plane has, and far less than float32 holds
 
 
 class Presence(NamedTuple):
@@ -38,8 +41,8 @@ class Presence(NamedTuple):
 def unit(features: Features) -> NDArray[np.float32] | None:
     """Return `features` (D,), each raised to the power of 1.5, as a float32 vector of length 1.
 
-    What the network is sure of counts more by that. None where they are no numbers: a network that went
-    wrong says and teaches nothing.
+    (Or shorter, where they are next to nothing.) What the network is sure of counts more by that. None where
+    they are no numbers: a network that went wrong says and teaches nothing.
     """
     with np.errstate(over="ignore", invalid="ignore"):
         raised = features * np.sqrt(np.abs(features))
@@ -92,6 +95,6 @@ def _number(word: str, where: str) -> float:
         value = float(word)
     except ValueError:
         value = math.nan
-    if not math.isfinite(value):
+    if not abs(value) < _LARGEST:
         raise ValueError(f"{where}: {word!r} is not a number")
     return value

@@ -4,6 +4,7 @@ import math
 
 import pytest
 
+from dooryard.classify import card
 from dooryard.classify.calibration import (
     FLOOR,
     PRIOR,
@@ -15,6 +16,8 @@ from dooryard.classify.calibration import (
     expected_error,
 )
 from dooryard.classify.labels import GROUPS
+from dooryard.classify.onnx import BUILT_IN
+from dooryard.classify.presence import MOST
 
 PLAIN = Calibration(*(Line(1, 0),) * 4)
 
@@ -73,3 +76,33 @@ def test_no_look_is_surer_than_is_said(totals):
     assert sum(found.values()) == pytest.approx(1 / (1 + math.exp(-SUREST)))
     if "cat" in totals:
         assert found["bird"] > found["cat"] > 0
+
+
+LEANS = PLAIN._replace(presence=1.5)
+
+
+@pytest.mark.parametrize("totals", [{}, {"bird": 0.2}, {"dog": 0.4, "cat": 0.1}])
+def test_leaning_moves_somebody_and_leaves_the_shares(totals):
+    away, even, towards = (calibrated(totals, LEANS, lean) for lean in (-2.0, 0.0, 2.0))
+    assert sum(away.values()) < sum(even.values()) < sum(towards.values())
+    for group in GROUPS:
+        assert towards[group] / sum(towards.values()) == pytest.approx(even[group] / sum(even.values()))
+    assert even == calibrated(totals, PLAIN)
+
+
+def test_leaning_is_a_log_odds_times_its_weight():
+    found = sum(calibrated({"bird": 0.1}, LEANS, 2.0).values())
+    plain = sum(calibrated({"bird": 0.1}, PLAIN).values())
+    assert math.log(found / (1 - found)) == pytest.approx(math.log(plain / (1 - plain)) + 3.0)
+
+
+def test_leaning_makes_no_look_surer_than_is_said():
+    assert sum(calibrated({"bird": 0.9}, LEANS, 4.0).values()) <= 1 / (1 + math.exp(-SUREST)) + 1e-12
+
+
+def test_where_the_classes_say_nothing_the_features_may_decide_and_the_answer_is_a_bird():
+    """What ships: said in classify/presence.py."""
+    found = calibrated({}, card.parse(BUILT_IN.read_text(), "card").evidence, MOST)
+    assert sum(found.values()) > 0.5
+    assert max(found, key=found.__getitem__) == "bird"
+    assert sum(calibrated({}, card.parse(BUILT_IN.read_text(), "card").evidence).values()) < 0.5

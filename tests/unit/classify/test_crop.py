@@ -1,7 +1,6 @@
 """The square that a network sees."""
 
 import hashlib
-import math
 from itertools import product
 
 import numpy as np
@@ -74,76 +73,43 @@ def test_what_counts_as_like_grows_with_the_gain(gain, levels):
 
 
 @pytest.mark.parametrize("near", [1, 20, 31, 40, 63])
-@pytest.mark.parametrize("shape", [(3, 7, 9), (3, 1, 1), (3, 2, 5), (3, 1, 40), (2, 40, 1)])
+@pytest.mark.parametrize("shape", [(7, 9, 3), (1, 1, 3), (2, 5, 3), (1, 40, 3)])
 def test_denoise_is_the_mean_of_like_neighbours(shape, near):
     """Against the definition, written as plain loops (after Lee 1983, sigma filter)."""
     random = np.random.default_rng(3)
-    planes = random.integers(0, 90, shape).astype(np.uint8)
-    planes[random.random(shape) < 0.2] = 255
-    planes[random.random(shape) < 0.1] = 0
-    done = crop.denoise(planes, near)
-    colours, height, width = shape
-    for c, y, x in product(range(colours), range(height), range(width)):
+    pixels = random.integers(0, 90, shape).astype(np.uint8)
+    pixels[random.random(shape) < 0.2] = 255
+    pixels[random.random(shape) < 0.1] = 0
+    done = crop.denoise(pixels, near)
+    height, width, colours = shape
+    for y, x, c in product(range(height), range(width), range(colours)):
         steps = [
-            int(planes[c, y + dy, x + dx]) - int(planes[c, y, x])
+            int(pixels[y + dy, x + dx, c]) - int(pixels[y, x, c])
             for dy, dx in product(range(-2, 3), repeat=2)
             if dy * dy + dx * dx <= 4 and 0 <= y + dy < height and 0 <= x + dx < width
         ]
         around = [(step + 128) % 256 - 128 for step in steps]  # white and black are near each other
-        mean = int(planes[c, y, x]) + 5 / 64 * sum(step for step in around if abs(step) <= near)
-        assert done[c, y, x] == min(max(int(np.floor(mean + 0.5)), 0), 255)
+        mean = int(pixels[y, x, c]) + 5 / 64 * sum(step for step in around if abs(step) <= near)
+        assert done[y, x, c] == min(max(int(np.floor(mean + 0.5)), 0), 255)
 
 
 def test_denoise_is_lees_filter_where_all_around_is_alike():
     """To the nearest level: the mean of all 13 (5 / 64 stands for 1 / 13)."""
-    planes = np.random.default_rng(5).integers(100, 116, (3, 40, 40)).astype(np.uint8)
+    pixels = np.random.default_rng(5).integers(100, 116, (40, 40, 3)).astype(np.uint8)
     disc = np.array([[dy * dy + dx * dx <= 4 for dx in range(-2, 3)] for dy in range(-2, 3)], dtype=float)
-    expected = np.stack([ndimage.convolve(plane.astype(float), disc / 13) for plane in planes])
-    inner = np.s_[:, 2:-2, 2:-2]
-    assert np.abs(crop.denoise(planes, 40)[inner] - expected[inner]).max() <= 0.8
+    expected = np.stack([ndimage.convolve(pixels[..., c].astype(float), disc / 13) for c in range(3)], axis=2)
+    inner = np.s_[2:-2, 2:-2]
+    assert np.abs(crop.denoise(pixels, 40)[inner] - expected[inner]).max() <= 0.8
 
 
 def test_denoise_takes_out_noise_and_keeps_an_edge():
-    picture = np.full((3, 60, 60), 60, dtype=np.int64)
-    picture[:, :, 30:] = 180
+    picture = np.full((60, 60, 3), 60, dtype=np.int64)
+    picture[:, 30:] = 180
     noise = np.rint(np.random.default_rng(1).normal(0, 4, picture.shape)).astype(np.int64)
     done = crop.denoise((picture + noise).astype(np.uint8), 20).astype(np.int64)
     assert np.abs(done - picture).mean() < 0.5 * np.abs(noise).mean()
-    assert (done[:, :, 30:] - 120 > 40).all()
-    assert (120 - done[:, :, :30] > 40).all()
-
-
-@given(st.integers(1, 12), st.integers(1, 60), st.integers(0, 2**32 - 1))
-def test_shrinking_is_the_mean_of_the_pixels_nearest_to_each_place(side, more, seed):
-    """Against the definition, written as plain loops; each mean of whole numbers is out by half at most."""
-    size = side + more
-    pixels = np.random.default_rng(seed).integers(0, 256, (size, size, 3)).astype(np.uint8)
-    found = crop.shrunk(pixels, side)
-    count = math.ceil(size / side)
-    first = [
-        min(max(math.floor((place + 0.5) * size / side - count / 2 + 0.5), 0), size - count)
-        for place in range(side)
-    ]
-    for y, x in product(range(side), repeat=2):
-        part = pixels[first[y] : first[y] + count, first[x] : first[x] + count]
-        assert np.abs(found[:, y, x] - part.mean(axis=(0, 1))).max() <= 1.0
-
-
-def test_shrinking_makes_a_picture_neither_darker_nor_lighter():
-    pixels = np.random.default_rng(2).integers(0, 256, (390, 390, 3)).astype(np.uint8)
-    assert crop.shrunk(pixels, SIDE).mean() == pytest.approx(pixels.mean(), abs=0.2)
-
-
-@pytest.mark.parametrize("size", [225, 300, 390, 448, 620, 1200])
-def test_shrinking_beside_another_librarys(size):
-    """PyPI Pillow: plain averages in float, of a smooth picture. Places are right to a part of a pixel."""
-    y, x = np.mgrid[0:size, 0:size] * (9.0 / size)
-    pixels = np.stack([np.rint(127 + 60 * np.sin(x + c) * np.cos(y + c)) for c in range(3)], axis=2)
-    ours = crop.shrunk(pixels.astype(np.uint8), SIDE)
-    for plane, values in zip(ours, pixels.transpose(2, 0, 1).astype(np.float32), strict=True):
-        theirs = np.asarray(Image.fromarray(values).resize((SIDE, SIDE), Image.Resampling.BOX))
-        assert np.abs(plane - theirs).max() <= 2
-        assert abs((plane - theirs).mean()) <= 0.1
+    assert (done[:, 30:] - 120 > 40).all()
+    assert (120 - done[:, :30] > 40).all()
 
 
 @pytest.mark.parametrize("size", [(300, 451), (90, 120)], ids=["shrinks", "grows"])
@@ -161,12 +127,12 @@ GOLDEN = {
     "shrinks": (
         Box(0.1, 0.1, 0.4, 0.4),
         1.0,
-        "0e18f8ab425574201d784aac93c3a8690d3b7466f8f3f8f4495435e487143ce1",
+        "6d45b042564f1c15ff8f4218008a6874674e2ef0244165740523d08decaf1ab7",
     ),
     "shrinks to less than a quarter": (
         Box(0.0, 0.0, 0.7, 0.9),
         None,
-        "0f9eb35eeacb903278f8ea1b1fa3f74f26cb47de2741640d74ced750422fd062",
+        "c496bf3b2451849e49f9ded995827aa0033355079bc1db35b1fabb367b8b1156",
     ),
     "grows": (
         Box(0.30, 0.30, 0.37, 0.40),
@@ -196,7 +162,7 @@ def test_preparation_leaves_the_picture_alone_and_takes_a_read_only_one():
 
 
 def test_sharpness_falls_with_blur_and_is_zero_on_a_flat_picture():
-    sharp = pattern(224, 224)[..., 1]
+    sharp = pattern(224, 224)
     soft = np.asarray(Image.fromarray(sharp).resize((56, 56)).resize((224, 224)))
     assert crop.sharpness(sharp) > crop.sharpness(soft) > 0
-    assert crop.sharpness(np.full((224, 224), 9, np.uint8)) == 0
+    assert crop.sharpness(np.full((224, 224, 3), 9, np.uint8)) == 0

@@ -2,6 +2,7 @@
 
 import hashlib
 import logging
+import re
 import shutil
 import sys
 
@@ -160,3 +161,22 @@ def test_the_gain_reaches_the_crop():
         for gain in (1.0, 100.0)
     )
     assert calm.sharpness > noisy.sharpness
+
+
+def test_the_plane_is_part_of_what_a_look_says(own):
+    """The same model with and without it: other probabilities; without it nothing leans."""
+    picture, box = frame(LargePicture(noise(480, 640))), Box(0.2, 0.2, 0.7, 0.7)
+    with_it = OnnxClassifier(own).look(picture, [box])[0]
+    own.write_text(re.sub(r"(?m)^presence.*\n", "", own.read_text()))
+    without = OnnxClassifier(own)
+    assert without.leaning(with_it.features) == 0.0
+    assert without.look(picture, [box])[0].groups != with_it.groups
+
+
+def test_a_plane_of_another_length(own):
+    table = own.with_name("lite0-presence.csv")
+    old = sha256(table.read_bytes())
+    table.write_text("".join(table.read_text().splitlines(keepends=True)[:-1]))
+    own.write_text(own.read_text().replace(old, sha256(table.read_bytes())))
+    with pytest.raises(ModelError, match="1280 rows, expected the offset and 1280 features"):
+        OnnxClassifier(own)

@@ -11,7 +11,11 @@ import model_presence
 from dooryard.classify.presence import MOST, Presence, leaning, parse, text, unit
 
 PLANE = Presence(np.array([3.0, -4.0, 0.0], dtype=np.float32), 0.5)
-FEATURES = arrays(np.float32, 3, elements=st.floats(-1e4, 1e4, width=32))
+FEATURES = arrays(
+    np.float32,
+    3,
+    elements=st.one_of(st.just(0.0), st.floats(0.125, 1e4, width=32), st.floats(-1e4, -0.125, width=32)),
+)
 
 
 def test_by_hand():
@@ -56,6 +60,7 @@ def test_the_table_keeps_every_bit(values):
         ("1,-4.0", "2,-4.0", "own.csv: line 4: expected '1' and its weight, found"),
         ("1,-4.0", "1,four", "own.csv: line 4: 'four' is not a number"),
         ("1,-4.0", "1,nan", "own.csv: line 4: 'nan' is not a number"),
+        ("1,-4.0", "1,1e39", "own.csv: line 4: '1e39' is not a number"),
         ("2,0.0\n", "", "own.csv: 3 rows, expected the offset and 3 features"),
     ],
 )
@@ -67,7 +72,7 @@ def test_wrong_tables(old, new, what):
 
 
 def test_the_fit_is_that_of_another_library():
-    """PyPI scikit-learn's LogisticRegression, whose C is half of one over the pull."""
+    """PyPI scikit-learn's LogisticRegression; the pull is on tenths of weights: its C is 100 / (2 * pull)."""
     random = np.random.default_rng(4)
     there = random.random(200) < 0.4
     vectors = random.normal(size=(200, 5)) + there[:, np.newaxis] * [0.4, 0, -0.3, 0.2, 0]
