@@ -162,13 +162,18 @@ def fit(looks: Looks, weight: NDArray[np.float64], leaning: NDArray[np.float64])
     return Calibration(bird, mammal, dog, ANIMAL, round(float(best.x[4]), 3))
 
 
+def groups_of(looks: Looks, calibration: Calibration, leaning: NDArray[np.float64]) -> list[dict[str, float]]:
+    """The groups' probabilities of each look, by the network and what its features lean to."""
+    rows = zip(totals(looks), leaning, strict=True)
+    return [calibrated(total, calibration, lean) for total, lean in rows]
+
+
 def said(
     looks: Looks, calibration: Calibration, leaning: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """For each look, the probability of the likeliest answer and whether it is right."""
     sure, right = [], []
-    for total, truth, lean in zip(totals(looks), looks.group, leaning, strict=True):
-        chances = calibrated(total, calibration, lean)
+    for chances, truth in zip(groups_of(looks, calibration, leaning), looks.group, strict=True):
         chances[NOBODY] = 1 - sum(chances.values())
         name = max(chances, key=chances.__getitem__)
         sure.append(chances[name])
@@ -191,8 +196,7 @@ def likeness(looks: Looks, calibration: Calibration, leaning: NDArray[np.float64
     One-way analysis of variance of the evidence for somebody, each animal (and each sort of empty place) by
     itself. Returns animal or place -> correlation.
     """
-    rows = zip(totals(looks), leaning, strict=True)
-    values = np.array([there_ratio(calibrated(total, calibration, lean)) for total, lean in rows])
+    values = np.array([there_ratio(groups) for groups in groups_of(looks, calibration, leaning)])
     names = np.where(looks.group == NOBODY, looks.place, looks.animal)
     keys = np.array([f"{f}/{s}/{v}" for f, s, v in zip(looks.family, looks.seed, looks.visit, strict=True)])
     found = {}

@@ -25,9 +25,9 @@ import calibrate_model
 import model_looks
 import model_presence
 import model_scenes
-from calibrate_model import KINDS, NOISES, totals
+from calibrate_model import KINDS, NOISES, groups_of, lines
 from dooryard.classify import evidence, memory
-from dooryard.classify.calibration import NOBODY, calibrated, expected_error
+from dooryard.classify.calibration import NOBODY, expected_error
 from dooryard.place import MOST_SURE
 from dooryard.records import Box, Visitor
 from model_looks import Looks
@@ -47,17 +47,9 @@ class Place(NamedTuple):
 
     looks: Looks
     strange: NDArray[np.float64]
-    alone: list[dict[str, float]]  # the network's calibrated groups
+    alone: list[dict[str, float]]  # the calibrated groups by network and plane
     joint: list[dict[str, float]]  # with the memory's evidence
     going_on: list[dict[str, float]]  # the same, where the memory goes on to learn in quiet moments
-
-
-def network_alone(looks: Looks, leaning: NDArray[np.float64]) -> list[dict[str, float]]:
-    """What the network says of each look, without the memory."""
-    return [
-        calibrated(*row)
-        for row in zip(totals(looks), [calibrate_model.lines()] * len(looks), leaning, strict=True)
-    ]
 
 
 def place(looks: Looks, leaning: NDArray[np.float64]) -> Place:
@@ -68,7 +60,7 @@ def place(looks: Looks, leaning: NDArray[np.float64]) -> Place:
         state = memory.learn(state, Box(*looks.boxes[at]), looks.features[at])
     later = looks.where(~learning)
     strange = [memory.strangeness(state, features) for features in later.features]
-    alone = network_alone(later, leaning[~learning])
+    alone = groups_of(later, lines(), leaning[~learning])
     joint = [memory.weighed(a, memory.ratio(s)) for a, s in zip(alone, strange, strict=True)]
     return Place(later, np.array(strange, dtype=np.float64), alone, joint, learning_on(state, later, alone))
 
@@ -155,7 +147,7 @@ def report(name: str, places: list[Place]) -> None:
 def mistakes(name: str, sites: list[Looks]) -> None:
     """Print what becomes of visitors where looks at the first of them were learned as looks at nobody."""
     plane = calibrate_model.built_in()
-    alones = [network_alone(site, calibrate_model.leanings(plane, site)) for site in sites]
+    alones = [groups_of(site, lines(), calibrate_model.leanings(plane, site)) for site in sites]
     for looks, wrong in ((34, 0), (34, 1), (60, 2), (120, 0), (120, 3)):
         same: list[bool] = []
         others: list[bool] = []

@@ -4,9 +4,9 @@ A network's own numbers are not probabilities of what is in a garden: birds that
 0.4 in all, and leaves get something too. Platt's way (Platt 1999, "Probabilistic outputs for support
 vector machines") mends that: each group's evidence is the log of its odds against "none of them"; a line
 (slope, offset), fitted on labelled looks, turns it into a log-odds against nobody. One line serves birds,
-one all mammals with a group of their own (there are too few pictures of each for one line each), one the
-other animals. Dogs have a line of their own: a network with a hundred breeds gives each small beast
-something of a dog. What the features say of somebody, whoever it is (`presence`), is added to all of them.
+one the mammals with a group of their own but dogs (there are too few pictures of each for one line each), one
+the other animals. Dogs have their own, since a network with a hundred breeds gives each small beast something
+of a dog. What the features say of somebody, whoever it is (`presence`), is added to all of them.
 How well the result holds is reported as the expected calibration error (Guo et al. 2017,
 "On calibration of modern neural networks", ICML).
 """
@@ -74,11 +74,11 @@ def calibrated(
     `leaning` is what `presence` says of the look's features. Together they come to no more than `SUREST`
     says.
     """
-    there_is = calibration.presence * leaning
+    towards = calibration.presence * leaning
     odds = {}
     for group, value in evidence_of(totals).items():
         slope, offset = calibration.of(group)
-        odds[group] = math.exp(min(slope * value + offset + there_is, 50.0))
+        odds[group] = math.exp(min(slope * value + offset + towards, 50.0))
     there = sum(odds.values())
     share = min(1.0, math.exp(SUREST) / there)
     return {group: value * share / (1.0 + there * share) for group, value in odds.items()}

@@ -18,7 +18,7 @@ evidence beside the network's, worth at most `MOST_STRANGE`, and never a judge a
 nothing new here is the better evidence, and may weigh more (`MOST_FAMILIAR`).
 
 Cold start: until `LEAST` looks at nobody were learned, and as many compared with those before them, there is
-no answer, and the network alone decides.
+no answer, and the network decides with its plane alone.
 """
 
 from __future__ import annotations
