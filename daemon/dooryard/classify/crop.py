@@ -1,26 +1,33 @@
 """From the large picture to what a network sees: square crop, denoised, resized, normalised. Pure.
 
-Every step is integer arithmetic (Pillow's resize is) or exact in float32 (where a card's mean is a whole
-number and its scale a power of two; else one IEEE operation each), so that the same picture gives the same
-numbers, bit for bit, on every machine.
+Every step is integer arithmetic (as OpenCV's exact resize and Pillow's are) or exact in float32 (where a
+card's mean is a whole number and its scale a power of two; else one IEEE operation each), so that the same
+picture gives the same numbers, bit for bit, on every machine.
 """
 
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import NamedTuple, cast
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
 from dooryard.records import Box, Rgb
 
+EDITION = 2
+"""To be raised when another tensor comes of the same picture: answers kept by an earlier one are stale."""
+
 MARGIN = 0.15
 """Added on each side, in parts of the box's longer side: the animal then fills three quarters."""
 
 MIN_SIDE_PX = 64
 """A crop is never smaller. Below it a network sees mostly interpolation, and misses half the birds."""
+
+NOISY_GAIN = 4.0
+"""From this gain of the sensor on, noise is taken out: by `near_levels` it is then 8 grey levels."""
 
 _HALF_DISC = ((0, 1), (0, 2), (1, -1), (1, 0), (1, 1), (2, 0))
 """(down, right) to one of each two opposite neighbours within a radius of 2 pixels."""
@@ -62,13 +69,13 @@ def window(box: Box, width: int, height: int) -> Window:
     return Window(left, top, side, small=min(wanted, width, height) < MIN_SIDE_PX)
 
 
-def near_levels(gain: float | None) -> int:
+def near_levels(gain: float) -> int:
     """Return how far apart two grey levels may be and still be called the same, by the sensor's gain.
 
     Twice the noise, which grows with the square root of the gain (shot noise); at least 20 levels. The
     20, and 4 levels of noise at gain 1, are our own choice, not a standard.
     """
-    return 20 if gain is None else int(min(max(20.0, 8.0 * math.sqrt(gain)), 40.0))
+    return int(min(max(20.0, 8.0 * math.sqrt(gain)), 40.0))
 
 
 def denoise(pixels: Rgb, near: int) -> Rgb:
@@ -128,21 +135,42 @@ def _steps(values: NDArray[np.uint8], near: int, step: NDArray[np.uint8], like: 
 
 
 def square(picture: Rgb, at: Window, gain: float | None, side: int) -> Rgb:
-    """Return the window of `picture` (H, W, 3), denoised and resized to (side, side, 3).
+    """Return the window of `picture` (H, W, 3), denoised if the sensor is noisy, resized to (side, side, 3).
 
-    A window that is to shrink is resized first, which already averages noise. It shrinks by plain averages:
-    as good as the bicubic filter that the network was trained with, on photographs and on drawn gardens
-    (tools/measure_model.py), in under half the time. To grow, only bicubic is smooth enough.
+    A window that is to shrink is resized first, which already averages noise. To grow, only bicubic is
+    smooth enough. From `NOISY_GAIN` on noise is taken out; below it, or where no gain is known, the filter
+    would take more of an animal's marks than of noise (`tools/measure_model.py`).
     """
     pixels = picture[at.top : at.top + at.side, at.left : at.left + at.side]
-    if at.side > side:
-        return denoise(_resized(pixels, side, Image.Resampling.BOX), near_levels(gain))
-    return _resized(denoise(pixels, near_levels(gain)), side, Image.Resampling.BICUBIC)
+    shrinks = at.side > side
+    if shrinks:
+        pixels = shrunk(pixels, side)
+    if gain is not None and gain >= NOISY_GAIN:
+        pixels = denoise(pixels, near_levels(gain))
+    return pixels if shrinks else _grown(pixels, side)
 
 
-def _resized(pixels: Rgb, side: int, how: Image.Resampling) -> Rgb:
+def shrunk(pixels: Rgb, side: int) -> Rgb:
+    """Return `pixels` (N, N, 3), N > `side`, as (side, side, 3).
+
+    First by averages of squares of whole pixels to less than twice `side` (up to `N // side` - 1 pixels at
+    the right and lower edge are left out), then bilinear in OpenCV's fixed-point arithmetic, which is the
+    same on every machine.
+    """
+    times = pixels.shape[0] // side
+    if times > 1:
+        low = pixels.shape[0] // times
+        pixels = _resized(pixels[: low * times, : low * times], low, cv2.INTER_AREA)
+    return _resized(pixels, side, cv2.INTER_LINEAR_EXACT)
+
+
+def _resized(pixels: Rgb, side: int, how: int) -> Rgb:
+    return cast(Rgb, cv2.resize(pixels, (side, side), interpolation=how))
+
+
+def _grown(pixels: Rgb, side: int) -> Rgb:
     image = Image.fromarray(np.ascontiguousarray(pixels))
-    return np.asarray(image.resize((side, side), how))
+    return np.asarray(image.resize((side, side), Image.Resampling.BICUBIC))
 
 
 def tensor(pixels: Rgb, mean: float, scale: float) -> NDArray[np.float32]:

@@ -6,6 +6,7 @@ import logging
 from collections.abc import Sequence
 from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -42,6 +43,7 @@ class OnnxClassifier:
         region: frozenset[str] | None = None,
     ) -> None:
         self._network = Network(card_path or BUILT_IN, threads=threads)
+        cv2.setNumThreads(1)  # a crop is too small to share out, and idle threads cost heat
         self._which = Network(species_card, threads=threads) if species_card else None
         self._places = scores.positions(self._network.labels)
         self._region = region
@@ -67,7 +69,7 @@ class OnnxClassifier:
         which = self._which.card if self._which else None
         region = sorted(self._region) if self._region is not None else None
         marks = [(mark.picture, mark.name) for mark in self.taught.marks] if self.taught else []
-        return repr((self.card, which, region, marks))
+        return repr((crop.EDITION, self.card, which, region, marks))
 
     def look(self, frame: Frame, boxes: Sequence[Box]) -> tuple[Sighting, ...]:
         sightings.check(boxes)
