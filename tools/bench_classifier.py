@@ -180,8 +180,7 @@ def main() -> None:
 
     networks = [bare(path, given.threads, frame, box) for path in (BUILT_IN, given.species_card) if path]
     print(f"{given.looks} looks at a box of {given.side} px in {WIDTH} x {HEIGHT}, {given.threads} thread(s)")
-    for name, seen in (("whole look", frame), ("same, noisy", noisy)):
-        whole = remembering(classifier, state, seen, box)
+    for name, whole in (("whole look", look), ("same, noisy", remembering(classifier, state, noisy, box))):
         pairs = by_turns(lambda: [run() for run in networks], whole, given.looks)
         raw_ms, look_ms = np.median(pairs, axis=0)
         extra_ms = float(np.median(pairs[:, 1] - pairs[:, 0]))

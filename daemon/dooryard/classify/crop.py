@@ -1,8 +1,9 @@
 """From the large picture to what a network sees: square crop, denoised, resized, normalised. Pure.
 
-Every step is integer arithmetic (as OpenCV's exact resize and Pillow's are) or exact in float32 (where a
-card's mean is a whole number and its scale a power of two; else one IEEE operation each), so that the same
-picture gives the same numbers, bit for bit, on every machine.
+Every step is integer arithmetic (as OpenCV's exact resize and Pillow's are), one rounded IEEE operation on
+whole numbers (OpenCV's means), or exact in float32 (where a card's mean is a whole number and its scale a
+power of two; else one such operation each), so that the same picture gives the same numbers, bit for bit,
+on every machine.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from PIL import Image
 from dooryard.records import Box, Rgb
 
 EDITION = 2
-"""To be raised when another tensor comes of the same picture: answers kept by an earlier one are stale."""
+"""To be raised when another tensor comes of the same picture: a rehearsal's kept answers are then stale."""
 
 MARGIN = 0.15
 """Added on each side, in parts of the box's longer side: the animal then fills three quarters."""
@@ -139,7 +140,7 @@ def square(picture: Rgb, at: Window, gain: float | None, side: int) -> Rgb:
 
     A window that is to shrink is resized first, which already averages noise. To grow, only bicubic is
     smooth enough. From `NOISY_GAIN` on noise is taken out; below it, or where no gain is known, the filter
-    would take more of an animal's marks than of noise (`tools/measure_model.py`).
+    would take more of an animal's marks than of noise (`tools/measure_model.py` without and with `--gain 4`).
     """
     pixels = picture[at.top : at.top + at.side, at.left : at.left + at.side]
     shrinks = at.side > side

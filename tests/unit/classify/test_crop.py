@@ -192,6 +192,7 @@ def test_preparation_is_the_same_bit_for_bit_everywhere(case, optimised):
     """The digests were made once; they must hold for every supported Python, numpy, OpenCV and Pillow.
 
     (Made alike with numpy 1.24, OpenCV 4.8 and Pillow 10.0, and with numpy 2.4, OpenCV 5.0 and Pillow 13.0.)
+    Where one changes on purpose, raise `crop.EDITION`.
     Not `optimised`: without what OpenCV does in a processor's own wide steps.
     """
     box, gain, digest = GOLDEN[case]
