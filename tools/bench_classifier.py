@@ -127,13 +127,12 @@ def parts(classifier: OnnxClassifier, frame: Frame, box: Box) -> dict[str, Calla
     done = crop.square(pixels, at, None, facts.side_px)
     logits, features = classifier.answer(crop.tensor(done, facts.mean, facts.scale))
     table = labels.parse(BUILT_IN.with_name(facts.labels).read_text(encoding="utf-8"), facts.classes, "")
-    places = scores.positions(table)
     return {
         "crop": lambda: crop.square(pixels, at, None, facts.side_px),
-        "denoise, noisy": lambda: crop.denoise(done, crop.near_levels(crop.NOISY_GAIN)),
+        "denoise, noisy": lambda: [crop.denoise(plane) for plane in done],
         "to floats": lambda: crop.tensor(done, facts.mean, facts.scale),
-        "sharpness": lambda: crop.sharpness(done),
-        "scores": lambda: scores.read(logits, table, places),
+        "sharpness": lambda: crop.sharpness(done[1]),
+        "scores": lambda: scores.read(logits, table),
         "leaning": lambda: classifier.leaning(features),
     }
 

@@ -61,7 +61,6 @@ a dog. 118 of the network's 1,000 classes are dogs, three are rabbits and hares:
 among dogs. At 1.5 the photographs' dalmatian, whose features lean towards nobody, was told as nobody."""
 _CLASSES = (NOBODY, *GROUPS)
 TABLE = labels.parse(BUILT_IN.with_name("lite0-labels.csv").read_text(encoding="utf-8"), 1000, "labels")
-PLACES = scores.positions(TABLE)
 
 
 class Material(NamedTuple):
@@ -122,7 +121,7 @@ def leanings(plane: Presence, looks: Looks) -> NDArray[np.float64]:
 
 def totals(looks: Looks) -> list[dict[str, float]]:
     """What the network gives to each group, before calibration."""
-    return [scores.sums(scores.probabilities(row), PLACES) for row in looks.logits]
+    return [scores.read(row, TABLE).totals for row in looks.logits]
 
 
 def weights(looks: Looks, real: NDArray[np.bool_]) -> NDArray[np.float64]:

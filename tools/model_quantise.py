@@ -35,7 +35,7 @@ from onnxruntime.quantization import (
 from onnxruntime.quantization.shape_inference import quant_pre_process
 from PIL import Image
 
-from dooryard.classify.crop import tensor
+from dooryard.classify.crop import split, tensor
 from model_graph import IMAGE, SIDE
 from model_weights import checked, member
 
@@ -99,7 +99,7 @@ def crops(folder: Path) -> Iterator[NDArray[np.float32]]:
                 top = int(random.integers(0, image.height - side + 1))
                 part = image.crop((left, top, left + side, top + side))
                 small = part.resize((SIDE, SIDE), Image.Resampling.BICUBIC)
-                yield tensor(np.asarray(small), MEAN, SCALE)
+                yield tensor(split(np.asarray(small)), MEAN, SCALE)
 
 
 class _Reader(CalibrationDataReader):  # type: ignore[misc]  # onnxruntime carries no types

@@ -171,7 +171,6 @@ def unnamed(frame: Frame, boxes: Sequence[Box]) -> tuple[Sighting, ...]:
     if not boxes:
         return ()
     pixels = sightings.lasting(frame)
-    height, width = pixels.shape[:2]
     return tuple(
         Sighting(
             frame=frame.number,
@@ -180,9 +179,7 @@ def unnamed(frame: Frame, boxes: Sequence[Box]) -> tuple[Sighting, ...]:
             box=box,
             groups={},
             species=(),
-            sharpness=crop.sharpness(
-                crop.square(pixels, crop.window(box, width, height), frame.exposure.gain, _SIDE_PX)
-            ),
+            sharpness=crop.sharpness_at(pixels, box, frame.exposure.gain, _SIDE_PX),
             picture=Picture(frame.number, frame.wall, pixels, box),
             classified=False,
         )

@@ -53,7 +53,6 @@ class FakeClassifier:
             return ()
         pixels = sightings.lasting(frame)
         self.looked_at.extend((frame.number, box) for box in boxes)
-        height, width = pixels.shape[:2]
         return tuple(
             Sighting(
                 frame=frame.number,
@@ -62,11 +61,7 @@ class FakeClassifier:
                 box=box,
                 groups=dict.fromkeys(GROUPS, 0.0) | dict(self._script(frame.number, box)),
                 species=tuple(self._species(frame.number, box)),
-                sharpness=crop.sharpness(
-                    crop.square(
-                        pixels, crop.window(box, width, height), frame.exposure.gain, self.card.side_px
-                    )
-                ),
+                sharpness=crop.sharpness_at(pixels, box, frame.exposure.gain, self.card.side_px),
                 picture=Picture(frame.number, frame.wall, pixels, box),
             )
             for box in boxes

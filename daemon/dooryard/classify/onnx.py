@@ -45,7 +45,6 @@ class OnnxClassifier:
         self._network = Network(card_path or BUILT_IN, threads=threads)
         cv2.setNumThreads(1)  # a crop is too small to share out, and idle threads cost heat
         self._which = Network(species_card, threads=threads) if species_card else None
-        self._places = scores.positions(self._network.labels)
         self._region = region
         self.card = self._network.card
         self.taught: Taught | None = None
@@ -110,7 +109,7 @@ class OnnxClassifier:
             self._note_small(frame)
         logits, features = self._network.answer(part.tensor)
         try:
-            reading = scores.read(logits, self._network.labels, self._places)
+            reading = scores.read(logits, self._network.labels)
         except ValueError as error:
             raise ModelError(f"{card.model}: {error}", REINSTALL) from error
         groups = reading.groups
@@ -154,7 +153,7 @@ class OnnxClassifier:
         if (card.mean, card.scale, card.side_px) == (self.card.mean, self.card.scale, self.card.side_px):
             return part.tensor
         if card.side_px == self.card.side_px:
-            return crop.tensor(part.pixels, card.mean, card.scale)
+            return crop.tensor(part.planes, card.mean, card.scale)
         return crop.prepare(pixels, box, gain, side=card.side_px, mean=card.mean, scale=card.scale).tensor
 
     def _note_small(self, frame: Frame) -> None:

@@ -44,24 +44,20 @@ def probabilities(logits: NDArray[np.float32]) -> NDArray[np.float64]:
     return np.asarray(powers / powers.sum(), dtype=np.float64)
 
 
-def counted(chances: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return `chances` (C,) with 0 for the classes that do not count."""
-    return np.where(chances * chances.size >= TIMES_CHANCE, chances, 0.0)
+def counted(chances: NDArray[np.float64]) -> dict[int, float]:
+    """Return those of `chances` (C,) that count, by the number of their class, in its order."""
+    numbers = np.flatnonzero(chances >= TIMES_CHANCE / chances.size)
+    return dict(zip(numbers.tolist(), chances[numbers].tolist(), strict=True))
 
 
-def positions(labels: Sequence[Label]) -> NDArray[np.intp]:
-    """Return where in `GROUPS` each label's group stands, (C,); what has none stands behind the last."""
-    none = len(GROUPS)
-    return np.array([none if label.group is None else GROUPS.index(label.group) for label in labels])
-
-
-def sums(chances: NDArray[np.float64], places: NDArray[np.intp]) -> dict[str, float]:
-    """Return, for each group of `GROUPS`, the sum of those of its `chances` (C,) that count.
-
-    `places` (C,) are the labels' `positions`.
-    """
-    totals = np.bincount(places, weights=counted(chances), minlength=len(GROUPS) + 1)
-    return dict(zip(GROUPS, totals[:-1].tolist(), strict=True))
+def sums(those: Mapping[int, float], labels: Sequence[Label]) -> dict[str, float]:
+    """Return, for each group of `GROUPS`, the sum of `those` probabilities, by the number of their class."""
+    totals = dict.fromkeys(GROUPS, 0.0)
+    for number, chance in those.items():
+        group = labels[number].group
+        if group is not None:
+            totals[group] += chance
+    return totals
 
 
 def evidence(totals: Mapping[str, float]) -> dict[str, float]:
@@ -70,24 +66,19 @@ def evidence(totals: Mapping[str, float]) -> dict[str, float]:
     return {group: min(total, named) if group == OTHER else total for group, total in totals.items()}
 
 
-def species(chances: NDArray[np.float64], labels: Sequence[Label]) -> tuple[Naming, ...]:
-    """Return the species that may be told, best first; only what counts."""
+def species(those: Mapping[int, float], labels: Sequence[Label]) -> tuple[Naming, ...]:
+    """Return the species that may be told among `those`, best first."""
     told = [
-        Naming(label.group, float(chances[at]), label.name, label.scientific)
-        for at in np.flatnonzero(counted(chances)).tolist()
-        for label in [labels[at]]
+        Naming(label.group, chance, label.name, label.scientific)
+        for number, chance in those.items()
+        for label in [labels[number]]
         if label.trusted and label.group is not None
     ]
     return tuple(sorted(told, key=lambda naming: -naming.probability))
 
 
-def read(
-    logits: NDArray[np.float32], labels: Sequence[Label], places: NDArray[np.intp] | None = None
-) -> Reading:
-    """Turn `logits` (C,) into groups and species; `labels` has C entries.
-
-    `places` are the labels' `positions`, for a caller that has them already.
-    """
-    chances = probabilities(logits)
-    found = sums(chances, positions(labels) if places is None else places)
-    return Reading(found, evidence(found), species(chances, labels))
+def read(logits: NDArray[np.float32], labels: Sequence[Label]) -> Reading:
+    """Turn `logits` (C,) into groups and species; `labels` has C entries."""
+    those = counted(probabilities(logits))
+    totals = sums(those, labels)
+    return Reading(totals, evidence(totals), species(those, labels))

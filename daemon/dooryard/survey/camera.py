@@ -87,7 +87,7 @@ def picture_lines(picture: Rgb) -> Sequence[Line]:
     grey = Image.fromarray(picture).convert("L")
     levels = np.asarray(grey)
     lines = []
-    value = sharpness(np.asarray(grey.convert("RGB")))
+    value = sharpness(levels)
     if value < _BLURRED:
         remedy = "wipe the window, focus on the feeder, and see that nothing stands close to the lens"
         lines.append(look("focus", f"the picture is soft (sharpness {value:.0f})", remedy))
