@@ -80,8 +80,8 @@ names_wheel_sha256 = "{names_sha256}"
 built_with = {built_with}
 
 [calibration]
-method = "static, QDQ, MinMax; int8 weights scaled so that no 16-bit sum saturates"
-float32 = "first convolution, logits"
+method = "static, QDQ, MinMax; int8 weights scaled so that no 16-bit sum saturates; biases corrected"
+float32 = "first convolution and first block, logits"
 crops_per_photograph = {crops}
 {sources}
 [measured]

@@ -228,6 +228,7 @@ def main() -> None:
         "fresh": model_scenes.FRESH,
         "last": model_scenes.LAST,
         "new": model_scenes.NEW,
+        "held back": model_scenes.HELD_BACK,
     }
     plane = calibrate_model.built_in()
     for split, kinds in splits.items():

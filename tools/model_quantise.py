@@ -8,9 +8,16 @@ weights and add neighbouring products in 16 bits, which saturates when two neigh
 sign add up to more than 128 (255 * 128 < 2**15). The usual cure halves the resolution of all
 weights. Here each output channel of a 1 x 1 convolution and of the last matrix gets the finest scale at
 which no such pair exists; depthwise convolutions, whose kernels add in 32 bits (read in
-onnxruntime's `qdwconv_avx2.cpp`), keep all 8 bits; the first convolution (0.02 % of the weights) stays
-in float32. So every processor comes to the same whole-number sums. Logits stay float32 too, since 256
-steps would tie and clip the top scores.
+onnxruntime's `qdwconv_avx2.cpp`), keep all 8 bits. So every processor comes to the same whole-number sums.
+
+The first convolution and the first block (0.04 % of the weights) stay in float32: what is lost there goes
+through all the others. Logits stay float32 too, since 256 steps would tie and clip the top scores.
+
+Rounded weights shift each channel's mean, and the shifts add up from layer to layer. So each bias takes them
+back: it gets what the weights lost, times the mean of what comes in over the calibration crops (bias
+correction: Nagel et al. 2019, "Data-free quantization through weight equalization and bias correction", ICCV,
+with measured means; cited from memory). It costs nothing when the network runs, and halves what int8 does to
+the features.
 """
 
 from __future__ import annotations
@@ -24,7 +31,8 @@ from typing import Any, NamedTuple
 import numpy as np
 import onnx
 from numpy.typing import NDArray
-from onnx import numpy_helper
+from onnx import TensorProto, helper, numpy_helper
+from onnxruntime import InferenceSession
 from onnxruntime.quantization import (
     CalibrationDataReader,
     CalibrationMethod,
@@ -82,6 +90,7 @@ SOURCES = (
 CROPS_PER_PHOTOGRAPH = 12
 _SEED = 20
 _SMALLEST = 0.35  # of the photograph's shorter side
+_FLOAT = "_blocks.0."  # weights so named, and the first convolution's, stay float32
 
 
 def crops(folder: Path) -> Iterator[NDArray[np.float32]]:
@@ -129,7 +138,7 @@ def _scales(model: onnx.ModelProto) -> dict[str, list[dict[str, Any]]]:
     full: dict[str, Any] = {"quant_type": QuantType.QInt8, "reduce_range": False}
     found = {}
     for node in model.graph.node:
-        if node.op_type not in {"Conv", "Gemm"} or IMAGE in node.input:
+        if not _int8(node):
             continue
         name = node.input[1]
         directions = [dict(full)]
@@ -141,8 +150,63 @@ def _scales(model: onnx.ModelProto) -> dict[str, list[dict[str, Any]]]:
     return found
 
 
+def _int8(node: onnx.NodeProto) -> bool:
+    """Whether the weights of `node` become int8."""
+    matrix = node.op_type in {"Conv", "Gemm"}
+    return matrix and IMAGE not in node.input and not node.input[1].startswith(_FLOAT)
+
+
 def quantise(model: onnx.ModelProto, folder: Path) -> bytes:
     """Return the int8 model's bytes; `folder` holds the wheels of `SOURCES`."""
+    return _lean(_quantised(corrected(model, _quantised(model, folder), folder), folder))
+
+
+def corrected(model: onnx.ModelProto, small: onnx.ModelProto, folder: Path) -> onnx.ModelProto:
+    """Return `model` with the biases that take back what the weights of `small`, its int8 form, shift."""
+    done, rounded = onnx.ModelProto(), _rounded(small)
+    done.CopyFrom(model)
+    constants = {constant.name: constant for constant in done.graph.initializer}
+    means = _mean_inputs(model, folder)
+    for node in filter(_int8, model.graph.node):
+        _, weight, bias = node.input
+        lost = numpy_helper.to_array(constants[weight]).astype(np.float64) - rounded[weight]
+        lost = lost.reshape(*lost.shape[:2], -1).sum(axis=2)  # (O, I): the picture's edge is left out
+        mean = means[node.input[0]]
+        shift = lost[:, 0] * mean if lost.shape[1] == 1 else lost @ mean
+        value = (numpy_helper.to_array(constants[bias]) + shift).astype(np.float32)
+        constants[bias].CopyFrom(numpy_helper.from_array(value, bias))
+    return done
+
+
+def _rounded(small: onnx.ModelProto) -> dict[str, NDArray[np.float64]]:
+    """Weight name -> its values in the int8 model."""
+    constants = {constant.name: numpy_helper.to_array(constant) for constant in small.graph.initializer}
+    found = {}
+    for node in small.graph.node:
+        whole = constants.get(node.input[0]) if node.op_type == "DequantizeLinear" else None
+        if whole is not None and whole.dtype == np.int8:
+            scale = constants[node.input[1]].reshape(-1, *[1] * (whole.ndim - 1))
+            found[node.input[0].removesuffix("_quantized")] = whole * scale.astype(np.float64)
+    return found
+
+
+def _mean_inputs(model: onnx.ModelProto, folder: Path) -> dict[str, NDArray[np.float64]]:
+    """Name of what goes into an int8 layer -> (I,) its mean per channel over the calibration crops."""
+    names = list(dict.fromkeys(node.input[0] for node in model.graph.node if _int8(node)))
+    open_model, outputs = onnx.ModelProto(), {output.name for output in model.graph.output}
+    open_model.CopyFrom(model)
+    for name in names:
+        if name not in outputs:
+            open_model.graph.output.append(helper.make_tensor_value_info(name, TensorProto.FLOAT, None))
+    session: Any = InferenceSession(open_model.SerializeToString(), providers=["CPUExecutionProvider"])
+    answers = [session.run(names, {IMAGE: crop}) for crop in crops(folder)]
+    return {
+        name: np.mean([values[0].reshape(values.shape[1], -1).mean(axis=1) for values in seen], axis=0)
+        for name, seen in zip(names, zip(*answers, strict=True), strict=True)
+    }
+
+
+def _quantised(model: onnx.ModelProto, folder: Path) -> onnx.ModelProto:
     with tempfile.TemporaryDirectory() as scratch:
         plain, ready, done = (str(Path(scratch) / name) for name in ("plain.onnx", "ready.onnx", "int8.onnx"))
         onnx.save(model, plain)
@@ -156,14 +220,16 @@ def quantise(model: onnx.ModelProto, folder: Path) -> bytes:
             activation_type=QuantType.QUInt8,
             weight_type=QuantType.QInt8,
             per_channel=True,
-            nodes_to_exclude=[node.name for node in prepared.graph.node if IMAGE in node.input],
+            nodes_to_exclude=[
+                node.name for node in prepared.graph.node if node.op_type == "Conv" and not _int8(node)
+            ],
             calibrate_method=CalibrationMethod.MinMax,
             extra_options={
                 "OpTypesToExcludeOutputQuantization": ["Gemm"],
                 "TensorQuantOverrides": _scales(prepared),
             },
         )
-        return _lean(onnx.load(done))
+        return onnx.load(done)
 
 
 def _lean(model: onnx.ModelProto) -> bytes:
