@@ -58,7 +58,7 @@ HELD_BACK = (
     "late hook in the wind",
     "hedge in gusts",
 )
-"""Kinds that nothing was fitted on: drawn before plane and lines were last fitted, and looked at after that."""
+"""Kinds that nothing was fitted on: drawn before plane and lines were last fitted, looked at after that."""
 KINDS = (
     *DEVELOPMENT,
     *TEST,

@@ -97,7 +97,7 @@ def with_values(model: onnx.ModelProto, values: dict[str, np.ndarray]) -> onnx.M
     ],
 )
 def test_a_corrected_bias_takes_back_what_the_rounded_weights_shift(crops, layer, out, left):
-    """By definition: what int8 weights in one layer shift its means by, in the float32 network, but for `left`."""
+    """By definition: what int8 weights in one layer shift the means by in the float32 net, but for `left`."""
     model = a_network()
     small = model_quantise._quantised(model, NOWHERE)
     corrected = constants_of(model_quantise.corrected(model, small, NOWHERE))
