@@ -62,11 +62,11 @@ feature_count = 1280
 # log-odds against nobody = slope * log(group / none of them) + offset + presence * what the features lean
 # towards somebody; see classify/calibration.py and classify/presence.py. Fitted by tools/calibrate_model.py
 # on development scenes and photographs; animal, and how far dog lies below mammal, are set.
-bird = [0.628, 1.753]
-mammal = [1.054, 2.392]
-dog = [1.054, 1.892]
+bird = [0.636, 1.752]
+mammal = [1.071, 2.453]
+dog = [1.071, 1.953]
 animal = [2.0, -2.8]
-presence = 1.561
+presence = 1.565
 
 [origin]
 architecture = "Tan & Le 2019, EfficientNet, in its Lite form"

@@ -45,7 +45,7 @@ KEPT_MARKS = 6  # looks of each part that the owner called nobody are not forgot
 _MOST_BYTES = 8_000_000
 _FORM = 3  # of what is saved
 
-SLOPE, TURN = 6.4, 0.28
+SLOPE, TURN = 6.47, 0.31
 """Log-likelihood ratio = SLOPE * (strangeness - TURN), fitted beside the network's evidence on development
 scenes by tools/measure_memory_model.py, a wrong "somebody" counting as much as ten looks missed."""
 MOST_STRANGE, MOST_FAMILIAR = 2.0, 8.0

@@ -43,18 +43,18 @@ def test_a_model_without_a_line_for_dogs():
             "own.toml: scale, side_px, classes and temperature must be above zero",
         ),
         (
-            "bird = [0.628, 1.753]",
+            "bird = [0.636, 1.752]",
             "bird = [0, 1]",
             "own.toml: evidence.bird is [0, 1]; it must be [slope above",
         ),
-        ("bird = [0.628, 1.753]", "bird = 2", "own.toml: bird is 2, which is not of type list"),
+        ("bird = [0.636, 1.752]", "bird = 2", "own.toml: bird is 2, which is not of type list"),
         ("animal = [2.0, -2.8]", "", "own.toml: the key 'animal' is missing"),
         (
-            "presence = 1.561",
+            "presence = 1.565",
             "presence = -1",
             "own.toml: evidence.presence is -1.0; it must be a number, 0 or",
         ),
-        ("presence = 1.561", "", "own.toml: presence and evidence.presence need each other"),
+        ("presence = 1.565", "", "own.toml: presence and evidence.presence need each other"),
         ('presence = "lite0-presence.csv"', "", "own.toml: presence and evidence.presence need each other"),
         ('features = "features"', "", "own.toml: presence and evidence.presence need each other"),
         (
