@@ -42,6 +42,7 @@ ROWS, COLUMNS = 3, 4  # parts of the view
 PER_PART = 24  # looks kept of each, half of them the newest
 STRAYS = 256  # the later half of them makes the yardstick, as far as `Usual.longest` allows
 KEPT_MARKS = 6  # looks of each part that the owner called nobody are not forgotten for others
+_SHORTEST = 1e-2  # of a yardstick
 _MOST_BYTES = 8_000_000
 _FORM = 3  # of what is saved
 
@@ -62,6 +63,7 @@ class Memory:
     strays: NDArray[np.float32]  # (up to STRAYS,) what was left over of looks before they were learned
     learned: int = 0
     usual: Usual | None = None  # worked out from `vectors`, not saved; None: too few
+    yardstick: float | None = None  # worked out as well: what `FALSE_RATE` of looks at nobody exceed
 
 
 def blank(feature_count: int) -> Memory:
@@ -80,11 +82,17 @@ def strangeness(memory: Memory, features: Features) -> float | None:
 
     Below 0 it is nothing new here. `features` (D,) float32; raises ValueError for another length.
     """
-    vector, usual = _vector(memory, features), memory.usual
-    if vector is None or usual is None or len(memory.strays) < LEAST:
+    vector = _vector(memory, features)
+    if vector is None or memory.usual is None or memory.yardstick is None:
         return None
-    yardstick = min(held(memory.strays[len(memory.strays) // 2 :]), usual.longest)
-    return math.log(max(left_over(usual, vector), 1e-6) / max(yardstick, 1e-2))
+    return math.log(max(left_over(memory.usual, vector), 1e-6) / memory.yardstick)
+
+
+def yardstick_of(strays: NDArray[np.float32], usual: Usual | None) -> float | None:
+    """Return how much is usually left over of looks at nobody here, by `strays` (N,); None: not yet known."""
+    if usual is None or len(strays) < LEAST:
+        return None
+    return max(min(held(strays[len(strays) // 2 :]), usual.longest), _SHORTEST)
 
 
 def ratio(strange: float | None) -> float:
@@ -121,9 +129,9 @@ def learn(memory: Memory, box: Box, features: Features, mark: int = 0) -> Memory
     mine = np.flatnonzero(parts == part)
     if len(mine) > PER_PART:
         keep[_least_worth(vectors, marks, mine)] = False
-    vectors, marks = vectors[keep], marks[keep]
-    known = usual_of(vectors, marks > 0)
-    return Memory(vectors, parts[keep], order[keep], marks, strays, memory.learned + 1, known)
+    return _worked_out(
+        Memory(vectors[keep], parts[keep], order[keep], marks[keep], strays, memory.learned + 1)
+    )
 
 
 def forget(memory: Memory, marks: Collection[int]) -> Memory:
@@ -131,14 +139,14 @@ def forget(memory: Memory, marks: Collection[int]) -> Memory:
     keep = ~np.isin(memory.mark, list(marks))
     if keep.all():
         return memory
-    vectors, left = memory.vectors[keep], memory.mark[keep]
-    return replace(
-        memory,
-        vectors=vectors,
-        part=memory.part[keep],
-        order=memory.order[keep],
-        mark=left,
-        usual=usual_of(vectors, left > 0),
+    return _worked_out(
+        replace(
+            memory,
+            vectors=memory.vectors[keep],
+            part=memory.part[keep],
+            order=memory.order[keep],
+            mark=memory.mark[keep],
+        )
     )
 
 
@@ -167,9 +175,8 @@ def load(data: bytes, model: str, feature_count: int) -> Memory | None:
             return None
         if arrays["vectors"].dtype != np.float16:
             return None
-        vectors = arrays["vectors"].astype(np.float32)
         found = Memory(
-            vectors,
+            arrays["vectors"].astype(np.float32),
             arrays["part"],
             arrays["order"],
             arrays["mark"],
@@ -178,7 +185,7 @@ def load(data: bytes, model: str, feature_count: int) -> Memory | None:
         )
     except (zipfile.BadZipFile, zlib.error, ValueError, KeyError, TypeError, EOFError, OSError):
         return None
-    return replace(found, usual=usual_of(vectors, found.mark > 0)) if _sound(found, feature_count) else None
+    return _worked_out(found) if _sound(found, feature_count) else None
 
 
 def _arrays(data: bytes) -> dict[str, NDArray[Any]]:
@@ -207,6 +214,12 @@ def _sound(memory: Memory, feature_count: int) -> bool:
         and memory.learned >= count
         and bool(((memory.part >= 0) & (memory.part < ROWS * COLUMNS)).all())
     )
+
+
+def _worked_out(memory: Memory) -> Memory:
+    """`memory` with what follows from what it keeps."""
+    usual = usual_of(memory.vectors, memory.mark > 0)
+    return replace(memory, usual=usual, yardstick=yardstick_of(memory.strays, usual))
 
 
 def _vector(memory: Memory, features: Features) -> NDArray[np.float32] | None:

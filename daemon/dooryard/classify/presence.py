@@ -46,7 +46,7 @@ def unit(features: Features) -> NDArray[np.float32] | None:
     """
     with np.errstate(over="ignore", invalid="ignore"):
         raised = features * np.sqrt(np.abs(features))
-        length = float(np.linalg.norm(raised))
+        length = math.sqrt(np.vdot(raised, raised))
     if not math.isfinite(length):
         return None
     return np.asarray(raised / np.float32(max(length, 1e-12)), dtype=np.float32)

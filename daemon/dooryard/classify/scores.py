@@ -35,19 +35,19 @@ class Reading(NamedTuple):
     species: tuple[Naming, ...]  # trusted ones only, best first
 
 
-def probabilities(logits: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Return the softmax of `logits` (C,) in float64. Raises ValueError unless all are finite."""
+def counted(logits: NDArray[np.float32]) -> dict[int, float]:
+    """Return the softmax of `logits` (C,) for the classes that count, by their number, in its order.
+
+    In float64. Raises ValueError unless all are finite.
+    """
     values = logits.astype(np.float64)
     if not np.isfinite(values).all():
         raise ValueError("the network gave a number that is not finite")
-    powers = np.exp(values - values.max())
-    return np.asarray(powers / powers.sum(), dtype=np.float64)
-
-
-def counted(chances: NDArray[np.float64]) -> dict[int, float]:
-    """Return those of `chances` (C,) that count, by the number of their class, in its order."""
-    numbers = np.flatnonzero(chances >= TIMES_CHANCE / chances.size)
-    return dict(zip(numbers.tolist(), chances[numbers].tolist(), strict=True))
+    values -= values.max()
+    np.exp(values, out=values)
+    total = float(values.sum())
+    (numbers,) = np.nonzero(values >= total * TIMES_CHANCE / values.size)
+    return {number: float(values[number]) / total for number in numbers.tolist()}
 
 
 def sums(those: Mapping[int, float], labels: Sequence[Label]) -> dict[str, float]:
@@ -79,6 +79,6 @@ def species(those: Mapping[int, float], labels: Sequence[Label]) -> tuple[Naming
 
 def read(logits: NDArray[np.float32], labels: Sequence[Label]) -> Reading:
     """Turn `logits` (C,) into groups and species; `labels` has C entries."""
-    those = counted(probabilities(logits))
+    those = counted(logits)
     totals = sums(those, labels)
     return Reading(totals, evidence(totals), species(those, labels))

@@ -66,30 +66,42 @@ def test_the_rate_of_false_alarms_is_the_places_own():
 def test_the_first_looks_do_not_stretch_the_yardstick():
     """They stray far only because there was little before them: the later half alone is asked."""
     state = taught(100)
-    half, look = len(state.strays) // 2, empties(1, seed=9)[0]
-    stretched = replace(state, strays=np.concatenate([state.strays[:half] * 10, state.strays[half:]]))
-    assert memory.strangeness(state, look) == memory.strangeness(stretched, look)
+    half = len(state.strays) // 2
+    stretched = np.concatenate([state.strays[:half] * 10, state.strays[half:]])
+    assert memory.yardstick_of(stretched, state.usual) == state.yardstick
 
 
 @pytest.mark.parametrize("spread", [0.1, 2.0])
 def test_the_yardstick_is_a_quantile_no_longer_than_most_strays_allow(spread):
     """Against numpy's own, to the next stray."""
     strays = (1 + spread * np.random.default_rng(5).random(100) ** 4).astype(np.float32)
-    known = taught().usual._replace(longest=99.0)
-    state, look = replace(taught(), strays=strays, usual=known), empties(1, seed=9, base=5)[0]
     later = strays[50:]
     quantile = np.quantile(later, 1 - FALSE_RATE, method="higher")
     most = FARTHEST * np.quantile(later, 0.5, method="higher")
-    distance = np.exp(memory.strangeness(state, look)) * min(quantile, most)
-    other = np.exp(memory.strangeness(replace(state, strays=np.ones(100, np.float32)), look))
-    assert distance == pytest.approx(other)
+    found = memory.yardstick_of(strays, taught().usual._replace(longest=99.0))
+    assert found == pytest.approx(min(quantile, most))
     assert (quantile > most) == (spread == 2.0)
+
+
+def test_a_look_is_measured_by_the_yardstick():
+    state, look = taught(100), empties(1, seed=9)[0]
+    twice = replace(state, yardstick=2 * state.yardstick)
+    gap = memory.strangeness(state, look) - memory.strangeness(twice, look)
+    assert gap == pytest.approx(np.log(2))
+
+
+def test_the_yardstick_is_no_longer_than_the_directions_allow():
+    usual, strays = taught().usual, np.ones(100, np.float32)
+    assert memory.yardstick_of(strays, usual._replace(longest=0.5)) == 0.5
+    assert memory.yardstick_of(strays[:3], usual) is None
+    assert memory.yardstick_of(strays, None) is None
 
 
 def test_what_is_left_over_is_that_of_a_whole_decomposition():
     """Reference: numpy.linalg.svd (LAPACK) of the looks themselves, where none of them is odd."""
     state, look = taught(100), empties(1, seed=9, base=5)[0]
-    state = replace(state, usual=state.usual._replace(longest=99.0))
+    usual = state.usual._replace(longest=99.0)
+    state = replace(state, usual=usual, yardstick=memory.yardstick_of(state.strays, usual))
     mean = state.vectors.mean(axis=0)
     _, _, right = np.linalg.svd(state.vectors - mean, full_matrices=False)
     directions = right[: len(state.usual.directions)]

@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
+from scipy import special
 
 from dooryard.classify import scores
 from dooryard.classify.labels import GROUPS, Label
@@ -83,9 +84,25 @@ def test_laws_of_a_reading(logits):
             assert name.probability <= reading.groups[name.group] + 1e-12
 
 
+@given(arrays.arrays(np.float32, CLASSES, elements=st.floats(-80, 80, width=32)))
+def test_what_counts_is_the_softmax_from_ten_times_chance_on(logits):
+    """Reference: scipy's softmax."""
+    expected = special.softmax(logits.astype(np.float64))
+    found = scores.counted(logits)
+    assert list(found) == sorted(found)
+    for number, chance in enumerate(expected.tolist()):
+        if number in found:
+            assert found[number] == pytest.approx(chance, rel=1e-9)
+            assert chance * CLASSES >= 10 * (1 - 1e-9)
+        else:
+            assert chance * CLASSES < 10 * (1 + 1e-9)
+
+
 @given(
     arrays.arrays(np.float32, CLASSES, elements=st.floats(-80, 80, width=32)), st.floats(-50, 50, width=32)
 )
 def test_softmax_does_not_mind_a_shift(logits, shift):
     moved = (logits.astype(np.float64) + shift).astype(np.float32)
-    assert np.allclose(scores.probabilities(logits), scores.probabilities(moved), atol=1e-4)
+    one, other = scores.counted(logits), scores.counted(moved)
+    for number in {*one, *other}:
+        assert one.get(number, 10 / CLASSES) == pytest.approx(other.get(number, 10 / CLASSES), abs=1e-4)
