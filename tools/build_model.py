@@ -62,9 +62,9 @@ feature_count = 1280
 # log-odds against nobody = slope * log(group / none of them) + offset + presence * what the features lean
 # towards somebody; see classify/calibration.py and classify/presence.py. Fitted by tools/calibrate_model.py
 # on development scenes and photographs; animal, and how far dog lies below mammal, are set.
-bird = [0.636, 1.752]
-mammal = [1.071, 2.453]
-dog = [1.071, 1.953]
+bird = [0.636, 1.761]
+mammal = [1.066, 2.445]
+dog = [1.066, 1.945]
 animal = [2.0, -2.8]
 presence = 1.565
 

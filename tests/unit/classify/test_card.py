@@ -43,11 +43,11 @@ def test_a_model_without_a_line_for_dogs():
             "own.toml: scale, side_px, classes and temperature must be above zero",
         ),
         (
-            "bird = [0.636, 1.752]",
+            "bird = [0.636, 1.761]",
             "bird = [0, 1]",
             "own.toml: evidence.bird is [0, 1]; it must be [slope above",
         ),
-        ("bird = [0.636, 1.752]", "bird = 2", "own.toml: bird is 2, which is not of type list"),
+        ("bird = [0.636, 1.761]", "bird = 2", "own.toml: bird is 2, which is not of type list"),
         ("animal = [2.0, -2.8]", "", "own.toml: the key 'animal' is missing"),
         (
             "presence = 1.565",
