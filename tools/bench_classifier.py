@@ -5,8 +5,8 @@
 
 The whole classifier and the bare runtime on the same input are measured by turns in one process, in CPU
 time, so that a busy machine disturbs them alike; the figure is the median of the pairs' differences. How
-large it is against the network depends on the processor: one with int8 dot products runs the network ten
-times as fast as one without, and everything else three times. With a species model both networks count as
+large it is against the network depends on the processor: one with int8 dot products runs the network twice as
+fast as one without, and everything else about as fast. With a species model both networks count as
 bare, and every look asks both. Memory is the resident set, sampled over `--steady` looks. `--accuracy`
 prints tables of what is told on the simulated garden (see tools/measure_memory_model.py for what FOLDER
 holds). Figures hold for the machine they were made on; it is printed first.
@@ -125,13 +125,13 @@ def parts(classifier: OnnxClassifier, frame: Frame, box: Box) -> dict[str, Calla
     facts, pixels = classifier.card, frame.large()
     at = crop.window(box, WIDTH, HEIGHT)
     done = crop.square(pixels, at, None, facts.side_px)
-    logits, features = classifier.answer(crop.tensor(done, facts.mean, facts.scale))
+    logits, features = classifier.answer(crop.tensor(done.planes, facts.mean, facts.scale))
     table = labels.parse(BUILT_IN.with_name(facts.labels).read_text(encoding="utf-8"), facts.classes, "")
     return {
         "crop": lambda: crop.square(pixels, at, None, facts.side_px),
-        "denoise, noisy": lambda: [crop.denoise(plane) for plane in done],
-        "to floats": lambda: crop.tensor(done, facts.mean, facts.scale),
-        "sharpness": lambda: crop.sharpness(done[1]),
+        "crop, noisy": lambda: crop.square(pixels, at, crop.NOISY_GAIN, facts.side_px),
+        "to floats": lambda: crop.tensor(done.planes, facts.mean, facts.scale),
+        "sharpness": lambda: crop.sharpness(done.green),
         "scores": lambda: scores.read(logits, table),
         "leaning": lambda: classifier.leaning(features),
     }

@@ -78,7 +78,7 @@ def site(kind: str, noise: float, folder: Path) -> Looks:
     known = kind in (*model_scenes.DEVELOPMENT, *model_scenes.HARDER)
     animals = model_scenes.DEVELOPMENT_ANIMALS if known else model_scenes.TEST_ANIMALS
     seed = (20 if known else 200) + model_scenes.KINDS.index(kind) + int(10 * noise)
-    path = folder / f"site-{kind.replace(' ', '-')}-{noise}.npz"
+    path = folder / f"site-{kind.replace(' ', '-')}-{noise}-{seed}.npz"
     return _kept(path, lambda: model_scenes.site(kind, seed, animals, noise=noise))
 
 

@@ -137,7 +137,7 @@ class Sighting:
     box: Box
     groups: Mapping[str, float]  # group -> probability; what is missing to 1 is "nobody"
     species: tuple[Naming, ...]  # best first, only those that this model may tell
-    sharpness: float  # variance of the Laplacian of the crop, grey levels squared
+    sharpness: float  # variance of the Laplacian of the crop's green, grey levels squared
     picture: Picture
     features: Features | None = None
     classified: bool = True  # False: no classifier looked, the gate alone saw it

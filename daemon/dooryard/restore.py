@@ -43,7 +43,7 @@ def state(store: Store, box: BoxFile, card: Card, rules: Conditions, now: Moment
 
 def known_place(store: Store, card: Card) -> Place | None:
     """What the classifier has learned of this place."""
-    fresh = place.place_for(card.model_sha256, card.feature_count)
+    fresh = place.place_for(card.features_key, card.feature_count)
     saved = store.load_state(place.PLACE)
     if fresh is None or saved is None:
         return fresh

@@ -7,6 +7,7 @@ import tomllib
 from dataclasses import dataclass
 from typing import Any
 
+from dooryard.classify import crop
 from dooryard.classify.calibration import Calibration, Line
 from dooryard.errors import ModelError
 
@@ -32,6 +33,11 @@ class Card:
     presence: str | None = None  # file name beside the card: see classify/presence.py
     presence_sha256: str = ""
     temperature: float = 1.0  # logits are divided by it before a species' probability is taken
+
+    @property
+    def features_key(self) -> str:
+        """Names what its features come of: those kept under another key are of no use."""
+        return f"{crop.EDITION}-{self.model_sha256}"
 
 
 _LAYOUT = {"layout": "NCHW", "channels": "RGB"}  # the only one that is understood so far

@@ -54,8 +54,8 @@ class OnnxClassifier:
 
     @property
     def teaching_model(self) -> str:
-        """The digest of the network whose features `embed` gives: marks made with another are of no use."""
-        return (self._which or self._network).card.model_sha256
+        """Names what the features that `embed` gives come of: marks made otherwise are of no use."""
+        return (self._which or self._network).card.features_key
 
     @property
     def teaching_features(self) -> int:

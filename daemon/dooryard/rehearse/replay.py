@@ -177,7 +177,7 @@ def replay(
     """
     card = classifier.card
     fresh = State(
-        VisitsState(salt=_SALT), PolicyState(), place=place_for(card.model_sha256, card.feature_count)
+        VisitsState(salt=_SALT), PolicyState(), place=place_for(card.features_key, card.feature_count)
     )
     sides = [_Side(conditions, pictures, fresh) for conditions in rules]
     camera.open()

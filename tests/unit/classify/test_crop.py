@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 from scipy import ndimage
+from skimage import data
 
 from dooryard.classify import crop
 from dooryard.records import Box
@@ -102,20 +103,21 @@ def test_shrinking_to_over_half_is_bilinear(length, seed):
     assert np.abs(np.stack(crop.shrunk(pixels, SIDE)) - np.stack(expected)).max() <= 1.5
 
 
-@given(st.integers(0, 3), st.integers(0, 2), st.integers(0, 2**32 - 1))
-@settings(max_examples=20, deadline=None)  # pictures of up to 1,794 pixels a side
-def test_shrinking_halves_first(halvings, over, seed):
-    """Means of 2 x 2 pixels, halves rounded up; what the right and lower edge have over does not count."""
-    length = (SIDE << halvings) + over
-    pixels = np.random.default_rng(seed).integers(0, 256, (length, length, 3), dtype=np.uint8)
-    expected = pixels.astype(int)
-    while len(expected) >= 2 * SIDE:
-        even = expected[: len(expected) // 2 * 2, : len(expected) // 2 * 2]
-        expected = (even[::2, ::2] + even[1::2, ::2] + even[::2, 1::2] + even[1::2, 1::2] + 2) >> 2
-    found = np.stack(crop.shrunk(pixels, SIDE), axis=2)
-    assert (found == np.stack(crop.shrunk(expected.astype(np.uint8), SIDE), axis=2)).all()
-    if len(expected) == SIDE:
-        assert (found == expected).all()
+@pytest.mark.parametrize("length", [448, 449, 560, 671, 897, 1000, 1793])
+def test_shrinking_halves_first(length):
+    """Means of 2 x 2 pixels, halves rounded up; what the right and lower edge have over does not count.
+
+    What is then left to shrink is shrunk as a picture of that size is.
+    """
+    pixels = np.random.default_rng(length).integers(0, 256, (length, length, 3), dtype=np.uint8)
+    halved = pixels.astype(int)
+    while len(halved) >= 2 * SIDE:
+        even = halved[: len(halved) // 2 * 2, : len(halved) // 2 * 2]
+        halved = (even[::2, ::2] + even[1::2, ::2] + even[::2, 1::2] + even[1::2, 1::2] + 2) >> 2
+    expected = halved
+    if len(halved) > SIDE:
+        expected = np.stack(crop.shrunk(halved.astype(np.uint8), SIDE), axis=2)
+    assert (np.stack(crop.shrunk(pixels, SIDE), axis=2) == expected).all()
 
 
 @given(st.integers(64, 224), st.integers(0, 2**32 - 1))
@@ -136,13 +138,15 @@ def test_growing_is_sharper_and_then_bilinear(length, seed):
 def test_noise_is_taken_out_where_the_gain_says_that_there_is_some(length):
     picture = pattern(length, length)
     at = crop.Window(0, 0, length, small=False)
-    plain = np.stack(crop.square(picture, at, None, SIDE))
-    assert (np.stack(crop.square(picture, at, crop.NOISY_GAIN - 0.1, SIDE)) == plain).all()
-    noisy = np.stack(crop.square(picture, at, crop.NOISY_GAIN, SIDE))
+    plain, weak, noisy = (
+        np.stack(crop.square(picture, at, gain, SIDE).planes)
+        for gain in (None, crop.NOISY_GAIN - 0.1, crop.NOISY_GAIN)
+    )
+    assert (weak == plain).all()
     if length > SIDE:
         filtered = np.stack([crop.denoise(plane) for plane in plain])
     else:
-        filtered = np.stack(crop.square(crop.denoise(picture), at, None, SIDE))
+        filtered = np.stack(crop.square(crop.denoise(picture), at, None, SIDE).planes)
     assert (noisy == filtered).all()
     assert (noisy != plain).any()
 
@@ -213,12 +217,27 @@ def test_preparation_is_the_same_bit_for_bit_everywhere(case, optimised):
     assert hashlib.sha256(tensor.astype("<f4").tobytes()).hexdigest() == digest
 
 
-def test_preparation_leaves_the_picture_alone_and_takes_a_read_only_one():
-    picture = pattern(200, 300)
+@pytest.mark.parametrize("gain", [None, 40.0])
+@pytest.mark.parametrize("side", [200, 224, 300, 700])
+def test_preparation_leaves_the_picture_alone_and_takes_a_read_only_one(side, gain):
+    picture = pattern(side, side)
     before = picture.copy()
     picture.flags.writeable = False
-    crop.prepare(picture, Box(0.2, 0.2, 0.8, 0.8), None, side=SIDE, mean=MEAN, scale=SCALE)
+    crop.prepare(picture, Box(0, 0, 1, 1), gain, side=SIDE, mean=MEAN, scale=SCALE)
     assert (picture == before).all()
+
+
+@pytest.mark.parametrize("length", [100, 223, 224])
+def test_sharpness_is_of_what_the_camera_saw_and_not_of_what_was_made_sharper(length):
+    """Reference: scipy's linear interpolation of the green; else a small look would be the best picture."""
+    picture = data.astronaut()[:length, :length]
+    at = (np.arange(SIDE) + 0.5) * length / SIDE - 0.5
+    rows, columns = np.meshgrid(at, at, indexing="ij")
+    green = ndimage.map_coordinates(picture[..., 1].astype(float), [rows, columns], order=1, mode="nearest")
+    prepared = crop.prepare(picture, Box(0, 0, 1, 1), None, side=SIDE, mean=MEAN, scale=SCALE)
+    assert prepared.sharpness == pytest.approx(crop.sharpness(np.rint(green).astype(np.uint8)), rel=0.1)
+    assert prepared.sharpness < 0.7 * crop.sharpness(prepared.planes[1])
+    assert crop.sharpness_at(picture, Box(0, 0, 1, 1), None, SIDE) == prepared.sharpness
 
 
 def test_sharpness_falls_with_blur_and_is_zero_on_a_flat_picture():
@@ -230,7 +249,21 @@ def test_sharpness_falls_with_blur_and_is_zero_on_a_flat_picture():
 
 @given(st.integers(3, 40), st.integers(3, 40), st.integers(0, 2**32 - 1))
 def test_sharpness_is_the_variance_of_the_laplacian(height, width, seed):
-    """Reference: scipy's Laplacian, and numpy's variance."""
+    """Reference: scipy's Laplacian; and to the bit, the variance by whole numbers."""
     plane = np.random.default_rng(seed).integers(0, 256, (height, width), dtype=np.uint8)
     laplacian = ndimage.laplace(plane.astype(float))[1:-1, 1:-1]
-    assert crop.sharpness(plane) == pytest.approx(laplacian.var(), rel=1e-9, abs=1e-6)
+    found = crop.sharpness(plane)
+    assert found == pytest.approx(laplacian.var(), rel=1e-9, abs=1e-6)
+    total, squares = int(laplacian.sum()), int((laplacian.astype(np.int64) ** 2).sum())
+    assert found == (squares - float(total) * total / laplacian.size) / laplacian.size
+
+
+def test_sharpness_is_the_same_to_the_bit_with_and_without_wide_instructions():
+    planes = np.random.default_rng(6).integers(0, 256, (50, SIDE, SIDE), dtype=np.uint8)
+    wide = [crop.sharpness(plane) for plane in planes]
+    cv2.setUseOptimized(False)
+    try:
+        plain = [crop.sharpness(plane) for plane in planes]
+    finally:
+        cv2.setUseOptimized(True)
+    assert wide == plain
