@@ -58,7 +58,8 @@ of 100 looks at nobody."""
 DOG_BELOW = 0.5
 """How far a dog's offset lies below that of other mammals: set, not fitted, since no development scene has
 a dog. 118 of the network's 1,000 classes are dogs, three are rabbits and hares: what is not sure gathers
-among dogs. At 1.5 the photographs' dalmatian, whose features lean towards nobody, was told as nobody."""
+among dogs. At 1.5 the photographs' dalmatian, whose features lean towards nobody, was told as nobody (with
+the crop and the int8 form of then)."""
 _CLASSES = (NOBODY, *GROUPS)
 TABLE = labels.parse(BUILT_IN.with_name("lite0-labels.csv").read_text(encoding="utf-8"), 1000, "labels")
 
