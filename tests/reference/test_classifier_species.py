@@ -52,16 +52,18 @@ def sparrows():
             yield pixels, Box(x / width, y / height, (x + w) / width, (y + h) / height), max(w, h)
 
 
-def pictures() -> list[Image.Image]:
+def pictures() -> list[crop.Planes]:
     """48 crops, 224 x 224: sparrows, a cat, a coffee cup, an astronaut, and seeded parts of them."""
     random = np.random.default_rng(8)
-    found = [crop.square(p, crop.window(box, p.shape[1], p.shape[0]), None, 224) for p, box, _ in sparrows()]
+    found = [
+        crop.square(p, crop.window(box, p.shape[1], p.shape[0]), None, 224).planes for p, box, _ in sparrows()
+    ]
     for pixels in (data.chelsea(), data.coffee(), data.astronaut()):
         height, width = pixels.shape[:2]
         for _ in range(10):
             side = int(random.integers(100, min(height, width)))
             left, top = int(random.integers(0, width - side)), int(random.integers(0, height - side))
-            found.append(crop.square(pixels, crop.Window(left, top, side, small=False), None, 224))
+            found.append(crop.square(pixels, crop.Window(left, top, side, small=False), None, 224).planes)
     return found
 
 
@@ -76,7 +78,7 @@ def test_converted_it_says_what_the_interpreter_says(birds, tmp_path):
     session = onnxruntime.InferenceSession(birds.with_name("birds.onnx"), providers=["CPUExecutionProvider"])
     same, gaps = [], []
     for picture in pictures():
-        interpreter.set_tensor(entry["index"], np.asarray(picture)[np.newaxis])
+        interpreter.set_tensor(entry["index"], np.stack(picture, axis=2)[np.newaxis])
         interpreter.invoke()
         scale, zero = result["quantization"]
         theirs = (interpreter.get_tensor(result["index"])[0].astype(np.float64) - zero) * scale
