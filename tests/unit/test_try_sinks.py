@@ -29,7 +29,7 @@ def tried(*sinks: Any) -> tuple[int, str]:
 
 
 def webhook(url: str, **options: Any) -> WebhookSink:
-    fields = {"connect_timeout_s": 1.0, "read_timeout_s": 0.2, "total_timeout_s": 3.0, "now": lambda: 0.0}
+    fields = {"connect_timeout_s": 5.0, "read_timeout_s": 5.0, "total_timeout_s": 9.0, "now": lambda: 0.0}
     return WebhookSink("phone", url, **(fields | options))
 
 
@@ -38,7 +38,7 @@ def mail(port: int, **options: Any) -> EmailSink:
         "sender": "box@alder-row.example",
         "recipients": [RECIPIENT],
         "security": "none",
-        "read_timeout_s": 0.5,
+        "read_timeout_s": 5.0,
         "now": lambda: 0.0,
     }
     return EmailSink("post", "127.0.0.1", port, **(fields | options))
@@ -115,7 +115,7 @@ def test_ports_and_names() -> None:
         _, text = tried(webhook(peer.url.replace("http:", "https:")), mail(peer.port, security="tls"))
     assert text.count("the port speaks no TLS") == 2
     with web.Peer(web.hangs_after_reading) as peer:
-        _, text = tried(webhook(peer.url))
+        _, text = tried(webhook(peer.url, read_timeout_s=0.2))
     assert "raise the sink's timeout" in text
 
 
