@@ -27,7 +27,7 @@ import numpy as np
 import psutil
 from numpy.typing import NDArray
 
-from dooryard.classify import card, crop, labels, memory, onnx, scores
+from dooryard.classify import card, crop, labels, memory, network, onnx, scores
 from dooryard.classify.onnx import BUILT_IN, OnnxClassifier
 from dooryard.records import Box, Exposure, Frame
 
@@ -69,8 +69,9 @@ def bare(path: Path, threads: int, frame: Frame, box: Box) -> Callable[[], objec
     session: Any = onnxruntime.InferenceSession(
         path.with_name(facts.model), options, providers=["CPUExecutionProvider"]
     )
-    part = crop.prepare(frame.large(), box, None, side=facts.side_px, mean=facts.mean, scale=facts.scale)
-    return lambda: session.run(None, {facts.input_name: part.tensor})
+    planes = crop.prepare(frame.large(), box, None, side=facts.side_px).planes
+    taken = network.taken(facts, planes)
+    return lambda: session.run(None, {facts.input_name: taken})
 
 
 def cpu_ms(work: Callable[[], object]) -> float:
@@ -125,12 +126,12 @@ def parts(classifier: OnnxClassifier, frame: Frame, box: Box) -> dict[str, Calla
     facts, pixels = classifier.card, frame.large()
     at = crop.window(box, WIDTH, HEIGHT)
     done = crop.square(pixels, at, None, facts.side_px)
-    logits, features = classifier.answer(crop.tensor(done.planes, facts.mean, facts.scale))
+    logits, features = classifier.answer(done.planes)
     table = labels.parse(BUILT_IN.with_name(facts.labels).read_text(encoding="utf-8"), facts.classes, "")
     return {
         "crop": lambda: crop.square(pixels, at, None, facts.side_px),
         "crop, noisy": lambda: crop.square(pixels, at, crop.NOISY_GAIN, facts.side_px),
-        "to floats": lambda: crop.tensor(done.planes, facts.mean, facts.scale),
+        "to the network": lambda: network.taken(facts, done.planes),
         "sharpness": lambda: crop.sharpness(done.green),
         "scores": lambda: scores.read(logits, table),
         "leaning": lambda: classifier.leaning(features),

@@ -23,8 +23,9 @@ from pathlib import Path
 
 import model_labels
 import model_weights
+from model_crops import CROPS_PER_PHOTOGRAPH, SOURCES
 from model_graph import FEATURES, IMAGE, LOGITS, SIDE, build
-from model_quantise import CROPS_PER_PHOTOGRAPH, MEAN, SCALE, SOURCES, quantise
+from model_quantise import quantise
 from model_weights import WEIGHTS, WEIGHTS_SHA256, checked, member, parse, sha256
 
 MODELS = Path(__file__).resolve().parent.parent / "daemon" / "dooryard" / "classify" / "models"
@@ -47,10 +48,9 @@ notice = "{notice}"
 [input]
 name = "{image}"
 layout = "NCHW"
+type = "uint8"     # it normalises them itself
 side_px = {side}
 channels = "RGB"
-mean = {mean}     # (value - mean) / scale
-scale = {scale}
 
 [outputs]
 logits = "{logits}"
@@ -80,8 +80,9 @@ names_wheel_sha256 = "{names_sha256}"
 built_with = {built_with}
 
 [calibration]
-method = "static, QDQ, MinMax; int8 weights scaled so that no 16-bit sum saturates; biases corrected"
-float32 = "first convolution and first block, logits"
+method = "static, QDQ, MinMax; int8 weights scaled so that no 16-bit sum saturates; channels equalised; \
+biases corrected"
+float32 = "first convolution and first two blocks, logits"
 crops_per_photograph = {crops}
 {sources}
 [measured]
@@ -144,8 +145,6 @@ def card(model: bytes, labels: bytes) -> str:
         notice=NOTICE,
         image=IMAGE,
         side=SIDE,
-        mean=MEAN,
-        scale=SCALE,
         logits=LOGITS,
         features=FEATURES,
         weights_package=model_weights.PACKAGE,

@@ -44,6 +44,9 @@ class _Writer:
         self.constants: dict[str, onnx.TensorProto] = {}
         self.features = ""
         self.feature_count = 0
+        if graph.tensors[graph.entry].dtype == np.uint8:  # the picture's bytes are what the file works with
+            steps = self.steps(graph.tensors[graph.entry], f"a{graph.entry}")
+            self.names[graph.entry] = self.add("DequantizeLinear", [IMAGE, *steps])
 
     def constant(self, name: str, value: NDArray[Any] | np.generic) -> str:
         self.constants.setdefault(name, numpy_helper.from_array(np.ascontiguousarray(value), name))
@@ -178,7 +181,8 @@ def convert(data: bytes) -> onnx.ModelProto:
         *(helper.make_node("Identity", [old], [name], name=name) for name, (old, _) in outputs.items()),
     ]
     side = entry.shape[1]
-    image = helper.make_tensor_value_info(IMAGE, TensorProto.FLOAT, [1, 3, side, side])
+    kind = TensorProto.UINT8 if entry.dtype == np.uint8 else TensorProto.FLOAT
+    image = helper.make_tensor_value_info(IMAGE, kind, [1, 3, side, side])
     infos = [
         helper.make_tensor_value_info(name, TensorProto.FLOAT, [1, count])
         for name, (_, count) in outputs.items()
@@ -218,8 +222,7 @@ name = "{image}"
 layout = "NCHW"
 side_px = {side}
 channels = "RGB"
-mean = {mean!r}
-scale = {scale!r}
+{taken}
 
 [outputs]
 logits = "{logits}"
@@ -242,14 +245,21 @@ def files(data: bytes, labels: str, name: str) -> dict[str, bytes]:
         labels=hashlib.sha256(table).hexdigest(),
         image=IMAGE,
         side=entry.shape[1],
-        mean=float(entry.zero[0]),
-        scale=1.0 / float(entry.scale[0]),
+        taken=taken(entry),
         logits=LOGITS,
         classes=classes,
         features=FEATURES,
         feature_count=count,
     )
     return {f"{name}.onnx": raw, f"{name}-labels.csv": table, f"{name}.toml": card.encode()}
+
+
+def taken(entry: Tensor) -> str:
+    """The card's lines of what the network takes: bytes as they are, else (byte - mean) / scale."""
+    if entry.dtype == np.uint8:
+        return 'type = "uint8"'
+    mean = float(int(entry.zero[0]) - np.iinfo(entry.dtype).min)  # int8 counts bytes from -128
+    return f"mean = {mean!r}\nscale = {1.0 / float(entry.scale[0])!r}"
 
 
 def main() -> int:

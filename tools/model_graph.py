@@ -15,7 +15,11 @@ import onnx
 from numpy.typing import NDArray
 from onnx import TensorProto, helper, numpy_helper
 
+from dooryard.classify import crop
+from dooryard.classify.crop import Planes
+
 SIDE = 224  # pixels, input height and width
+MEAN, SCALE = 127.0, 128.0  # (value - mean) / scale, as the network was trained
 IMAGE, LOGITS, FEATURES = "image", "logits", "features"
 _BN_EPSILON = 1e-3
 _OPSET = 13
@@ -28,6 +32,11 @@ _STAGES = (  # repeats, kernel, stride, expansion, channels in, channels out
     (4, 5, 2, 6, 112, 192),
     (1, 3, 1, 6, 192, 320),
 )
+
+
+def normalised(planes: Planes) -> NDArray[np.float32]:
+    """Return what the float32 network takes, (1, 3, 224, 224), of `planes`, each (224, 224)."""
+    return crop.normalised(planes, MEAN, SCALE)
 
 
 class _Graph:

@@ -143,9 +143,9 @@ def _photographs(media: Path) -> Iterator[tuple[int, model_scenes.Crop]]:
 
 def _crop(path: Path, animal: str, group: str, place: str, box: Box) -> model_scenes.Crop:
     pixels = _rgb(path)
-    part = crop.prepare(pixels, box, None, side=224, mean=127.0, scale=128.0)
+    part = crop.prepare(pixels, box, None, side=224)
     longer = round(max((box.x1 - box.x0) * pixels.shape[1], (box.y1 - box.y0) * pixels.shape[0]))
-    return model_scenes.Crop(path.name, 0, animal, group, -1, place, 0.0, longer, box, None, part.tensor)
+    return model_scenes.Crop(path.name, 0, animal, group, -1, place, 0.0, longer, box, None, part.planes)
 
 
 def _rgb(path: Path) -> Rgb:
@@ -158,11 +158,11 @@ def looked(crops: Iterable[model_scenes.Crop]) -> Looks:
     classifier = OnnxClassifier()
     logits, features, facts = [], [], []
     for found in crops:
-        said, felt = classifier.answer(found.tensor)
+        said, felt = classifier.answer(found.planes)
         assert felt is not None
         logits.append(said)
         features.append(felt.astype(np.float16))
-        facts.append(found._replace(tensor=np.empty(0, dtype=np.float32)))
+        facts.append(found._replace(planes=()))
     return Looks(
         logits=np.array(logits),
         features=np.array(features).astype(np.float32),

@@ -1,7 +1,7 @@
 """Turn the float32 network into int8, calibrated on photographs that anyone can fetch.
 
-The photographs lie inside two wheels of PyPI; seeded random crops of them calibrate the ranges of
-the activations, and nothing of them is stored in the model.
+Seeded crops of photographs (see `model_crops`) calibrate the ranges of the activations. Before that, channels
+are brought nearer to each other (see `model_equalise`).
 
 int8 kernels on x86 processors without the newer dot products multiply unsigned activations by signed
 weights and add neighbouring products in 16 bits, which saturates when two neighbouring weights of one
@@ -10,8 +10,11 @@ weights. Here each output channel of a 1 x 1 convolution and of the last matrix 
 which no such pair exists; depthwise convolutions, whose kernels add in 32 bits (read in
 onnxruntime's `qdwconv_avx2.cpp`), keep all 8 bits. So every processor comes to the same whole-number sums.
 
-The first convolution and the first block (0.04 % of the weights) stay in float32: what is lost there goes
+The first convolution and the first two blocks (0.2 % of the weights) stay in float32: what is lost there goes
 through all the others. Logits stay float32 too, since 256 steps would tie and clip the top scores.
+
+The network takes the picture's bytes, and its first node makes them (value - mean) / scale: that is exact,
+and done by the runtime.
 
 Rounded weights shift each channel's mean, and the shifts add up from layer to layer. So each bias takes them
 back: it gets what the weights lost, times the mean of what comes in over the calibration crops (bias
@@ -22,17 +25,14 @@ the features.
 
 from __future__ import annotations
 
-import io
 import tempfile
-from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import onnx
 from numpy.typing import NDArray
 from onnx import TensorProto, helper, numpy_helper
-from onnxruntime import InferenceSession
 from onnxruntime.quantization import (
     CalibrationDataReader,
     CalibrationMethod,
@@ -41,74 +41,12 @@ from onnxruntime.quantization import (
     quantize_static,
 )
 from onnxruntime.quantization.shape_inference import quant_pre_process
-from PIL import Image
 
-from dooryard.classify.crop import split, tensor
-from model_graph import IMAGE, SIDE
-from model_weights import checked, member
+from model_crops import crops, watched
+from model_equalise import equalised
+from model_graph import IMAGE, MEAN, SCALE, normalised
 
-MEAN, SCALE = 127.0, 128.0  # (value - mean) / scale, as the network was trained
-
-
-class Source(NamedTuple):
-    """A wheel and the photographs in it that are used."""
-
-    package: str
-    wheel: str
-    sha256: str
-    photographs: tuple[str, ...]
-
-
-SOURCES = (
-    Source(
-        "scikit-image==0.24.0",
-        "scikit_image-0.24.0-cp311-cp311-manylinux_2_17_x86_64.manylinux2014_x86_64.whl",
-        "fa27b3a0dbad807b966b8db2d78da734cb812ca4787f7fbb143764800ce2fa9c",
-        tuple(
-            f"skimage/data/{name}"
-            for name in (
-                "astronaut.png",
-                "coffee.png",
-                "grass.png",
-                "gravel.png",
-                "motorcycle_left.png",
-                "hubble_deep_field.jpg",
-                "rocket.jpg",
-                "camera.png",
-                "brick.png",
-                "coins.png",
-            )
-        ),
-    ),
-    Source(
-        "scikit-learn==1.5.0",
-        "scikit_learn-1.5.0-cp311-cp311-manylinux_2_17_x86_64.manylinux2014_x86_64.whl",
-        "118a8d229a41158c9f90093e46b3737120a165181a1b58c03461447aa4657415",
-        ("sklearn/datasets/images/china.jpg", "sklearn/datasets/images/flower.jpg"),
-    ),
-)
-CROPS_PER_PHOTOGRAPH = 12
-_SEED = 20
-_SMALLEST = 0.35  # of the photograph's shorter side
-_FLOAT = "_blocks.0."  # weights so named, and the first convolution's, stay float32
-
-
-def crops(folder: Path) -> Iterator[NDArray[np.float32]]:
-    """Yield the calibration inputs, each (1, 3, 224, 224) float32, always the same ones."""
-    random = np.random.default_rng(_SEED)
-    for source in SOURCES:
-        wheel = checked(folder / source.wheel, source.sha256)
-        for name in source.photographs:
-            with Image.open(io.BytesIO(member(wheel, name))) as photograph:
-                image = photograph.convert("RGB")
-            for _ in range(CROPS_PER_PHOTOGRAPH):
-                shorter = min(image.size)
-                side = int(random.integers(int(_SMALLEST * shorter), shorter + 1))
-                left = int(random.integers(0, image.width - side + 1))
-                top = int(random.integers(0, image.height - side + 1))
-                part = image.crop((left, top, left + side, top + side))
-                small = part.resize((SIDE, SIDE), Image.Resampling.BICUBIC)
-                yield tensor(split(np.asarray(small)), MEAN, SCALE)
+_FLOAT = ("_blocks.0.", "_blocks.1.")  # weights so named, and the first convolution's, stay float32
 
 
 class _Reader(CalibrationDataReader):  # type: ignore[misc]  # onnxruntime carries no types
@@ -117,7 +55,7 @@ class _Reader(CalibrationDataReader):  # type: ignore[misc]  # onnxruntime carri
 
     def get_next(self) -> dict[str, Any] | None:
         crop = next(self._crops, None)
-        return None if crop is None else {IMAGE: crop}
+        return None if crop is None else {IMAGE: normalised(crop)}
 
 
 def pair_limit(weight: NDArray[Any]) -> NDArray[np.float64]:
@@ -157,8 +95,31 @@ def _int8(node: onnx.NodeProto) -> bool:
 
 
 def quantise(model: onnx.ModelProto, folder: Path) -> bytes:
-    """Return the int8 model's bytes; `folder` holds the wheels of `SOURCES`."""
-    return _lean(_quantised(corrected(model, _quantised(model, folder), folder), folder))
+    """Return the int8 model's bytes; `folder` holds the wheels of `model_crops.SOURCES`."""
+    level = equalised(model, folder)
+    small = _quantised(corrected(level, _quantised(level, folder), folder), folder)
+    return _lean(taking_bytes(small))
+
+
+def taking_bytes(model: onnx.ModelProto) -> onnx.ModelProto:
+    """Return `model` with an input of bytes, which it makes (value - mean) / scale itself."""
+    done = onnx.ModelProto()
+    done.CopyFrom(model)
+    (entry,) = done.graph.input
+    entry.type.tensor_type.elem_type = TensorProto.UINT8
+    inside = f"{IMAGE}.normalised"
+    for node in done.graph.node:
+        node.input[:] = [inside if name == IMAGE else name for name in node.input]
+    step, zero = f"{IMAGE}.step", f"{IMAGE}.zero"
+    done.graph.initializer.extend(
+        [
+            numpy_helper.from_array(np.array(1 / SCALE, dtype=np.float32), step),
+            numpy_helper.from_array(np.array(MEAN, dtype=np.uint8), zero),
+        ]
+    )
+    first = helper.make_node("DequantizeLinear", [IMAGE, step, zero], [inside], name=inside)
+    done.graph.node.insert(0, first)
+    return done
 
 
 def corrected(model: onnx.ModelProto, small: onnx.ModelProto, folder: Path) -> onnx.ModelProto:
@@ -193,17 +154,9 @@ def _rounded(small: onnx.ModelProto) -> dict[str, NDArray[np.float64]]:
 def _mean_inputs(model: onnx.ModelProto, folder: Path) -> dict[str, NDArray[np.float64]]:
     """Name of what goes into an int8 layer -> (I,) its mean per channel over the calibration crops."""
     names = list(dict.fromkeys(node.input[0] for node in model.graph.node if _int8(node)))
-    open_model, outputs = onnx.ModelProto(), {output.name for output in model.graph.output}
-    open_model.CopyFrom(model)
-    for name in names:
-        if name not in outputs:
-            open_model.graph.output.append(helper.make_tensor_value_info(name, TensorProto.FLOAT, None))
-    session: Any = InferenceSession(open_model.SerializeToString(), providers=["CPUExecutionProvider"])
-    answers = [session.run(names, {IMAGE: crop}) for crop in crops(folder)]
-    return {
-        name: np.mean([values[0].reshape(values.shape[1], -1).mean(axis=1) for values in seen], axis=0)
-        for name, seen in zip(names, zip(*answers, strict=True), strict=True)
-    }
+    answers = [[values.mean(axis=1) for values in seen.values()] for seen in watched(model, names, folder)]
+    means = (np.mean(seen, axis=0) for seen in zip(*answers, strict=True))
+    return dict(zip(names, means, strict=True))
 
 
 def _quantised(model: onnx.ModelProto, folder: Path) -> onnx.ModelProto:

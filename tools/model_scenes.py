@@ -14,7 +14,6 @@ from datetime import timedelta
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dooryard.camera.garden.families import family
 from dooryard.camera.garden.plan import Scene
@@ -98,7 +97,7 @@ class Crop(NamedTuple):
     longer_px: int  # of the box
     box: Box
     gain: float | None
-    tensor: NDArray[np.float32]  # (1, 3, S, S)
+    planes: crop.Planes  # as the network takes them; () once it has looked
 
 
 def settings(
@@ -171,10 +170,10 @@ def _looks(camera: SceneCamera, number: int, random: np.random.Generator, emptie
         return
     pixels = camera._colour_painter().rgb(scene)  # noqa: SLF001 - any frame, in any order
     for animal, group, visit, place, box in wanted:
-        part = crop.prepare(pixels, box, scene.gain, side=224, mean=127.0, scale=128.0)
+        part = crop.prepare(pixels, box, scene.gain, side=224)
         longer = round(max((box.x1 - box.x0) * WIDTH, (box.y1 - box.y0) * HEIGHT))
         yield Crop(
-            "", garden.seed, animal, group, visit, place, scene.time_s, longer, box, scene.gain, part.tensor
+            "", garden.seed, animal, group, visit, place, scene.time_s, longer, box, scene.gain, part.planes
         )
 
 

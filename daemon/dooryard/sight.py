@@ -29,7 +29,7 @@ STEADY_S = (
     3600.0  # having worked for so long, the waits begin anew: one that comes and goes makes little noise
 )
 _SIDE_PX = 224  # of the crop whose sharpness is measured, as the built-in model's
-_NO_MODEL = Card("none", "none", "", "none", "", "none", _SIDE_PX, 127.0, 128.0, "none", 0)
+_NO_MODEL = Card("none", "none", "", "none", "", "none", _SIDE_PX, None, "none", 0)
 
 
 class LateClassifier:

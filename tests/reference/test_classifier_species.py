@@ -82,7 +82,7 @@ def test_converted_it_says_what_the_interpreter_says(birds, tmp_path):
         interpreter.invoke()
         scale, zero = result["quantization"]
         theirs = (interpreter.get_tensor(result["index"])[0].astype(np.float64) - zero) * scale
-        logits = session.run(["logits"], {"image": crop.tensor(picture, 128.0, 128.0)})[0][0]
+        logits = session.run(["logits"], {"image": crop.stacked(picture)})[0][0]
         ours = np.exp(logits.astype(np.float64) - logits.max())
         ours /= ours.sum()
         same.append(theirs[ours.argmax()] >= theirs.max() - scale)  # ties within one step of 8 bits

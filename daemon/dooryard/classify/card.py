@@ -5,11 +5,18 @@ from __future__ import annotations
 import math
 import tomllib
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from dooryard.classify import crop
 from dooryard.classify.calibration import Calibration, Line
 from dooryard.errors import ModelError
+
+
+class Normalisation(NamedTuple):
+    """(value - mean) / scale, of bytes."""
+
+    mean: float
+    scale: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,9 +29,10 @@ class Card:
     labels: str  # file name beside the card
     labels_sha256: str
     input_name: str
-    side_px: int  # the input is (1, 3, side_px, side_px), float32, RGB
-    mean: float  # (value - mean) / scale
-    scale: float
+    side_px: int  # the input is (1, 3, side_px, side_px), RGB
+    normalisation: (
+        Normalisation | None
+    )  # of a float32 input; None: it takes bytes, and normalises them itself
     logits: str  # output (1, classes)
     classes: int
     features: str | None = None  # output (1, feature_count)
@@ -41,6 +49,7 @@ class Card:
 
 
 _LAYOUT = {"layout": "NCHW", "channels": "RGB"}  # the only one that is understood so far
+_TYPES = ("float32", "uint8")  # of the input; the first where none is named
 
 
 def parse(text: str, where: str) -> Card:
@@ -75,8 +84,7 @@ def _card(data: dict[str, Any]) -> Card:
         labels_sha256=_of(data, "labels_sha256", str),
         input_name=_of(entry, "name", str),
         side_px=_of(entry, "side_px", int),
-        mean=float(_of(entry, "mean", float, int)),
-        scale=float(_of(entry, "scale", float, int)),
+        normalisation=_normalisation(entry),
         logits=_of(out, "logits", str),
         classes=_of(out, "classes", int),
         features=_of(out, "features", str) if "features" in out else None,
@@ -86,7 +94,8 @@ def _card(data: dict[str, Any]) -> Card:
         presence_sha256="" if presence is None else _of(data, "presence_sha256", str),
         temperature=float(_of(data, "temperature", float, int)) if "temperature" in data else 1.0,
     )
-    if min(card.scale, card.side_px, card.classes, card.temperature) <= 0:
+    scale = 1.0 if card.normalisation is None else card.normalisation.scale
+    if min(scale, card.side_px, card.classes, card.temperature) <= 0:
         raise ValueError("scale, side_px, classes and temperature must be above zero")
     weighed = "presence" in data.get("evidence", {})
     if weighed != (card.presence is not None) or (weighed and card.features is None):
@@ -95,6 +104,19 @@ def _card(data: dict[str, Any]) -> Card:
         if name in ("", ".", "..") or "/" in name or "\\" in name:
             raise ValueError(f"{name!r} must be the name of a file beside the card")
     return card
+
+
+def _normalisation(table: dict[str, Any]) -> Normalisation | None:
+    kind = _of(table, "type", str) if "type" in table else _TYPES[0]
+    if kind not in _TYPES:
+        raise ValueError(f"input.type is {kind!r}; it must be one of {', '.join(_TYPES)}")
+    if kind == "float32":
+        mean, scale = (float(_of(table, key, float, int)) for key in ("mean", "scale"))
+        return Normalisation(mean, scale)
+    for key in ("mean", "scale"):
+        if key in table:
+            raise ValueError(f"input.{key} is of no use where input.type is {kind!r}: leave it out")
+    return None
 
 
 def _calibration(table: dict[str, Any]) -> Calibration:

@@ -1,9 +1,9 @@
-"""From the large picture to what a network sees: square crop, denoised, resized, normalised. Pure.
+"""From the large picture to what a network sees: square crop, denoised, resized. Pure.
 
-Every step has whole numbers for its result by definition (OpenCV's means of 2 x 2, its exact bilinear resize,
-its filters with whole-number weights, medians), but for a card's mean and scale, one IEEE operation each. So
-the same picture gives the same numbers, bit for bit: shown for OpenCV 4.8 to 5.0 on x86-64, with and without
-its wide instructions.
+Every step has whole numbers for its result by definition: OpenCV's means of 2 x 2, its exact bilinear resize,
+its filters with whole-number weights, medians. So the same picture gives the same planes, bit for bit: shown
+for OpenCV 4.8 to 5.0 on x86-64, with and without its wide instructions. A card's mean and scale, where a
+network wants them, are one IEEE operation each.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from dooryard.records import Box, Rgb
 
 EDITION = 3
-"""To be raised when another tensor comes of the same picture: what was kept of networks' answers and features
+"""To be raised when other planes come of the same picture: what was kept of networks' answers and features
 (by a rehearsal, of taught visitors, of the place) is then made anew."""
 
 MARGIN = 0.15
@@ -58,10 +58,9 @@ class Square(NamedTuple):
 class Prepared(NamedTuple):
     """One crop, ready for a network."""
 
-    tensor: NDArray[np.float32]  # (1, 3, S, S)
+    planes: Planes  # each (S, S)
     sharpness: float  # of the square's `green`, grey levels squared
     window: Window
-    planes: Planes  # what the tensor was made of, each (S, S)
 
 
 def window(box: Box, width: int, height: int) -> Window:
@@ -150,7 +149,12 @@ def _resized(pixels: Rgb, side: int, how: int) -> Rgb:
     return cast(Rgb, cv2.resize(pixels, (side, side), interpolation=how))
 
 
-def tensor(planes: Planes, mean: float, scale: float) -> NDArray[np.float32]:
+def stacked(planes: Planes) -> NDArray[np.uint8]:
+    """Return three planes (H, W) as (1, 3, H, W), for a network that takes bytes."""
+    return np.stack(planes)[np.newaxis]
+
+
+def normalised(planes: Planes, mean: float, scale: float) -> NDArray[np.float32]:
     """Return three planes (H, W) as (1, 3, H, W) float32: (value - mean) / scale, each step rounded.
 
     Exact when `mean` is a whole number and `scale` a power of two.
@@ -181,9 +185,9 @@ def sharpness_at(picture: Rgb, box: Box, gain: float | None, side: int) -> float
     return sharpness(square(picture, window(box, width, height), gain, side).green)
 
 
-def prepare(picture: Rgb, box: Box, gain: float | None, *, side: int, mean: float, scale: float) -> Prepared:
+def prepare(picture: Rgb, box: Box, gain: float | None, *, side: int) -> Prepared:
     """Crop `box` out of `picture` (H, W, 3 uint8) for a network of input `side` x `side`."""
     height, width = picture.shape[:2]
     at = window(box, width, height)
     planes, green = square(picture, at, gain, side)
-    return Prepared(tensor(planes, mean, scale), sharpness(green), at, planes)
+    return Prepared(planes, sharpness(green), at)

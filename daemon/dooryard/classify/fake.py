@@ -31,8 +31,7 @@ class FakeClassifier:
         labels_sha256="",
         input_name="none",
         side_px=224,
-        mean=127.0,
-        scale=128.0,
+        normalisation=None,
         logits="none",
         classes=len(GROUPS),
     )

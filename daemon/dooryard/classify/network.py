@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dooryard.classify import card as cards
-from dooryard.classify import labels, presence
+from dooryard.classify import crop, labels, presence
 from dooryard.classify.presence import Presence
 from dooryard.errors import ModelError
 
@@ -38,18 +38,25 @@ class Network:
         self._session = _session(model, threads)
         _check_shapes(self._session, self.card, model)
 
-    def answer(self, tensor: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32] | None]:
-        """Return logits (C,) and features (D,), where there are any, for one crop's (1, 3, S, S) `tensor`."""
+    def answer(self, planes: crop.Planes) -> tuple[NDArray[np.float32], NDArray[np.float32] | None]:
+        """Return logits (C,) and features (D,), where there are any, for one crop's `planes`, each (S, S)."""
+        card = self.card
         try:
-            results = self._session.run(self._outputs, {self.card.input_name: tensor})
+            results = self._session.run(self._outputs, {card.input_name: taken(card, planes)})
         except Exception as error:  # onnxruntime's errors have no base of their own
-            raise ModelError(f"{self.card.model} failed: {error}", REINSTALL) from error
-        return results[0][0], results[1][0] if self.card.features else None
+            raise ModelError(f"{card.model} failed: {error}", REINSTALL) from error
+        return results[0][0], results[1][0] if card.features else None
 
     def warm_up(self) -> None:
-        """Run it once on grey, so that the first visitor does not wait for its set-up."""
-        side = self.card.side_px
-        self.answer(np.zeros((1, 3, side, side), dtype=np.float32))
+        """Run it once on black, so that the first visitor does not wait for its set-up."""
+        self.answer((np.zeros((self.card.side_px, self.card.side_px), dtype=np.uint8),) * 3)
+
+
+def taken(card: cards.Card, planes: crop.Planes) -> NDArray[np.float32] | NDArray[np.uint8]:
+    """Return `planes`, each (S, S), as the network of `card` takes them, (1, 3, S, S)."""
+    if card.normalisation is None:
+        return crop.stacked(planes)
+    return crop.normalised(planes, *card.normalisation)
 
 
 def _presence(card: cards.Card, path: Path) -> Presence | None:
@@ -116,20 +123,24 @@ def _session(path: Path, threads: int) -> Any:
 
 
 def _check_shapes(session: Any, card: cards.Card, path: Path) -> None:
-    expected = {card.input_name: [1, 3, card.side_px, card.side_px], card.logits: [1, card.classes]}
+    wanted = "tensor(uint8)" if card.normalisation is None else "tensor(float)"
+    expected = {
+        card.input_name: ([1, 3, card.side_px, card.side_px], wanted),
+        card.logits: ([1, card.classes], "tensor(float)"),
+    }
     if card.features:
-        expected[card.features] = [1, card.feature_count]
+        expected[card.features] = ([1, card.feature_count], "tensor(float)")
     inputs = {entry.name: entry for entry in session.get_inputs()}
     outputs = {entry.name: entry for entry in session.get_outputs()}
     if set(inputs) != {card.input_name}:
         raise ModelError(f"{path}: its inputs are {sorted(inputs)}, the card says {card.input_name!r}", _CARD)
-    for name, shape in expected.items():
+    for name, (shape, kind) in expected.items():
         entry = inputs.get(name) or outputs.get(name)
         if entry is None:
             raise ModelError(f"{path}: it has no output {name!r}, only {sorted(outputs)}", _CARD)
-        if list(entry.shape) != shape or entry.type != "tensor(float)":
+        if list(entry.shape) != shape or entry.type != kind:
             raise ModelError(
-                f"{path}: {name!r} is {entry.shape} {entry.type}, the card says {shape} tensor(float)", _CARD
+                f"{path}: {name!r} is {entry.shape} {entry.type}, the card says {shape} {kind}", _CARD
             )
 
 

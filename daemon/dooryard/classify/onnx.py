@@ -81,15 +81,15 @@ class OnnxClassifier:
         """Return the features that teaching uses, (D,) float32; None where the model gives none."""
         network = self._which or self._network
         part = self._prepared(pixels, box, gain)
-        return network.answer(self._tensor(network, part, pixels, box, gain))[1]
+        return network.answer(self._planes(network, part, pixels, box, gain))[1]
 
     def place_features(self, pixels: Rgb, box: Box, gain: float | None = None) -> Features | None:
         """Return the features that the site memory uses, the same as `Sighting.features`."""
-        return self._network.answer(self._prepared(pixels, box, gain).tensor)[1]
+        return self._network.answer(self._prepared(pixels, box, gain).planes)[1]
 
-    def answer(self, tensor: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32] | None]:
-        """Return the first network's logits (C,) and features (D,), if any, for one crop's `tensor`."""
-        return self._network.answer(tensor)
+    def answer(self, planes: crop.Planes) -> tuple[NDArray[np.float32], NDArray[np.float32] | None]:
+        """Return the first network's logits (C,) and features (D,), if any, for one crop's `planes`."""
+        return self._network.answer(planes)
 
     def leaning(self, features: NDArray[np.float32] | None) -> float:
         """How far the first network's `features` (D,) lean towards somebody; 0: its card cannot tell."""
@@ -107,7 +107,7 @@ class OnnxClassifier:
         part = self._prepared(pixels, box, gain)
         if part.window.small:
             self._note_small(frame)
-        logits, features = self._network.answer(part.tensor)
+        logits, features = self._network.answer(part.planes)
         try:
             reading = scores.read(logits, self._network.labels)
         except ValueError as error:
@@ -118,7 +118,7 @@ class OnnxClassifier:
         named = species.within(reading.species, self._region)
         seen = features
         if self._which is not None and groups["bird"] >= ASK_WHICH_FROM:
-            answer, seen = self._which.answer(self._tensor(self._which, part, pixels, box, gain))
+            answer, seen = self._which.answer(self._planes(self._which, part, pixels, box, gain))
             which = self._which.card
             named += species.told(answer, self._which.labels, self._region, which.temperature)
         elif self._which is not None:
@@ -142,19 +142,14 @@ class OnnxClassifier:
         return Naming(telling.group, telling.sure, telling.name) if telling.told else None
 
     def _prepared(self, pixels: Rgb, box: Box, gain: float | None) -> crop.Prepared:
-        card = self.card
-        return crop.prepare(pixels, box, gain, side=card.side_px, mean=card.mean, scale=card.scale)
+        return crop.prepare(pixels, box, gain, side=self.card.side_px)
 
-    def _tensor(
+    def _planes(
         self, network: Network, part: crop.Prepared, pixels: Rgb, box: Box, gain: float | None
-    ) -> NDArray[np.float32]:
-        """The crop as `network` wants it; the picture of the first network's crop serves where it fits."""
-        card = network.card
-        if (card.mean, card.scale, card.side_px) == (self.card.mean, self.card.scale, self.card.side_px):
-            return part.tensor
-        if card.side_px == self.card.side_px:
-            return crop.tensor(part.planes, card.mean, card.scale)
-        return crop.prepare(pixels, box, gain, side=card.side_px, mean=card.mean, scale=card.scale).tensor
+    ) -> crop.Planes:
+        """The crop as `network` wants it: the first network's, where it is of the same size."""
+        side = network.card.side_px
+        return part.planes if side == self.card.side_px else crop.prepare(pixels, box, gain, side=side).planes
 
     def _note_small(self, frame: Frame) -> None:
         if not self.small_crops:  # once is enough: the count goes on

@@ -9,12 +9,19 @@ from dooryard.classify.onnx import BUILT_IN
 from dooryard.errors import ModelError
 
 TEXT = BUILT_IN.read_text()
+BYTES = 'type = "uint8"'
 
 
 def test_built_in_card():
     built_in = card.parse(TEXT, "lite0.toml")
-    assert (built_in.side_px, built_in.mean, built_in.scale) == (224, 127.0, 128.0)
+    assert (built_in.side_px, built_in.normalisation) == (224, None)
     assert (built_in.classes, built_in.features, built_in.feature_count) == (1000, "features", 1280)
+
+
+@pytest.mark.parametrize("kind", ["", 'type = "float32"\n'], ids=["type left out", "float32"])
+def test_a_model_that_takes_normalised_numbers(kind):
+    own = card.parse(TEXT.replace(BYTES, f"{kind}mean = 127\nscale = 128.5"), "own.toml")
+    assert own.normalisation == card.Normalisation(mean=127.0, scale=128.5)
 
 
 def test_a_model_without_features():
@@ -37,11 +44,22 @@ def test_a_model_without_a_line_for_dogs():
         ("side_px = 224", 'side_px = "224"', "own.toml: side_px is '224', which is not of type int"),
         ("side_px = 224", "side_px = true", "own.toml: side_px is True, which is not of type int"),
         ('"NCHW"', '"NHWC"', "own.toml: input.layout is 'NHWC'; only 'NCHW' is understood"),
+        ("side_px = 224", "side_px = 0", "own.toml: scale, side_px, classes and temperature must be above"),
         (
-            "scale = 128.0",
-            "scale = 0",
+            BYTES,
+            "mean = 0\nscale = 0",
             "own.toml: scale, side_px, classes and temperature must be above zero",
         ),
+        (BYTES, "scale = 1", "own.toml: the key 'mean' is missing"),
+        (BYTES, 'type = "float32"\nmean = 0', "own.toml: the key 'scale' is missing"),
+        (BYTES, 'type = "int8"', "own.toml: input.type is 'int8'; it must be one of float32, uint8"),
+        (BYTES, "type = 8", "own.toml: type is 8, which is not of type str"),
+        (
+            BYTES,
+            f"{BYTES}\nmean = 127",
+            "own.toml: input.mean is of no use where input.type is 'uint8': leave it out",
+        ),
+        (BYTES, f"{BYTES}\nscale = 2.0", "own.toml: input.scale is of no use where input.type is 'uint8'"),
         (
             "bird = [0.636, 1.761]",
             "bird = [0, 1]",

@@ -152,22 +152,25 @@ def test_noise_is_taken_out_where_the_gain_says_that_there_is_some(length):
 
 
 @pytest.mark.parametrize(("mean", "scale"), [(127.0, 128.0), (123.675, 58.395)])
-def test_tensor_is_the_value_less_the_mean_over_the_scale(mean, scale):
+def test_normalised_is_the_value_less_the_mean_over_the_scale(mean, scale):
     """Each step rounded to float32; the second pair is usual for other networks (value from memory)."""
     planes = np.random.default_rng(2).integers(0, 256, (3, 30, 20), dtype=np.uint8)
     expected = (planes.astype(np.float32) - np.float32(mean)) / np.float32(scale)
-    assert (crop.tensor(tuple(planes), mean, scale)[0] == expected).all()
+    assert (crop.normalised(tuple(planes), mean, scale)[0] == expected).all()
 
 
 @pytest.mark.parametrize("size", [(300, 451), (90, 120)], ids=["shrinks", "grows"])
-def test_tensor_is_normalised_planes_in_order(size):
+def test_planes_are_red_green_and_blue_in_order(size):
     picture = np.zeros((*size, 3), dtype=np.uint8)
     picture[..., 0], picture[..., 2] = 255, 127
-    tensor = crop.prepare(picture, Box(0, 0, 1, 1), None, side=SIDE, mean=MEAN, scale=SCALE).tensor
-    assert tensor.shape == (1, 3, SIDE, SIDE)
-    assert tensor.dtype == np.float32
-    assert tensor.flags.c_contiguous
-    assert [np.unique(plane).tolist() for plane in tensor[0]] == [[1.0], [-127 / 128], [0.0]]
+    planes = crop.prepare(picture, Box(0, 0, 1, 1), None, side=SIDE).planes
+    taken = {np.uint8: crop.stacked(planes), np.float32: crop.normalised(planes, MEAN, SCALE)}
+    for dtype, values in taken.items():
+        assert values.shape == (1, 3, SIDE, SIDE)
+        assert values.dtype == dtype
+        assert values.flags.c_contiguous
+    assert [np.unique(plane).tolist() for plane in taken[np.uint8][0]] == [[255], [0], [127]]
+    assert [np.unique(plane).tolist() for plane in taken[np.float32][0]] == [[1.0], [-127 / 128], [0.0]]
 
 
 GOLDEN = {
@@ -211,10 +214,11 @@ def test_preparation_is_the_same_bit_for_bit_everywhere(case, optimised):
     box, gain, digest = GOLDEN[case]
     cv2.setUseOptimized(optimised)
     try:
-        tensor = crop.prepare(pattern(960, 1280), box, gain, side=SIDE, mean=MEAN, scale=SCALE).tensor
+        planes = crop.prepare(pattern(960, 1280), box, gain, side=SIDE).planes
+        values = crop.normalised(planes, MEAN, SCALE)
     finally:
         cv2.setUseOptimized(True)
-    assert hashlib.sha256(tensor.astype("<f4").tobytes()).hexdigest() == digest
+    assert hashlib.sha256(values.astype("<f4").tobytes()).hexdigest() == digest
 
 
 @pytest.mark.parametrize("gain", [None, 40.0])
@@ -223,7 +227,7 @@ def test_preparation_leaves_the_picture_alone_and_takes_a_read_only_one(side, ga
     picture = pattern(side, side)
     before = picture.copy()
     picture.flags.writeable = False
-    crop.prepare(picture, Box(0, 0, 1, 1), gain, side=SIDE, mean=MEAN, scale=SCALE)
+    crop.prepare(picture, Box(0, 0, 1, 1), gain, side=SIDE)
     assert (picture == before).all()
 
 
@@ -234,7 +238,7 @@ def test_sharpness_is_of_what_the_camera_saw_and_not_of_what_was_made_sharper(le
     at = (np.arange(SIDE) + 0.5) * length / SIDE - 0.5
     rows, columns = np.meshgrid(at, at, indexing="ij")
     green = ndimage.map_coordinates(picture[..., 1].astype(float), [rows, columns], order=1, mode="nearest")
-    prepared = crop.prepare(picture, Box(0, 0, 1, 1), None, side=SIDE, mean=MEAN, scale=SCALE)
+    prepared = crop.prepare(picture, Box(0, 0, 1, 1), None, side=SIDE)
     assert prepared.sharpness == pytest.approx(crop.sharpness(np.rint(green).astype(np.uint8)), rel=0.1)
     assert prepared.sharpness < 0.7 * crop.sharpness(prepared.planes[1])
     assert crop.sharpness_at(picture, Box(0, 0, 1, 1), None, SIDE) == prepared.sharpness

@@ -12,10 +12,13 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from onnx import TensorProto, helper, numpy_helper
 
+import model_crops
 import model_quantise
+from dooryard.classify import crop
+from model_graph import normalised
 
 NOWHERE = Path("no wheels are read")
-CROPS = list(np.random.default_rng(5).uniform(0, 1, (12, 1, 3, 6, 6)).astype(np.float32))
+CROPS = [tuple(planes) for planes in np.random.default_rng(5).integers(127, 256, (12, 3, 6, 6), np.uint8)]
 FLOAT = ("_blocks.0._project_conv.w", "stem.w")
 
 
@@ -60,7 +63,8 @@ def a_network() -> onnx.ModelProto:
 
 @pytest.fixture
 def crops(monkeypatch):
-    monkeypatch.setattr(model_quantise, "crops", lambda _: iter(CROPS))
+    for module in (model_crops, model_quantise):
+        monkeypatch.setattr(module, "crops", lambda _: iter(CROPS))
 
 
 def constants_of(model: onnx.ModelProto) -> dict[str, np.ndarray]:
@@ -73,7 +77,7 @@ def means(model: onnx.ModelProto, name: str) -> np.ndarray:
     opened.CopyFrom(model)
     opened.graph.output.append(helper.make_tensor_value_info(name, TensorProto.FLOAT, None))
     session = onnxruntime.InferenceSession(opened.SerializeToString(), providers=["CPUExecutionProvider"])
-    answers = [session.run([name], {"image": crop})[0] for crop in CROPS]
+    answers = [session.run([name], {"image": normalised(planes)})[0] for planes in CROPS]
     return np.mean([a.reshape(a.shape[1], -1).mean(axis=1) for a in answers], axis=0)
 
 
@@ -118,6 +122,18 @@ def test_weights_themselves_and_what_stays_float32_are_left_alone(crops):
     assert set(model_quantise._rounded(small)) == {"wide.w", "each.w", "last.w"}
     floats = {name for name, values in constants_of(small).items() if values.dtype == np.float32}
     assert set(FLOAT) <= floats
+
+
+def test_a_network_that_takes_bytes_says_the_same_to_the_bit():
+    """Reference: the same network fed with numpy's (value - 127) / 128, which is exact."""
+    answers = []
+    for model in (a_network(), model_quantise.taking_bytes(a_network())):
+        session = onnxruntime.InferenceSession(model.SerializeToString(), providers=["CPUExecutionProvider"])
+        whole = session.get_inputs()[0].type == "tensor(uint8)"
+        taken = [crop.stacked(planes) for planes in CROPS]
+        inputs = taken if whole else [((each - 127.0) / 128.0).astype(np.float32) for each in taken]
+        answers.append([session.run(["logits"], {"image": each})[0] for each in inputs])
+    assert np.array_equal(*answers)
 
 
 @given(arrays(np.float32, (3, 6, 1, 1), elements=st.floats(-2, 2, width=32)))

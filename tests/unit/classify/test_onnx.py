@@ -37,9 +37,15 @@ def replace_model(card, data: bytes) -> None:
     card.write_text(card.read_text().replace(old, sha256(data)))
 
 
-def tiny(logits: str = "logits", classes: int = 1000, kind: int = TensorProto.FLOAT, value: float = 0.0):
+def tiny(
+    logits: str = "logits",
+    classes: int = 1000,
+    kind: int = TensorProto.FLOAT,
+    value: float = 0.0,
+    takes: int = TensorProto.UINT8,
+):
     """A network whose outputs are constants, of the built-in one's shapes unless told otherwise."""
-    image = helper.make_tensor_value_info("image", TensorProto.FLOAT, [1, 3, 224, 224])
+    image = helper.make_tensor_value_info("image", takes, [1, 3, 224, 224])
     dtype = helper.tensor_dtype_to_np_dtype(kind)
     said = numpy_helper.from_array(np.full((1, classes), value, dtype=dtype), "said")
     seen = numpy_helper.from_array(np.zeros((1, 1280), dtype=np.float32), "seen")
@@ -107,10 +113,14 @@ def test_a_model_that_the_runtime_refuses(own, data):
         (tiny(logits="scores"), "it has no output 'logits', only"),
         (tiny(classes=10), r"'logits' is \[1, 10\] tensor\(float\), the card says \[1, 1000\]"),
         (tiny(kind=TensorProto.DOUBLE), r"'logits' is \[1, 1000\] tensor\(double\)"),
+        (
+            tiny(takes=TensorProto.FLOAT),
+            r"'image' is \[1, 3, 224, 224\] tensor\(float\), the card says .* tensor\(uint8\)",
+        ),
     ],
-    ids=["name", "count", "type"],
+    ids=["name", "count", "type", "type of the input"],
 )
-def test_a_model_with_other_outputs(own, model, what):
+def test_a_model_of_another_form(own, model, what):
     replace_model(own, model)
     with pytest.raises(ModelError, match=what) as caught:
         OnnxClassifier(own)

@@ -177,9 +177,9 @@ def test_each_box_costs_one_run_of_each_network_that_is_asked(tmp_path, monkeypa
     runs = []
     answer = network_room.Network.answer
 
-    def counted(network, tensor):
+    def counted(network, planes):
         runs.append(network.card.name)
-        return answer(network, tensor)
+        return answer(network, planes)
 
     monkeypatch.setattr(network_room.Network, "answer", counted)
     monkeypatch.setattr(onnx_room, "ASK_WHICH_FROM", 0.0 if asked else 1.1)
