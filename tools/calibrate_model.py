@@ -55,11 +55,6 @@ ANIMAL = Line(2.0, -2.8)
 """Of other animals there are none in the development scenes, so their line is set, not fitted: 0.8 of the
 network's probability makes it even where the features say nothing. Leaves and scrub get 0.4 at most in 99
 of 100 looks at nobody."""
-DOG_BELOW = 0.5
-"""How far a dog's offset lies below that of other mammals: set, not fitted, since no development scene has
-a dog. 118 of the network's 1,000 classes are dogs, three are rabbits and hares: what is not sure gathers
-among dogs. At 1.5 the photographs' dalmatian, whose features lean towards nobody, was told as nobody (with
-the crop and the int8 form of then)."""
 _CLASSES = (NOBODY, *GROUPS)
 TABLE = labels.parse(BUILT_IN.with_name("lite0-labels.csv").read_text(encoding="utf-8"), 1000, "labels")
 
@@ -144,11 +139,9 @@ def fit(looks: Looks, weight: NDArray[np.float64], leaning: NDArray[np.float64])
     truth = np.array([_CLASSES.index(group) for group in looks.group])
     line_of = np.array([0 if group == "bird" else 2 if group == "animal" else 1 for group in GROUPS])
 
-    below = np.array([DOG_BELOW if group == "dog" else 0.0 for group in GROUPS])
-
     def loss(values: NDArray[np.float64]) -> float:
         lines = np.array([*values[:4].reshape(2, 2), ANIMAL])
-        odds = evidence * lines[line_of, 0] + lines[line_of, 1] - below + values[4] * leaning[:, np.newaxis]
+        odds = evidence * lines[line_of, 0] + lines[line_of, 1] + values[4] * leaning[:, np.newaxis]
         logits = np.concatenate([np.zeros((len(odds), 1)), odds], axis=1)
         logits -= logits.max(axis=1, keepdims=True)
         logs = logits - np.log(np.exp(logits).sum(axis=1, keepdims=True))
@@ -158,8 +151,7 @@ def fit(looks: Looks, weight: NDArray[np.float64], leaning: NDArray[np.float64])
     bounds = [(0.2, 3.0), (-6.0, 6.0)] * 2 + [(0.0, 2.0)]
     best = minimize(loss, [1.0, 0.0, 1.0, 0.0, 0.5], method="L-BFGS-B", bounds=bounds)
     bird, mammal = (Line(round(float(a), 3), round(float(b), 3)) for a, b in best.x[:4].reshape(2, 2))
-    dog = Line(mammal.slope, round(mammal.offset - DOG_BELOW, 3))
-    return Calibration(bird, mammal, dog, ANIMAL, round(float(best.x[4]), 3))
+    return Calibration(bird, mammal, ANIMAL, round(float(best.x[4]), 3))
 
 
 def groups_of(looks: Looks, calibration: Calibration, leaning: NDArray[np.float64]) -> list[dict[str, float]]:

@@ -4,9 +4,8 @@ A network's own numbers are not probabilities of what is in a garden: birds that
 0.4 in all, and leaves get something too. Platt's way (Platt 1999, "Probabilistic outputs for support
 vector machines") mends that: each group's evidence is the log of its odds against "none of them"; a line
 (slope, offset), fitted on labelled looks, turns it into a log-odds against nobody. One line serves birds,
-one the mammals with a group of their own but dogs (there are too few pictures of each for one line each), one
-the other animals. Dogs have their own, since a network with a hundred breeds gives each small beast something
-of a dog. What the features say of somebody, whoever it is (`presence`), is added to all of them.
+one the mammals with a group of their own (there are too few pictures of each for one line each), one the
+other animals. What the features say of somebody, whoever it is (`presence`), is added to all of them.
 How well the result holds is reported as the expected calibration error (Guo et al. 2017,
 "On calibration of modern neural networks", ICML).
 """
@@ -51,13 +50,12 @@ class Calibration(NamedTuple):
 
     bird: Line
     mammal: Line
-    dog: Line
     animal: Line
     presence: float = 0.0
 
     def of(self, group: str) -> Line:
         """The line of `group`."""
-        return {"bird": self.bird, "dog": self.dog, "animal": self.animal}.get(group, self.mammal)
+        return {"bird": self.bird, "animal": self.animal}.get(group, self.mammal)
 
 
 def evidence_of(totals: Mapping[str, float]) -> dict[str, float]:

@@ -121,8 +121,8 @@ def _normalisation(table: dict[str, Any]) -> Normalisation | None:
 
 def _calibration(table: dict[str, Any]) -> Calibration:
     lines = {}
-    for key in ("bird", "mammal", "dog", "animal"):
-        values = _of(table, "mammal" if key == "dog" and key not in table else key, list)
+    for key in ("bird", "mammal", "animal"):
+        values = _of(table, key, list)
         if len(values) != 2 or not all(type(value) in (int, float) for value in values) or values[0] <= 0:
             raise ValueError(f"evidence.{key} is {values!r}; it must be [slope above 0, offset]")
         lines[key] = Line(float(values[0]), float(values[1]))

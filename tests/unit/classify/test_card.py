@@ -30,12 +30,6 @@ def test_a_model_without_features():
     assert card.parse(text, "own.toml").features is None
 
 
-def test_a_model_without_a_line_for_dogs():
-    lines = card.parse(re.sub(r"(?m)^dog = .*\n", "", TEXT), "own.toml").evidence
-    assert lines is not None
-    assert lines.dog == lines.mammal
-
-
 @pytest.mark.parametrize(
     ("old", "new", "what"),
     [
@@ -61,18 +55,18 @@ def test_a_model_without_a_line_for_dogs():
         ),
         (BYTES, f"{BYTES}\nscale = 2.0", "own.toml: input.scale is of no use where input.type is 'uint8'"),
         (
-            "bird = [0.636, 1.761]",
+            "bird = [0.641, 1.795]",
             "bird = [0, 1]",
             "own.toml: evidence.bird is [0, 1]; it must be [slope above",
         ),
-        ("bird = [0.636, 1.761]", "bird = 2", "own.toml: bird is 2, which is not of type list"),
+        ("bird = [0.641, 1.795]", "bird = 2", "own.toml: bird is 2, which is not of type list"),
         ("animal = [2.0, -2.8]", "", "own.toml: the key 'animal' is missing"),
         (
-            "presence = 1.565",
+            "presence = 1.569",
             "presence = -1",
             "own.toml: evidence.presence is -1.0; it must be a number, 0 or",
         ),
-        ("presence = 1.565", "", "own.toml: presence and evidence.presence need each other"),
+        ("presence = 1.569", "", "own.toml: presence and evidence.presence need each other"),
         ('presence = "lite0-presence.csv"', "", "own.toml: presence and evidence.presence need each other"),
         ('features = "features"', "", "own.toml: presence and evidence.presence need each other"),
         (
