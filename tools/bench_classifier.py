@@ -70,7 +70,7 @@ def bare(path: Path, threads: int, frame: Frame, box: Box) -> Callable[[], objec
         path.with_name(facts.model), options, providers=["CPUExecutionProvider"]
     )
     planes = crop.prepare(frame.large(), box, None, side=facts.side_px).planes
-    taken = network.taken(facts, planes)
+    taken = network.as_input(facts, planes)
     return lambda: session.run(None, {facts.input_name: taken})
 
 
@@ -131,7 +131,7 @@ def parts(classifier: OnnxClassifier, frame: Frame, box: Box) -> dict[str, Calla
     return {
         "crop": lambda: crop.square(pixels, at, None, facts.side_px),
         "crop, noisy": lambda: crop.square(pixels, at, crop.NOISY_GAIN, facts.side_px),
-        "to the network": lambda: network.taken(facts, done.planes),
+        "to the network": lambda: network.as_input(facts, done.planes),
         "sharpness": lambda: crop.sharpness(done.green),
         "scores": lambda: scores.read(logits, table),
         "leaning": lambda: classifier.leaning(features),

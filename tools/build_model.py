@@ -48,7 +48,7 @@ notice = "{notice}"
 [input]
 name = "{image}"
 layout = "NCHW"
-type = "uint8"     # it normalises them itself
+type = "uint8"     # the picture's bytes; float32, also where it is left out, needs mean and scale
 side_px = {side}
 channels = "RGB"
 

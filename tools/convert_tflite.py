@@ -19,6 +19,7 @@ import io
 import math
 import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -39,14 +40,15 @@ class _Writer:
 
     def __init__(self, graph: Graph) -> None:
         self.graph = graph
-        self.names: dict[int, str] = {graph.entry: IMAGE}
+        self.names: dict[int, str] = {}
         self.nodes: list[onnx.NodeProto] = []
         self.constants: dict[str, onnx.TensorProto] = {}
         self.features = ""
         self.feature_count = 0
-        if graph.tensors[graph.entry].dtype == np.uint8:  # the picture's bytes are what the file works with
-            steps = self.steps(graph.tensors[graph.entry], f"a{graph.entry}")
-            self.names[graph.entry] = self.add("DequantizeLinear", [IMAGE, *steps])
+        entry = graph.tensors[graph.entry]
+        zero = entry.zero - np.iinfo(entry.dtype).min  # signed files count the picture's bytes from -128
+        steps = self.steps(replace(entry, dtype=np.dtype("u1"), zero=zero), IMAGE)
+        self.names[graph.entry] = self.add("DequantizeLinear", [IMAGE, *steps])
 
     def constant(self, name: str, value: NDArray[Any] | np.generic) -> str:
         self.constants.setdefault(name, numpy_helper.from_array(np.ascontiguousarray(value), name))
@@ -167,6 +169,7 @@ def convert(data: bytes) -> onnx.ModelProto:
         or entry.shape[3] != 3
         or entry.shape[1] != entry.shape[2]
         or not entry.scale.size
+        or entry.dtype not in (np.uint8, np.int8)
     ):
         raise NotUnderstoodError(f"the input {entry.shape} is not a quantised square RGB picture")
     writer = _Writer(graph)
@@ -181,8 +184,7 @@ def convert(data: bytes) -> onnx.ModelProto:
         *(helper.make_node("Identity", [old], [name], name=name) for name, (old, _) in outputs.items()),
     ]
     side = entry.shape[1]
-    kind = TensorProto.UINT8 if entry.dtype == np.uint8 else TensorProto.FLOAT
-    image = helper.make_tensor_value_info(IMAGE, kind, [1, 3, side, side])
+    image = helper.make_tensor_value_info(IMAGE, TensorProto.UINT8, [1, 3, side, side])
     infos = [
         helper.make_tensor_value_info(name, TensorProto.FLOAT, [1, count])
         for name, (_, count) in outputs.items()
@@ -220,9 +222,9 @@ labels_sha256 = "{labels}"
 [input]
 name = "{image}"
 layout = "NCHW"
+type = "uint8"
 side_px = {side}
 channels = "RGB"
-{taken}
 
 [outputs]
 logits = "{logits}"
@@ -245,21 +247,12 @@ def files(data: bytes, labels: str, name: str) -> dict[str, bytes]:
         labels=hashlib.sha256(table).hexdigest(),
         image=IMAGE,
         side=entry.shape[1],
-        taken=taken(entry),
         logits=LOGITS,
         classes=classes,
         features=FEATURES,
         feature_count=count,
     )
     return {f"{name}.onnx": raw, f"{name}-labels.csv": table, f"{name}.toml": card.encode()}
-
-
-def taken(entry: Tensor) -> str:
-    """The card's lines of what the network takes: bytes as they are, else (byte - mean) / scale."""
-    if entry.dtype == np.uint8:
-        return 'type = "uint8"'
-    mean = float(int(entry.zero[0]) - np.iinfo(entry.dtype).min)  # int8 counts bytes from -128
-    return f"mean = {mean!r}\nscale = {1.0 / float(entry.scale[0])!r}"
 
 
 def main() -> int:

@@ -25,8 +25,8 @@ import calibrate_model
 import model_looks
 import model_presence
 import model_scenes
-from calibrate_model import KINDS, NOISES, groups_of, lines
-from dooryard.classify import evidence, memory
+from calibrate_model import KINDS, NOISES, TABLE, groups_of, lines
+from dooryard.classify import evidence, memory, scores
 from dooryard.classify.calibration import NOBODY, expected_error
 from dooryard.place import MOST_SURE
 from dooryard.records import Box, Visitor
@@ -98,11 +98,12 @@ def fit(places: list[Place]) -> tuple[float, float]:
 def visits(one: Place, groups: list[dict[str, float]]) -> list[tuple[str, Visitor | None]]:
     """(true group, what is told) of each visit, from all its looks."""
     found = []
+    named = [scores.read(row, TABLE).species for row in one.looks.logits]
     for number in np.unique(one.looks.visit[one.looks.visit >= 0]):
         at = np.flatnonzero(one.looks.visit == number)
         seen = evidence.Evidence()
         for i in at:
-            seen = evidence.added(seen, groups[i])
+            seen = evidence.added(seen, groups[i], named[i])
         found.append((str(one.looks.group[at[0]]), evidence.who(seen, RULES)))
     return found
 
@@ -142,6 +143,21 @@ def report(name: str, places: list[Place]) -> None:
             f"an animal {len(told) - sum(right) - none - other}; "
             f"ECE of what is told {expected_error([s for s, _ in said], [h for _, h in said]):.3f}"
         )
+
+
+def species(name: str, places: list[Place]) -> None:
+    """Print how near any look comes to a species that may be named; none of these visitors is of one."""
+    chances = [
+        max((naming.probability for naming in scores.read(row, TABLE).species), default=0.0)
+        for part in places
+        for row in part.looks.logits
+    ]
+    told = [who for part in places for _, who in visits(part, part.joint) if who is not None]
+    print(
+        f"{name}: a species that may be named has at most {max(chances):.2f} in {len(chances)} looks "
+        f"({RULES.species} names it); named in {sum(who.species is not None for who in told)} of "
+        f"{len(told)} visits"
+    )
 
 
 def mistakes(name: str, sites: list[Looks]) -> None:
@@ -233,7 +249,9 @@ def main() -> None:
     plane = calibrate_model.built_in()
     for split, kinds in splits.items():
         sites = [model_looks.site(kind, noise, given.looks) for kind in kinds for noise in NOISES]
-        report(f"{split} scenes", [place(looks, calibrate_model.leanings(plane, looks)) for looks in sites])
+        places = [place(looks, calibrate_model.leanings(plane, looks)) for looks in sites]
+        report(f"{split} scenes", places)
+        species(f"{split} scenes", places)
         mistakes(f"{split} scenes", sites)
     if given.media:
         real(given.media)

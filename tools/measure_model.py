@@ -42,7 +42,7 @@ from dooryard.classify.calibration import calibrated
 from dooryard.classify.crop import Planes, prepare, stacked
 from dooryard.classify.onnx import BUILT_IN
 from dooryard.records import Box, Rgb
-from model_graph import FEATURES, IMAGE, LOGITS, SIDE, build, normalised
+from model_graph import FEATURES, IMAGE, LOGITS, SIDE, as_trained, build
 
 LABELLED = "foolbox-3.3.4-py3-none-any.whl"
 LABELLED_SHA256 = "11049d515d38e765e206a73ace9cc648b81a0d6d1da9ad9057e149ee117989cb"
@@ -151,7 +151,7 @@ def prepared(cases: list[Case], gain: float | None, noise_levels: float) -> list
 def run(
     model: bytes, crops: list[Planes], take: Callable[[Planes], NDArray[Any]], *, fused: bool = True
 ) -> Answers:
-    """Let a network look at every crop, which it takes by `take`.
+    """Let a network look at every crop; `take` makes its input of planes.
 
     Not `fused`: the graph is run as it is written, so that an int8 model's whole numbers are multiplied and
     added as float32, which holds them exactly up to 2**24, whatever int8 kernels the processor has.
@@ -225,7 +225,7 @@ def main() -> None:
     for kind in dict.fromkeys(case.kind for case in cases):
         some = [case for case in cases if case.kind == kind]
         crops = prepared(some, given.gain, noise_levels)
-        said = run(exact.SerializeToString(), crops, normalised)
+        said = run(exact.SerializeToString(), crops, as_trained)
         kernels, whole = (run(small, crops, stacked, fused=fused) for fused in (True, False))
         report(some, said, kernels, whole, table)
 

@@ -4,9 +4,10 @@
     python tools/measure_taught_model.py --looks FOLDER
 
 `--pictures`: on your own pictures, a folder for each name, each picture cut out around its visitor, as
-`dooryard teach` takes them. In each of ten rounds as many names as `--names` are drawn and taught, with 1, 3,
+`dooryard teach` takes them. In each of ten rounds at most `--names` of them are drawn and taught, with 1, 3,
 5, 10 and 20 pictures drawn from each; they are told on their other pictures, and the names not drawn are the
-strangers. With `--species-card` the second model's features serve, as in the daemon.
+strangers: at least one, and always those that have no more pictures than are taught. So more folders are
+wanted than names. With `--species-card` the second model's features serve, as in the daemon.
 
 `--looks`: on the animals of the simulated garden (the folder keeps what is rendered), taught on some kinds of
 scene and told on others; strangers are animals that were never taught. Each animal is one picture in
@@ -30,7 +31,8 @@ import model_looks
 from calibrate_model import NOISE, TEST_SEEDS
 from dooryard.classify import album
 from dooryard.classify.onnx import OnnxClassifier
-from dooryard.classify.taught import Mark, teach, tell
+from dooryard.classify.taught import MOST_NAMES, Mark, teach, tell
+from dooryard.errors import DooryardError
 from dooryard.records import Box, Features, Rgb
 
 TAUGHT_IN = ("breeze", "feeder on a hook", "gale")
@@ -38,6 +40,7 @@ TOLD_IN = ("rain", "dusk", "bright sky", "shaking pole")
 STRANGERS = ("blackbird", "mallard", "shore lark", "white rabbit")
 COUNTS = (1, 3, 5, 10, 20)
 _ROUNDS = 10
+_NAMES = 20
 
 
 class Pool(NamedTuple):
@@ -170,14 +173,24 @@ def main() -> None:
     source = arguments.add_mutually_exclusive_group(required=True)
     source.add_argument("--pictures", type=Path, help="a folder of pictures for each name")
     source.add_argument("--looks", type=Path, help="where rendered looks are kept")
-    arguments.add_argument("--species-card", type=Path)
-    arguments.add_argument("--names", type=int, default=20, help="how many are taught")
+    arguments.add_argument("--species-card", type=Path, help="with --pictures")
+    arguments.add_argument(
+        "--names", type=int, help=f"how many are taught, with --pictures (default {_NAMES})"
+    )
     given = arguments.parse_args()
+    if given.looks and (given.species_card or given.names is not None):
+        arguments.error("--species-card and --names go with --pictures")
+    taught = _NAMES if given.names is None else given.names
+    if not 1 <= taught <= MOST_NAMES:
+        arguments.error(f"--names must be from 1 to {MOST_NAMES}")
     if given.pictures:
-        pool = of_pictures(given.pictures, OnnxClassifier(species_card=given.species_card))
+        try:
+            pool = of_pictures(given.pictures, OnnxClassifier(species_card=given.species_card))
+        except DooryardError as error:
+            sys.exit(str(error))
         print(f"{len(pool.names)} pictures of {len(np.unique(pool.names))} names")
     for count in COUNTS:
-        rounds = own_trials(pool, given.names, count) if given.pictures else drawn_trials(given.looks, count)
+        rounds = own_trials(pool, taught, count) if given.pictures else drawn_trials(given.looks, count)
         report(count, list(rounds))
 
 

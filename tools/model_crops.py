@@ -18,7 +18,7 @@ from onnxruntime import InferenceSession
 from PIL import Image
 
 from dooryard.classify.crop import Planes, split
-from model_graph import IMAGE, SIDE, normalised
+from model_graph import IMAGE, SIDE, as_trained
 from model_weights import checked, member
 
 
@@ -95,5 +95,5 @@ def watched(
             opened.graph.output.append(helper.make_tensor_value_info(name, TensorProto.FLOAT, None))
     session: Any = InferenceSession(opened.SerializeToString(), providers=["CPUExecutionProvider"])
     for crop in crops(folder):
-        seen = session.run(names, {IMAGE: normalised(crop)})
+        seen = session.run(names, {IMAGE: as_trained(crop)})
         yield {name: values[0].reshape(values.shape[1], -1) for name, values in zip(names, seen, strict=True)}

@@ -3,8 +3,8 @@
 Between the blocks of the network values run through additions and 1 x 1 convolutions alone, with no ReLU6
 between. There each channel can be moved and scaled: what a convolution adds to its output by another bias and
 by other weights, those that read it take back. int8 gives all channels of a value one range, so each channel
-is moved to lie around 0 and brought nearer to the widest. Half of the way (the square root), since what the
-channels win the weights that read them lose. (Equalisation: Nagel et al. 2019, "Data-free quantization
+is moved to lie around 0 and brought nearer to the widest. It is brought half of the way (by the square root):
+what a channel gains, the weights that read it lose. (Equalisation: Nagel et al. 2019, "Data-free quantization
 through weight equalization and bias correction", ICCV, there of weights; cited from memory. The moving is
 our own.)
 """
@@ -21,15 +21,15 @@ from onnx import numpy_helper
 
 from model_crops import watched
 
-_NARROWEST = 0.01  # of the widest channel's reach: a dead channel is not blown up
+_NARROWEST = 0.01  # of the widest channel's reach: a channel is blown up ten times at most
 
 
-@dataclass
+@dataclass(eq=False)
 class Stream:
     """Values that are added to each other, and so have their channels moved and scaled alike."""
 
     writers: list[onnx.NodeProto] = field(default_factory=list)  # convolutions and additions, in order
-    readers: list[onnx.NodeProto] = field(default_factory=list)  # 1 x 1 convolutions
+    readers: list[onnx.NodeProto] = field(default_factory=list)  # convolutions
 
     @property
     def values(self) -> list[str]:
@@ -38,24 +38,39 @@ class Stream:
 
 
 def streams(model: onnx.ModelProto) -> list[Stream]:
-    """Return the values between ReLU6 and the next convolution, those that are added to each other as one."""
-    clipped = {node.input[0] for node in model.graph.node if node.op_type == "Clip"}
+    """Return what convolutions give and only additions and 1 x 1 convolutions read, sums with their parts."""
     of: dict[str, Stream] = {}
     found: list[Stream] = []
     for node in model.graph.node:
         if node.op_type == "Conv" and node.input[0] in of:
             of[node.input[0]].readers.append(node)
-        if node.op_type == "Conv" and node.output[0] not in clipped:
+        if node.op_type == "Conv":
             of[node.output[0]] = Stream([node])
             found.append(of[node.output[0]])
-        elif node.op_type == "Add":
-            first, second = (of[name] for name in node.input)
-            kept, other = sorted((first, second), key=found.index)
-            kept.writers += [*other.writers, node]
-            found.remove(other)
-            for name in kept.values:
-                of[name] = kept
-    return found
+        elif node.op_type == "Add" and all(name in of for name in node.input):
+            first, second = sorted((of[name] for name in node.input), key=found.index)
+            if first is not second:
+                first.writers += second.writers
+                first.readers += second.readers
+                found.remove(second)
+            first.writers.append(node)
+            for name in first.values:
+                of[name] = first
+    return [stream for stream in found if _movable(stream, model)]
+
+
+def _movable(stream: Stream, model: onnx.ModelProto) -> bool:
+    """Whether all that reads the values of `stream` can take back what is done to them."""
+    sizes = {constant.name: list(constant.dims) for constant in model.graph.initializer}
+    values, known = set(stream.values), [*stream.writers, *stream.readers]
+    width = {sizes[node.input[1]][0] for node in stream.writers if node.op_type == "Conv"}
+    return (
+        all(node in known for node in model.graph.node if values & set(node.input))
+        and values.isdisjoint(output.name for output in model.graph.output)
+        and all(
+            [sizes[node.input[1]][1], *sizes[node.input[1]][2:]] == [*width, 1, 1] for node in stream.readers
+        )
+    )
 
 
 def equalised(model: onnx.ModelProto, folder: Path) -> onnx.ModelProto:
@@ -65,10 +80,12 @@ def equalised(model: onnx.ModelProto, folder: Path) -> onnx.ModelProto:
         for constant in model.graph.initializer
     }
     found = streams(model)
+    if not found:
+        return model
     ranges = _ranges(model, [name for stream in found for name in stream.values], folder)
     changed = set()
     for stream in found:
-        moved, scale = _moved(stream, ranges)
+        moved, scale = _moves_and_scales(stream, ranges)
         for node in stream.writers:
             if node.op_type == "Conv":
                 _, weight, bias = node.input
@@ -89,10 +106,10 @@ def equalised(model: onnx.ModelProto, folder: Path) -> onnx.ModelProto:
     return done
 
 
-def _moved(
+def _moves_and_scales(
     stream: Stream, ranges: dict[str, NDArray[np.float64]]
 ) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64]]:
-    """What is taken from each value of `stream`, by channel (C,), and what it is then divided by (C,)."""
+    """Return what is taken from each value, by channel (C,), and what they all are then divided by (C,)."""
     moved: dict[str, NDArray[np.float64]] = {}
     for node in stream.writers:
         out = node.output[0]
@@ -106,7 +123,7 @@ def _moved(
 
 
 def _ranges(model: onnx.ModelProto, names: list[str], folder: Path) -> dict[str, NDArray[np.float64]]:
-    """Name -> (2, C), the least and the greatest of each channel over the crops."""
+    """Return name -> (2, C), the least and the greatest of each channel over the crops."""
     found: dict[str, NDArray[np.float64]] = {}
     for seen in watched(model, names, folder):
         for name, values in seen.items():

@@ -34,7 +34,7 @@ _STAGES = (  # repeats, kernel, stride, expansion, channels in, channels out
 )
 
 
-def normalised(planes: Planes) -> NDArray[np.float32]:
+def as_trained(planes: Planes) -> NDArray[np.float32]:
     """Return what the float32 network takes, (1, 3, 224, 224), of `planes`, each (224, 224)."""
     return crop.normalised(planes, MEAN, SCALE)
 

@@ -10,7 +10,7 @@ weights. Here each output channel of a 1 x 1 convolution and of the last matrix 
 which no such pair exists; depthwise convolutions, whose kernels add in 32 bits (read in
 onnxruntime's `qdwconv_avx2.cpp`), keep all 8 bits. So every processor comes to the same whole-number sums.
 
-The first convolution and the first two blocks (0.2 % of the weights) stay in float32: what is lost there goes
+The first convolution and the first two blocks (0.1 % of the weights) stay in float32: what is lost there goes
 through all the others. Logits stay float32 too, since 256 steps would tie and clip the top scores.
 
 The network takes the picture's bytes, and its first node makes them (value - mean) / scale: that is exact,
@@ -19,8 +19,7 @@ and done by the runtime.
 Rounded weights shift each channel's mean, and the shifts add up from layer to layer. So each bias takes them
 back: it gets what the weights lost, times the mean of what comes in over the calibration crops (bias
 correction: Nagel et al. 2019, "Data-free quantization through weight equalization and bias correction", ICCV,
-with measured means; cited from memory). It costs nothing when the network runs, and halves what int8 does to
-the features.
+with measured means; cited from memory). It costs nothing when the network runs.
 """
 
 from __future__ import annotations
@@ -44,7 +43,7 @@ from onnxruntime.quantization.shape_inference import quant_pre_process
 
 from model_crops import crops, watched
 from model_equalise import equalised
-from model_graph import IMAGE, MEAN, SCALE, normalised
+from model_graph import IMAGE, MEAN, SCALE, as_trained
 
 _FLOAT = ("_blocks.0.", "_blocks.1.")  # weights so named, and the first convolution's, stay float32
 
@@ -55,7 +54,7 @@ class _Reader(CalibrationDataReader):  # type: ignore[misc]  # onnxruntime carri
 
     def get_next(self) -> dict[str, Any] | None:
         crop = next(self._crops, None)
-        return None if crop is None else {IMAGE: normalised(crop)}
+        return None if crop is None else {IMAGE: as_trained(crop)}
 
 
 def pair_limit(weight: NDArray[Any]) -> NDArray[np.float64]:

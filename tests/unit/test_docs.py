@@ -14,6 +14,7 @@ import pytest
 import readme
 from dooryard import build, cli, errors
 from dooryard.check import check
+from dooryard.classify import card, labels
 from fakes.boxes import with_all_parts
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -50,6 +51,17 @@ def test_exit_codes_are_unique_and_each_error_has_one():
     assert len(set(codes)) == len(codes)
     assert not {0, 1, 2} & set(codes)
     assert all(kind.__doc__ for kind in kinds)
+
+
+def test_every_key_of_a_models_card_and_column_of_its_labels_is_in_the_developers_guide():
+    (paragraph,) = re.findall(r"(?ms)^\*\*a model\.\*\*.*?^$", DEVELOPERS)
+    source = (ROOT / "daemon" / "dooryard" / "classify" / "card.py").read_text(encoding="utf-8")
+    keys = set(re.findall(r'_of\((?:data|entry|out|table), "(\w+)"', source))
+    keys |= set(re.findall(r'"(\w+)"', " ".join(re.findall(r"for key in \((.*?)\)", source))))
+    keys |= {*card._LAYOUT, *labels.COLUMNS}
+    assert {"model_sha256", "side_px", "type", "mean", "feature_count", "mammal", "scientific"} <= keys
+    unsaid = {key for key in keys if f"`{key}`" not in paragraph and f"`[{key}]`" not in paragraph}
+    assert not unsaid
 
 
 @pytest.mark.parametrize("file", sorted((ROOT / "policies").glob("*.toml")), ids=lambda f: f.name)

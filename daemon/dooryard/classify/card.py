@@ -30,9 +30,7 @@ class Card:
     labels_sha256: str
     input_name: str
     side_px: int  # the input is (1, 3, side_px, side_px), RGB
-    normalisation: (
-        Normalisation | None
-    )  # of a float32 input; None: it takes bytes, and normalises them itself
+    normalisation: Normalisation | None  # None: the input is uint8, and the network normalises it
     logits: str  # output (1, classes)
     classes: int
     features: str | None = None  # output (1, feature_count)
@@ -94,9 +92,8 @@ def _card(data: dict[str, Any]) -> Card:
         presence_sha256="" if presence is None else _of(data, "presence_sha256", str),
         temperature=float(_of(data, "temperature", float, int)) if "temperature" in data else 1.0,
     )
-    scale = 1.0 if card.normalisation is None else card.normalisation.scale
-    if min(scale, card.side_px, card.classes, card.temperature) <= 0:
-        raise ValueError("scale, side_px, classes and temperature must be above zero")
+    if min(card.side_px, card.classes, card.temperature) <= 0:
+        raise ValueError("side_px, classes and temperature must be above zero")
     weighed = "presence" in data.get("evidence", {})
     if weighed != (card.presence is not None) or (weighed and card.features is None):
         raise ValueError("presence and evidence.presence need each other, and outputs.features")
@@ -112,6 +109,8 @@ def _normalisation(table: dict[str, Any]) -> Normalisation | None:
         raise ValueError(f"input.type is {kind!r}; it must be one of {', '.join(_TYPES)}")
     if kind == "float32":
         mean, scale = (float(_of(table, key, float, int)) for key in ("mean", "scale"))
+        if scale <= 0:
+            raise ValueError(f"input.scale is {scale}; it must be above zero")
         return Normalisation(mean, scale)
     for key in ("mean", "scale"):
         if key in table:

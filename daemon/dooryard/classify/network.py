@@ -42,7 +42,7 @@ class Network:
         """Return logits (C,) and features (D,), where there are any, for one crop's `planes`, each (S, S)."""
         card = self.card
         try:
-            results = self._session.run(self._outputs, {card.input_name: taken(card, planes)})
+            results = self._session.run(self._outputs, {card.input_name: as_input(card, planes)})
         except Exception as error:  # onnxruntime's errors have no base of their own
             raise ModelError(f"{card.model} failed: {error}", REINSTALL) from error
         return results[0][0], results[1][0] if card.features else None
@@ -52,7 +52,7 @@ class Network:
         self.answer((np.zeros((self.card.side_px, self.card.side_px), dtype=np.uint8),) * 3)
 
 
-def taken(card: cards.Card, planes: crop.Planes) -> NDArray[np.float32] | NDArray[np.uint8]:
+def as_input(card: cards.Card, planes: crop.Planes) -> NDArray[np.float32] | NDArray[np.uint8]:
     """Return `planes`, each (S, S), as the network of `card` takes them, (1, 3, S, S)."""
     if card.normalisation is None:
         return crop.stacked(planes)
@@ -139,8 +139,9 @@ def _check_shapes(session: Any, card: cards.Card, path: Path) -> None:
         if entry is None:
             raise ModelError(f"{path}: it has no output {name!r}, only {sorted(outputs)}", _CARD)
         if list(entry.shape) != shape or entry.type != kind:
+            key = " by input.type" if name in inputs else ""
             raise ModelError(
-                f"{path}: {name!r} is {entry.shape} {entry.type}, the card says {shape} {kind}", _CARD
+                f"{path}: {name!r} is {entry.shape} {entry.type}, the card says {shape} {kind}{key}", _CARD
             )
 
 

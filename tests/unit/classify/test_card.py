@@ -38,11 +38,11 @@ def test_a_model_without_features():
         ("side_px = 224", 'side_px = "224"', "own.toml: side_px is '224', which is not of type int"),
         ("side_px = 224", "side_px = true", "own.toml: side_px is True, which is not of type int"),
         ('"NCHW"', '"NHWC"', "own.toml: input.layout is 'NHWC'; only 'NCHW' is understood"),
-        ("side_px = 224", "side_px = 0", "own.toml: scale, side_px, classes and temperature must be above"),
+        ("side_px = 224", "side_px = 0", "own.toml: side_px, classes and temperature must be above zero"),
         (
             BYTES,
             "mean = 0\nscale = 0",
-            "own.toml: scale, side_px, classes and temperature must be above zero",
+            "own.toml: input.scale is 0.0; it must be above zero",
         ),
         (BYTES, "scale = 1", "own.toml: the key 'mean' is missing"),
         (BYTES, 'type = "float32"\nmean = 0', "own.toml: the key 'scale' is missing"),
@@ -76,7 +76,7 @@ def test_a_model_without_features():
         ),
         ('"lite0-presence.csv"', '""', "own.toml: '' must be the name of a file beside the card"),
         ("presence_sha256", "digest", "own.toml: the key 'presence_sha256' is missing"),
-        ('licence = "Apache-2.0"', "temperature = -1", "own.toml: scale, side_px, classes and temperature"),
+        ('licence = "Apache-2.0"', "temperature = -1", "own.toml: side_px, classes and temperature"),
         ('"lite0.onnx"', '"../x.onnx"', "own.toml: '../x.onnx' must be the name of a file beside the card"),
     ],
 )

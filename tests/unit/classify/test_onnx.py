@@ -115,7 +115,7 @@ def test_a_model_that_the_runtime_refuses(own, data):
         (tiny(kind=TensorProto.DOUBLE), r"'logits' is \[1, 1000\] tensor\(double\)"),
         (
             tiny(takes=TensorProto.FLOAT),
-            r"'image' is \[1, 3, 224, 224\] tensor\(float\), the card says .* tensor\(uint8\)",
+            r"'image' is \[1, 3, 224, 224\] tensor\(float\), the card says .* tensor\(uint8\) by input.type",
         ),
     ],
     ids=["name", "count", "type", "type of the input"],
@@ -125,6 +125,14 @@ def test_a_model_of_another_form(own, model, what):
     with pytest.raises(ModelError, match=what) as caught:
         OnnxClassifier(own)
     assert "use the card that belongs to this model" in caught.value.remedy
+
+
+def test_a_card_that_says_float32_of_a_model_that_takes_bytes(own):
+    own.write_text(own.read_text().replace('type = "uint8"', "mean = 127.0\nscale = 128.0\n#"))
+    with pytest.raises(
+        ModelError, match=r"'image' is .* tensor\(uint8\), the card says .* tensor\(float\) by"
+    ):
+        OnnxClassifier(own)
 
 
 def test_a_model_with_another_input(own):
