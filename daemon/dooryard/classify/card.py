@@ -92,9 +92,13 @@ def _card(data: dict[str, Any]) -> Card:
         presence_sha256="" if presence is None else _of(data, "presence_sha256", str),
         temperature=float(_of(data, "temperature", float, int)) if "temperature" in data else 1.0,
     )
+    return _checked(card, weighed="presence" in data.get("evidence", {}))
+
+
+def _checked(card: Card, *, weighed: bool) -> Card:
+    """Return `card`, whose parts fit each other; `weighed`: its evidence has a weight for the presence."""
     if min(card.side_px, card.classes, card.temperature) <= 0:
         raise ValueError("side_px, classes and temperature must be above zero")
-    weighed = "presence" in data.get("evidence", {})
     if weighed != (card.presence is not None) or (weighed and card.features is None):
         raise ValueError("presence and evidence.presence need each other, and outputs.features")
     for name in (card.model, card.labels, *([] if card.presence is None else [card.presence])):

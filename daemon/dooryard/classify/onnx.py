@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import cv2
@@ -103,19 +103,12 @@ class OnnxClassifier:
                 network.warm_up()
 
     def _sighting(self, frame: Frame, pixels: Rgb, box: Box) -> Sighting:
-        gain, card = frame.exposure.gain, self.card
+        gain = frame.exposure.gain
         part = self._prepared(pixels, box, gain)
         if part.window.small:
             self._note_small(frame)
         logits, features = self._network.answer(part.planes)
-        try:
-            reading = scores.read(logits, self._network.labels)
-        except ValueError as error:
-            raise ModelError(f"{card.model}: {error}", REINSTALL) from error
-        groups = reading.groups
-        if card.evidence is not None:
-            groups = calibrated(reading.totals, card.evidence, self.leaning(features))
-        named = species.within(reading.species, self._region)
+        groups, named = self._read(logits, features)
         seen = features
         if self._which is not None and groups["bird"] >= ASK_WHICH_FROM:
             answer, seen = self._which.answer(self._planes(self._which, part, pixels, box, gain))
@@ -134,6 +127,19 @@ class OnnxClassifier:
             picture=Picture(frame.number, frame.wall, pixels, box),
             features=features,
         )
+
+    def _read(
+        self, logits: NDArray[np.float32], features: NDArray[np.float32] | None
+    ) -> tuple[Mapping[str, float], tuple[Naming, ...]]:
+        """The groups' probabilities and the species that may be told, by the first network."""
+        try:
+            reading = scores.read(logits, self._network.labels)
+        except ValueError as error:
+            raise ModelError(f"{self.card.model}: {error}", REINSTALL) from error
+        named = species.within(reading.species, self._region)
+        if self.card.evidence is None:
+            return reading.groups, named
+        return calibrated(reading.totals, self.card.evidence, self.leaning(features)), named
 
     def _taught_name(self, features: Features | None) -> Naming | None:
         if self.taught is None or features is None:
