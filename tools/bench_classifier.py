@@ -5,8 +5,8 @@
 
 The whole classifier and the bare runtime on the same input are measured by turns in one process, in CPU
 time, so that a busy machine disturbs them alike; the figure is the median of the pairs' differences. How
-large it is against the network depends on the processor: one with int8 dot products runs the network twice as
-fast as one without, and everything else about as fast. With a species model both networks count as
+large it is against the network depends on the processor: one with int8 dot products runs the network up to
+twice as fast as one without, and everything else about as fast. With a species model both networks count as
 bare, and every look asks both. Memory is the resident set, sampled over `--steady` looks. `--accuracy`
 prints tables of what is told on the simulated garden (see tools/measure_memory_model.py for what FOLDER
 holds). Figures hold for the machine they were made on; it is printed first.

@@ -29,7 +29,7 @@ from calibrate_model import KINDS, NOISES, TABLE, groups_of, lines
 from dooryard.classify import evidence, memory, scores
 from dooryard.classify.calibration import NOBODY, expected_error
 from dooryard.place import MOST_SURE
-from dooryard.records import Box, Visitor
+from dooryard.records import Box, Naming, Visitor
 from model_looks import Looks
 
 RULES = evidence.Rules()
@@ -47,6 +47,7 @@ class Place(NamedTuple):
 
     looks: Looks
     strange: NDArray[np.float64]
+    named: list[tuple[Naming, ...]]  # the species that may be named
     alone: list[dict[str, float]]  # the calibrated groups by network and plane
     joint: list[dict[str, float]]  # with the memory's evidence
     going_on: list[dict[str, float]]  # the same, where the memory goes on to learn in quiet moments
@@ -62,7 +63,9 @@ def place(looks: Looks, leaning: NDArray[np.float64]) -> Place:
     strange = [memory.strangeness(state, features) for features in later.features]
     alone = groups_of(later, lines(), leaning[~learning])
     joint = [memory.weighed(a, memory.ratio(s)) for a, s in zip(alone, strange, strict=True)]
-    return Place(later, np.array(strange, dtype=np.float64), alone, joint, learning_on(state, later, alone))
+    named = [scores.read(row, TABLE).species for row in later.logits]
+    going_on = learning_on(state, later, alone)
+    return Place(later, np.array(strange, dtype=np.float64), named, alone, joint, going_on)
 
 
 def learning_on(state: memory.Memory, looks: Looks, alone: list[dict[str, float]]) -> list[dict[str, float]]:
@@ -98,12 +101,11 @@ def fit(places: list[Place]) -> tuple[float, float]:
 def visits(one: Place, groups: list[dict[str, float]]) -> list[tuple[str, Visitor | None]]:
     """(true group, what is told) of each visit, from all its looks."""
     found = []
-    named = [scores.read(row, TABLE).species for row in one.looks.logits]
     for number in np.unique(one.looks.visit[one.looks.visit >= 0]):
         at = np.flatnonzero(one.looks.visit == number)
         seen = evidence.Evidence()
         for i in at:
-            seen = evidence.added(seen, groups[i], named[i])
+            seen = evidence.added(seen, groups[i], one.named[i])
         found.append((str(one.looks.group[at[0]]), evidence.who(seen, RULES)))
     return found
 
@@ -147,14 +149,11 @@ def report(name: str, places: list[Place]) -> None:
 
 def species(name: str, places: list[Place]) -> None:
     """Print how near any look comes to a species that may be named; none of these visitors is of one."""
-    chances = [
-        max((naming.probability for naming in scores.read(row, TABLE).species), default=0.0)
-        for part in places
-        for row in part.looks.logits
-    ]
+    named = [one for part in places for one in part.named]
+    highest = max((naming.probability for one in named for naming in one), default=0.0)
     told = [who for part in places for _, who in visits(part, part.joint) if who is not None]
     print(
-        f"{name}: a species that may be named has at most {max(chances):.2f} in {len(chances)} looks "
+        f"{name}: a species that may be named has at most {highest:.2f} in {len(named)} looks "
         f"({RULES.species} names it); named in {sum(who.species is not None for who in told)} of "
         f"{len(told)} visits"
     )

@@ -120,9 +120,8 @@ def own_trials(pool: Pool, taught: int, count: int) -> Iterator[Trial]:
         yield Trial(known.where(chosen), known.where(~chosen), pool.where(~np.isin(pool.names, some)))
 
 
-def drawn_trials(looks: Path, count: int) -> Iterator[Trial]:
-    """Yield rounds on the simulated garden; `looks` keeps what is rendered."""
-    random = np.random.default_rng([3, count])
+def of_gardens(looks: Path) -> Trial:
+    """Return what may be taught, told on and strange of the simulated garden; `looks` keeps what is drawn."""
     there = model_looks.scenes("test", NOISE, TEST_SEEDS, looks)
     others = model_looks.scenes("development", NOISE, (1, 2), looks)
     taught_in, told_in = (
@@ -133,13 +132,18 @@ def drawn_trials(looks: Path, count: int) -> Iterator[Trial]:
         )
     )
     away = others.where(np.isin(others.animal, STRANGERS))
+    return Trial(taught_in, told_in, Pool(away.animal, away.features))
+
+
+def garden_trials(all_of_it: Trial, count: int) -> Iterator[Trial]:
+    """Yield rounds with `count` looks of each animal that may be taught."""
+    random = np.random.default_rng([3, count])
     for _ in range(_ROUNDS):
-        chosen = drawn(taught_in, count, random)
-        yield Trial(taught_in.where(chosen), told_in, Pool(away.animal, away.features))
+        yield all_of_it._replace(taught=all_of_it.taught.where(drawn(all_of_it.taught, count, random)))
 
 
 def figures(trial: Trial) -> Figures:
-    """Teach, and tell."""
+    """Teach, and tell. (Which group a name is of makes no difference.)"""
     marks = tuple(
         Mark(str(i), str(name), "bird", row) for i, (name, row) in enumerate(zip(*trial.taught, strict=True))
     )
@@ -189,9 +193,12 @@ def main() -> None:
         except DooryardError as error:
             sys.exit(str(error))
         print(f"{len(pool.names)} pictures of {len(np.unique(pool.names))} names")
-    for count in COUNTS:
-        rounds = own_trials(pool, taught, count) if given.pictures else drawn_trials(given.looks, count)
-        report(count, list(rounds))
+        for count in COUNTS:
+            report(count, list(own_trials(pool, taught, count)))
+    else:
+        gardens = of_gardens(given.looks)
+        for count in COUNTS:
+            report(count, list(garden_trials(gardens, count)))
 
 
 if __name__ == "__main__":

@@ -67,9 +67,7 @@ def _movable(stream: Stream, model: onnx.ModelProto) -> bool:
     return (
         all(node in known for node in model.graph.node if values & set(node.input))
         and values.isdisjoint(output.name for output in model.graph.output)
-        and all(
-            [sizes[node.input[1]][1], *sizes[node.input[1]][2:]] == [*width, 1, 1] for node in stream.readers
-        )
+        and all(sizes[node.input[1]][1:] == [*width, 1, 1] for node in stream.readers)
     )
 
 

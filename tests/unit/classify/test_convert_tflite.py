@@ -1,4 +1,4 @@
-"""The converter: what it refuses, its padding, its label table. (Its numbers: tests/reference.)"""
+"""The converter: what it refuses, its padding, its input, the labels. (A whole file: tests/reference.)"""
 
 import struct
 from dataclasses import replace

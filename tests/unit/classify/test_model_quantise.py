@@ -15,7 +15,6 @@ from onnx import TensorProto, helper, numpy_helper
 import model_crops
 import model_quantise
 from dooryard.classify import crop
-from model_graph import as_trained
 
 NOWHERE = Path("no wheels are read")
 CROPS = [tuple(planes) for planes in np.random.default_rng(5).integers(127, 256, (12, 3, 6, 6), np.uint8)]
@@ -73,12 +72,8 @@ def constants_of(model: onnx.ModelProto) -> dict[str, np.ndarray]:
 
 def means(model: onnx.ModelProto, name: str) -> np.ndarray:
     """The mean of each channel of `name` over all crops."""
-    opened = onnx.ModelProto()
-    opened.CopyFrom(model)
-    opened.graph.output.append(helper.make_tensor_value_info(name, TensorProto.FLOAT, None))
-    session = onnxruntime.InferenceSession(opened.SerializeToString(), providers=["CPUExecutionProvider"])
-    answers = [session.run([name], {"image": as_trained(planes)})[0] for planes in CROPS]
-    return np.mean([a.reshape(a.shape[1], -1).mean(axis=1) for a in answers], axis=0)
+    seen = model_crops.watched(model, [name], NOWHERE)
+    return np.mean([values[name].mean(axis=1) for values in seen], axis=0)
 
 
 def with_values(model: onnx.ModelProto, values: dict[str, np.ndarray]) -> onnx.ModelProto:
