@@ -87,8 +87,8 @@ crops_per_photograph = {crops}
 [measured]
 # Few pictures: they show that nothing is broken, not how often it is right in a garden.
 # The rules of evidence were chosen on the sparrows and the places with nobody there; how a crop is resized,
-# when it is denoised, how the network was made int8, and one line for all mammals with the labelled pictures in
-# view. So the figures are too kind, also where nothing was fitted on the picture.
+# when it is denoised, how the network was made int8, and one line for all mammals with the labelled pictures
+# in view. So the figures are too kind, also where nothing was fitted on the picture.
 command = "python tools/measure_model.py --wheels FOLDER --media FOLDER"
 int8_against_float32 = [
   "20 labelled photographs in PyPI foolbox 3.3.4: same top class on 20; right 18 (int8), 18 (float32)",
