@@ -1,5 +1,8 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -173,6 +176,155 @@ def test_two_pieces_of_one_frame_are_one_look():
     assert [t.visit.sightings for t in state.tracks] == [1]
     assert state.tracks[0].visit.box.x0 < 0.36
     assert state.tracks[0].visit.box.x1 > 0.64
+
+
+def test_two_of_a_sort_that_come_together_are_one_visitor_and_the_younger_is_told_as_merged():
+    """Head and tail of a dog that comes out from behind the feeder."""
+    ends = [(0.0, 0.3, 0.7), (1.0, 0.42, 0.58), (2.0, 0.455, 0.545)]
+    script = [(t, tuple(sighting(t, "dog", 0.9, at=(x, 0.5), size=0.1) for x in (a, b))) for t, a, b in ends]
+    state, log = run(script)
+    (merged,) = [v for changes in log for v in changes.merged]
+    assert [track.visit.sightings for track in state.tracks] == [6]
+    assert merged.id != state.tracks[0].visit.id
+    assert merged.end == merged.last_seen == moment(2.0)
+
+
+def test_neighbours_of_one_group_that_do_not_touch_stay_two():
+    pair = [(t, (sighting(t, at=(0.2, 0.5)), sighting(t, at=(0.46, 0.5)))) for t in (0.0, 1.0, 2.0)]
+    state, _ = run(pair)
+    assert [track.visit.sightings for track in state.tracks] == [3, 3]
+
+
+@pytest.mark.parametrize(("p", "opens"), [(0.35, 1), (0.349, 0)])
+def test_the_opening_probability_from_both_sides(p, opens):
+    assert len(run([(0.0, (sighting(0.0, p=p),))])[0].tracks) == opens
+
+
+@pytest.mark.parametrize(("at_x", "visits_open"), [(0.6999, 1), (0.76, 2)])
+def test_a_visitor_is_followed_as_far_as_it_can_hop(at_x, visits_open):
+    """0.2 of the picture's width from centre to centre, or until its edges part by more than 0.05."""
+    state, _ = run([(0.0, (sighting(0.0, size=0.1),)), (1.0, (sighting(1.0, at=(at_x, 0.5), size=0.1),))])
+    assert len(state.tracks) == visits_open
+
+
+def test_large_visitors_are_one_while_they_touch_however_far_their_centres_are():
+    state, _ = run([
+        (0.0, (sighting(0.0, at=(0.3, 0.5), size=0.5),)), (1.0, (sighting(1.0, at=(0.7, 0.5), size=0.5),)),
+    ])  # fmt: skip
+    assert len(state.tracks) == 1
+
+
+def test_the_nearer_of_two_visits_goes_on_and_the_older_of_two_as_near():
+    size = 0.0625  # binary fractions, so that as near is exactly as near
+    two = (sighting(0.0, at=(0.375, 0.5), size=size), sighting(0.0, at=(0.625, 0.5), size=size))
+    for at_x, looks in ((0.53125, [1, 2]), (0.46875, [2, 1]), (0.5, [2, 1])):
+        state, _ = run([(0.0, two), (1.0, (sighting(1.0, at=(at_x, 0.5), size=size),))])
+        assert [track.visit.sightings for track in state.tracks] == looks
+
+
+@pytest.mark.parametrize(("was", "now", "visits_open"), [
+    (("bird", 0.9), ("squirrel", 0.9), 2),  # both are clear, and disagree
+    (("bird", 0.9), ("squirrel", 0.5), 2),
+    (("bird", 0.9), ("squirrel", 0.49), 1),  # the new look is not
+    (("bird", 0.45), ("squirrel", 0.9), 1),  # the visit is not
+    (("bird", 0.9), ("bird", 0.9), 1),
+])  # fmt: skip
+def test_a_look_is_another_visit_only_where_both_are_clear(was, now, visits_open):
+    state, _ = run([(0.0, (sighting(0.0, *was),)), (1.0, (sighting(1.0, *now),))])
+    assert len(state.tracks) == visits_open
+
+
+def test_the_likeliest_group_of_a_look_counts():
+    mixed = replace(sighting(1.0), groups={"squirrel": 0.35, "bird": 0.6})
+    state, _ = run([(0.0, (sighting(0.0),)), (1.0, (mixed,))])
+    assert len(state.tracks) == 1
+
+
+def test_a_look_without_any_group_may_be_anybody():
+    nothing = replace(sighting(1.0), groups={})
+    state, _ = run([(0.0, (sighting(0.0),)), (1.0, (nothing,))])
+    assert state.tracks[0].evidence.looks == 2  # it speaks against the young visit
+
+
+def test_what_came_to_nothing_teaches_its_emptiest_look_and_so_it_does_at_the_end():
+    features = np.arange(3, dtype=np.float32)
+    looks = [(0.0, (replace(sighting(0.0, p=0.4), features=features),)), (1.0, (sighting(1.0, p=0.0),))]
+    _, log = run(looks, until=20)
+    assert [each.features is features for each in log[-1].empty] == [True]
+    state, _ = run(looks)
+    _, changes = visits.finish(state, moment(2), SETTINGS)
+    assert [each.features is features for each in changes.empty] == [True]
+    assert len(changes.nobody) == 1
+
+
+def dog_beside_a_squirrel(start, stay_s, looks, *, after=7, reach_x=0.3):
+    dog = [
+        (
+            start + stay_s * i / max(1, looks - 1),
+            (sighting(start + stay_s * i / max(1, looks - 1), "dog", 0.9, at=(reach_x, 0.5)),),
+        )
+        for i in range(looks)
+    ]
+    return run(sorted([*stay("squirrel", looks=after), *dog], key=lambda pair: pair[0]), until=60)[1]
+
+
+@pytest.mark.parametrize(("start", "stay_s", "looks", "piece"), [
+    (6.4, 0.8, 2, True),
+    (6.4, 1.9, 4, True),  # seen often, but short
+    (6.4, 3.0, 3, True),  # long, but hardly seen
+    (6.4, 2.0, 4, False),  # long enough and seen often enough
+    (8.0, 0.8, 2, True),  # two seconds after the squirrel was last seen
+    (8.1, 0.8, 2, False),
+])  # fmt: skip
+def test_a_piece_is_short_or_hardly_seen_and_begins_while_the_other_lasts_or_just_after(
+    start, stay_s, looks, piece
+):
+    log = dog_beside_a_squirrel(start, stay_s, looks)
+    ended = [v.visitor.group for changes in log for v in changes.ended]
+    assert ended == (["squirrel"] if piece else ["squirrel", "dog"])
+    assert [v.visitor.group for changes in log for v in changes.merged] == (["dog"] if piece else [])
+
+
+def test_a_short_visit_before_the_other_came_is_its_own():
+    early = [
+        (0.0, (sighting(0.0, "dog", 0.9, at=(0.3, 0.5)),)),
+        (0.5, (sighting(0.5, "dog", 0.9, at=(0.3, 0.5)),)),
+    ]
+    _, log = run([*early, *stay("squirrel", start=2.1, looks=7)], until=60)
+    assert sorted(v.visitor.group for changes in log for v in changes.ended) == ["dog", "squirrel"]
+
+
+def test_a_piece_is_told_as_merged_when_everything_ends_too():
+    state, _ = run([*stay("squirrel", looks=7), (6.5, (sighting(6.5, "dog", 0.9, at=(0.3, 0.5)),))])
+    _, changes = visits.finish(state, moment(7), SETTINGS)
+    assert [v.visitor.group for v in changes.ended] == ["squirrel"]
+    assert [v.visitor.group for v in changes.merged] == ["dog"]
+
+
+def test_who_departed_is_remembered_without_a_picture_and_not_for_long():
+    state, _ = run(stay("squirrel", looks=7), until=12.1)
+    assert [visit.best for visit in state.departed] == [None]
+    for t, remembered in ((22.0, 1), (22.1, 0)):  # 2 x 6 s of absence and 2 x 2 s of pieces after 6 s
+        later, _ = visits.advance(state, (), moment(t), SETTINGS)
+        assert len(later.departed) == remembered
+
+
+def test_only_stays_count_among_the_departed_and_at_most_eight():
+    short, _ = run(stay("cat", looks=2, every=1.9), until=12)
+    assert short.departed == ()
+    wide = replace(SETTINGS, most_open=20)
+    crowd = [
+        (t, tuple(sighting(t, p=0.9, at=(0.05 + 0.1 * i, 0.1 + 0.3 * (i % 3)), size=0.02) for i in range(10)))
+        for t in (0.0, 1.0, 2.0)
+    ]
+    state, _ = run(crowd, replace(wide, reach=0.0), until=9)
+    assert len(state.departed) == 8
+
+
+def test_the_salt_stays_so_that_ids_never_repeat():
+    state, _ = run(stay(looks=4))
+    after, _ = visits.finish(state, moment(4), SETTINGS)
+    assert (after.salt, after.counter) == (b"test", 1)
 
 
 def test_open_visits_are_bounded():
