@@ -12,6 +12,7 @@ from collections.abc import Mapping
 
 from dooryard.log import say
 
+_START_STEP_S = 180.0  # the longest that one step of the start may take on the slowest board
 _log = logging.getLogger("dooryard.notify")
 
 
@@ -27,6 +28,10 @@ class Notifier:
 
     def ready(self, status: str) -> None:
         self._send(f"READY=1\nSTATUS={status}")
+
+    def starting(self, what: str) -> None:
+        """The start gets on: say with what, and ask for time. A slow board needs more than one that hangs."""
+        self._send(f"STATUS=starting: {what}\nEXTEND_TIMEOUT_USEC={round(_START_STEP_S * 1e6)}")
 
     def status(self, text: str) -> None:
         self._send(f"STATUS={text}")

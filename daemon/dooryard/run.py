@@ -65,6 +65,7 @@ def run(
     system, stop, notifier = SystemClock(), threading.Event(), Notifier(environ)
     with contextlib.ExitStack() as stack:
         reload = stack.enter_context(_signals(stop))
+        notifier.starting("the store")
         store = stack.enter_context(
             contextlib.closing(Store.open(given.state_folder, system, boot=restore.boot_id()))
         )
@@ -139,9 +140,12 @@ def _parts(
     Longer than most: the order in which the parts are made is told in one place.
     """
     box, base = given.box, given.base
+    notifier.starting("the camera's library and the sinks")
     camera = build.camera(box, base, system)
     delivery = build.delivery(box, base, store, system, environ, live=camera.live)
+    notifier.starting("the classifier")
     classifier = build.classifier_or_late(box, base, given.policy.place)
+    notifier.starting("the camera")
     keeper = stack.enter_context(contextlib.closing(CameraKeeper(camera, Patience(box.camera.stall_after_s))))
     last_frame = restore.last_frame(store)
     keeper.open(last_frame)
@@ -149,6 +153,7 @@ def _parts(
     stack.callback(delivery.stop)
     clock, timed, clock_set = _times(camera, keeper, system)
     stack.callback(timed.close)
+    notifier.starting("what the last run left")
     now, boot = clock.now(), restore.boot_id() if camera.live else restore.RECORDING
     rules = build.conditions(box, given.policy, clock_set=clock_set)
     state = restore.state(store, box, classifier.card, rules, now, boot)
@@ -163,6 +168,7 @@ def _parts(
         beat.start()
         stack.callback(beat.stop)
     if camera.live:
+        notifier.starting("the sensors and the button")
         parts.care = build.care(box, store, system)
         parts.care.restore(store.load_state("welfare"), now)
         parts.care.start()

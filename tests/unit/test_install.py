@@ -76,9 +76,12 @@ def test_a_dry_run_shows_the_steps_and_does_none(release: Path, tmp_path: Path):
     steps = [line for line in ran.stdout.splitlines() if line.startswith("would run:")]
     wanted = ("apt-get install", "python3-picamera2", "--system-site-packages", "pip install", "last-resort",
               "systemd-sysusers", "systemd-tmpfiles", "enable dooryard.service", "daemon-reload",
-              "dooryard check", "restart dooryard.service")  # fmt: skip
+              "dooryard check")  # fmt: skip
     places = [next(n for n, step in enumerate(steps) if word in step) for word in wanted]
     assert places == sorted(places)
+    # A first install starts nothing: the sample files are not yet the owner's.
+    assert "restart dooryard.service" not in ran.stdout
+    assert "Not started" in ran.stdout
 
 
 @pytest.mark.parametrize(("bits", "machine"), [("32", "armv7l"), ("32", "aarch64")])
@@ -175,7 +178,9 @@ def test_uninstalling_leaves_the_data(root: Path):
     assert ran.returncode == 0, ran.stderr
     assert {name: (root / name).read_bytes() for name in mine} == mine
     left = set(tree(root)) - mine.keys()
-    assert not [name for name in left if "dooryard" in name and not name.startswith("etc/sysusers.d/")], left
+    kept = ("etc/sysusers.d/", "var/lib/dooryard-install/groups")  # until the user and the groups go
+    assert not [name for name in left if "dooryard" in name and not name.startswith(kept)], left
+    assert "etc/systemd/system/dooryard.service.d" in ran.stdout
     assert not (root / "opt/dooryard").exists()
     assert not list((root / "etc/systemd/system").rglob("dooryard*.timer"))
     assert run(UNINSTALL, "--root", str(root)).returncode == 0  # again: nothing to do
@@ -184,7 +189,7 @@ def test_uninstalling_leaves_the_data(root: Path):
 def test_uninstalling_with_the_data_leaves_nothing(root: Path):
     before = {name for name in tree(root) if name not in ("etc/passwd", "etc/group")}
     run(INSTALL, "--root", str(root))
-    shutil.rmtree(root / "var", ignore_errors=True)
+    lived_in(root)
     ran = run(UNINSTALL, "--root", str(root), "--data-too", "--dry-run")
     assert ran.returncode == 0, ran.stderr
     assert "userdel" in ran.stdout
@@ -195,7 +200,24 @@ def test_uninstalling_with_the_data_leaves_nothing(root: Path):
     assert ran.returncode == 0, ran.stderr
     left = {name for name in tree(root) if "dooryard" in name}
     assert left <= before, left
-    assert "dooryard" not in (root / "etc/passwd").read_text()
+    for path in ("etc/passwd", "etc/group"):
+        assert not [name for name in ("dooryard", "gpio", "i2c") if name in (root / path).read_text()]
+
+
+@pytest.mark.skipif(not shutil.which("groupdel"), reason="groupdel is missing: removing groups is NOT tried")
+def test_groups_that_were_there_before_stay(root: Path):
+    with (root / "etc/group").open("a") as groups:
+        groups.write("gpio:x:997:\n")
+    run(INSTALL, "--root", str(root))
+    lines = (root / "etc/group").read_text().splitlines()
+    text = "\n".join(f"{line}ada" if line.startswith("i2c:") else line for line in lines)
+    (root / "etc/group").write_text(f"{text.replace('dooryardada', 'dooryard,ada')}\n")
+    ran = run(UNINSTALL, "--root", str(root), "--data-too")
+    assert ran.returncode == 0, ran.stderr
+    left = [line.split(":")[0] for line in (root / "etc/group").read_text().splitlines()]
+    assert "gpio" in left
+    assert "i2c" in left  # somebody else joined it
+    assert "Kept: the group i2c" in ran.stdout
 
 
 def test_what_the_long_trial_cannot_try_it_says_aloud():
