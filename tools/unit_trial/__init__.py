@@ -1,0 +1,1 @@
+"""The installed service under a real service manager: see tools/try_unit."""
