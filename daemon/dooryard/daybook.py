@@ -29,7 +29,7 @@ class Daybook:
     """`began` at the start, `off` and `on` as watching changes, `note` by the hour and at the end."""
 
     def __init__(self, folder: Path) -> None:
-        self._notebook = Notebook(folder)
+        self._notebook = Notebook(folder, mend=True)
         self._off = False
         self._counted: dict[Held | None, int] = {}
         self._warmth: dict[str, tuple[_Warm, _Warm]] = {}  # sensor -> its lowest and its highest since
@@ -89,6 +89,11 @@ class Daybook:
             if reason is not None and more > 0:
                 self._notebook.held(day, reason.value, more)
         self._counted = counts
+
+    def news(self) -> list[str]:
+        """What was found damaged, once."""
+        found, self._notebook.damages = self._notebook.damages, []
+        return found
 
     def close(self) -> None:
         self._notebook.close()

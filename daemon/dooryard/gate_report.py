@@ -20,7 +20,9 @@ from dooryard.gate.grid import Map
 from dooryard.gate.report import Region
 from dooryard.gate.site import REGIONS
 from dooryard.gate.tally import HOUR_S
-from dooryard.outbox.folder import DATABASE
+from dooryard.outbox.opening import opened
+from dooryard.outbox.opening import state as state_in
+from dooryard.outbox.problems import store_error
 
 CALM, RESTLESS = (246, 240, 226), (140, 60, 24)  # the map's ends: paper, and red earth
 INK, PAPER = (40, 40, 40), (255, 255, 255)
@@ -69,13 +71,12 @@ def _check(picture: Path) -> None:
 
 
 def _saved(state_folder: Path) -> bytes | None:
-    file = state_folder / DATABASE
+    doing = "reading what the gate has learned"
     try:
-        with closing(sqlite3.connect(f"{file.resolve().as_uri()}?mode=ro", uri=True)) as db:
-            row = db.execute("SELECT data FROM states WHERE name = 'gate'").fetchone()
+        with closing(opened(state_folder, doing)) as db:
+            return state_in(db, "gate")
     except sqlite3.Error as error:
-        raise StoreError(f"{file}: cannot be read: {error}", "name the box whose state it is") from error
-    return bytes(row[0]) if row else None
+        raise store_error(error, doing, state_folder) from error
 
 
 def lines(report: GateReport) -> Iterator[str]:

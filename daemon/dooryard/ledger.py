@@ -210,6 +210,10 @@ class Ledger:
         """How many visits wait in memory, as the disk refuses them."""
         return len(self._unstored)
 
+    def damages(self) -> list[str]:
+        """What was found damaged since the last time that this was asked, one sentence each."""
+        return [*self._store.news(), *self.daybook.news()]
+
     def deliveries(self) -> dict[str, dict[str, int]]:
         """Sink -> state -> how many. Raises StoreError."""
         return self._store.counts()

@@ -175,6 +175,11 @@ class Loop:
         to = replace(self.conditions, sinks=self.conditions.sinks.difference(but))
         self._parts.ledger.message(kind, text, to, now)
 
+    def tell_of_damage(self, now: Moment) -> None:
+        """Tell what the card has damaged, and what became of it."""
+        for text in self._parts.ledger.damages():
+            self.tell("disk", text, now)
+
     def _next_frame(self) -> Frame | None:
         clock, camera = self._parts.clock, self._parts.camera
         if (self._spared_off or not self.state.watching) and camera.camera.live:
@@ -251,6 +256,7 @@ class Loop:
             if clock_set and not self.conditions.clock_set:
                 ledger.mend_times(now)
             self.conditions = replace(self.conditions, clock_set=clock_set)
+        self.tell_of_damage(now)
         ledger.retry(self.conditions, now)
         ledger.summary(self.conditions, now)
         self._sight.try_again(now)

@@ -15,9 +15,9 @@ from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import TextIO
 
-from dooryard.errors import EXIT_OK, ConfigError, StoreError
+from dooryard.errors import EXIT_OK, ConfigError
 from dooryard.outbox import queue, schema
-from dooryard.outbox.folder import DATABASE
+from dooryard.outbox.opening import Mode, opened
 from dooryard.outbox.problems import store_error
 from dooryard.outbox.queue import Listed
 from dooryard.policy.document import quoted
@@ -184,24 +184,9 @@ def _writing(folder: Path) -> Iterator[sqlite3.Connection]:
 
 
 @contextmanager
-def _opened(folder: Path, doing: str, mode: str) -> Iterator[sqlite3.Connection]:
-    path = folder / DATABASE
-    if folder.exists() and not folder.is_dir():
-        remedy = "name another state_folder in the box file, or move that file away"
-        raise StoreError(f"the state folder {folder} is a file", remedy)
-    if not path.is_file():
-        remedy = "name the state folder of a box that has run (state_folder in its box file)"
-        raise StoreError(f"there is no store in {folder}", remedy)
-    address = f"{path.resolve().as_uri()}?mode={mode}"
+def _opened(folder: Path, doing: str, mode: Mode) -> Iterator[sqlite3.Connection]:
     try:
-        with closing(sqlite3.connect(address, uri=True, timeout=10.0, isolation_level=None)) as db:
-            db.row_factory = sqlite3.Row
-            version = int(db.execute("PRAGMA user_version").fetchone()[0])
-            if version > len(schema.STEPS):
-                raise StoreError(
-                    f"the database in {folder} was written by a newer program",
-                    "use that one's `dooryard outbox`",
-                )
+        with closing(opened(folder, doing, mode)) as db:
             yield db
     except sqlite3.Error as error:
         raise store_error(error, doing, folder) from error

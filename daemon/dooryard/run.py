@@ -69,7 +69,7 @@ def run(
         store = stack.enter_context(
             contextlib.closing(Store.open(given.state_folder, system, boot=restore.boot_id()))
         )
-        for note in store.notes:
+        for note in (note for note in store.notes if note not in store.damages):  # those are told
             say(_log, logging.WARNING, "store", note=note)
         parts, state, rules = _parts(stack, given, store, environ, system, notifier)
         loop = Loop(parts, state, rules, stop, reload)
@@ -77,6 +77,7 @@ def run(
         say(_log, logging.INFO, "ready", box=given.box.name, camera=camera.name, state=store.folder)
         notifier.ready("watching")
         loop.tell("start", f"watching with the camera {camera.name}", parts.clock.now())
+        loop.tell_of_damage(parts.clock.now())
         loop.run()
         notifier.stopping()
         if loop.halting:

@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import TextIO
 from zoneinfo import ZoneInfo
 
-from dooryard.errors import EXIT_OK, StoreError
+from dooryard.errors import EXIT_OK
 from dooryard.journal.finding import find, when
 from dooryard.outbox import rows
-from dooryard.outbox.folder import DATABASE
+from dooryard.outbox.opening import opened
+from dooryard.outbox.problems import store_error
 from dooryard.outbox.rows import StoredVisit
 from dooryard.policy.words import duration, how_sure, sentence, spoken
 from dooryard.records import Decision, Visitor
@@ -68,13 +69,8 @@ def _lines(
 
 @contextmanager
 def _reading(folder: Path) -> Iterator[sqlite3.Connection]:
-    path = folder / DATABASE
-    remedy = "name the state folder of a box that has run (state_folder in its box file)"
-    if not path.is_file():
-        raise StoreError(f"there is no store in {folder}", remedy)
     try:
-        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=10.0)) as db:
-            db.row_factory = sqlite3.Row
+        with closing(opened(folder, "reading the store")) as db:
             yield db
     except sqlite3.Error as error:
-        raise StoreError(f"the store in {folder} cannot be read: {error}", remedy) from error
+        raise store_error(error, "reading the store", folder) from error

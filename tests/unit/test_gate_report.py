@@ -105,5 +105,5 @@ def test_nothing_saved_yet(tmp_path, state):
     Store.open(tmp_path / "state", FakeClock()).close()
     with pytest.raises(StoreError, match="has saved nothing here yet"):
         gate_report(tmp_path / "state", state.luma_shape, None, io.StringIO())
-    with pytest.raises(StoreError, match="cannot be read"):
+    with pytest.raises(StoreError, match="there is no store"):
         gate_report(tmp_path / "elsewhere", state.luma_shape, None, io.StringIO())

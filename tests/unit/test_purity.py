@@ -22,6 +22,7 @@ CORE = (
     "looks",
     "place",
     "picture_size",
+    "arrays",
     "ids",
     "gate",
     "policy",

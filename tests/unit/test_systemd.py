@@ -295,7 +295,7 @@ def test_a_wrong_file_never_restarts_the_board(tmp_path: Path, status: str):
 
 
 def steady(folder: Path, doing: str, since_us: str) -> str:
-    """Run the script on a board that has been up for ten hours; returns what it says. `systemctl` answers so."""
+    """Run the script on a board that has been up for ten hours; returns what it says."""
     (folder / "uptime").write_text("36000.25 1.00\n")
     programs = folder / "programs"
     programs.mkdir(exist_ok=True)

@@ -89,5 +89,5 @@ def test_no_such_visit(folder, tmp_path):
 
 def test_a_store_that_is_none(tmp_path):
     (tmp_path / "dooryard.sqlite3").write_bytes(b"no database at all" * 100)
-    with pytest.raises(StoreError, match="cannot be read"):
+    with pytest.raises(StoreError, match="the database is damaged"):
         why(tmp_path, "last", io.StringIO())

@@ -23,17 +23,14 @@ no answer, and the network decides with its plane alone.
 
 from __future__ import annotations
 
-import io
 import math
-import zipfile
-import zlib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dooryard.arrays import packed, unpacked
 from dooryard.classify.presence import unit
 from dooryard.classify.usual import LEAST, Usual, held, left_over, usual_of
 from dooryard.records import Box, Features
@@ -152,25 +149,26 @@ def forget(memory: Memory, marks: Collection[int]) -> Memory:
 
 def save(memory: Memory, model: str) -> bytes:
     """Return `memory` as bytes; `model` names the network whose features they are."""
-    out = io.BytesIO()
-    np.savez_compressed(
-        out,
-        form=np.array(_FORM),
-        model=np.array(model),
-        vectors=memory.vectors.astype(np.float16),
-        part=memory.part,
-        order=memory.order,
-        mark=memory.mark,
-        strays=memory.strays,
-        learned=np.array(memory.learned),
+    return packed(
+        {
+            "form": np.array(_FORM),
+            "model": np.array(model),
+            "vectors": memory.vectors.astype(np.float16),
+            "part": memory.part,
+            "order": memory.order,
+            "mark": memory.mark,
+            "strays": memory.strays,
+            "learned": np.array(memory.learned),
+        }
     )
-    return out.getvalue()
 
 
 def load(data: bytes, model: str, feature_count: int) -> Memory | None:
     """Return what `save` made, or None: it is damaged, too large, of another form or another network's."""
+    arrays = unpacked(data, _MOST_BYTES)
+    if arrays is None:
+        return None
     try:
-        arrays = _arrays(data)
         if int(arrays["form"]) != _FORM or str(arrays["model"]) != model:
             return None
         if arrays["vectors"].dtype != np.float16:
@@ -183,18 +181,9 @@ def load(data: bytes, model: str, feature_count: int) -> Memory | None:
             arrays["strays"],
             int(arrays["learned"]),
         )
-    except (zipfile.BadZipFile, zlib.error, ValueError, KeyError, TypeError, EOFError, OSError):
+    except (ValueError, KeyError, TypeError):  # of another form
         return None
     return _worked_out(found) if _sound(found, feature_count) else None
-
-
-def _arrays(data: bytes) -> dict[str, NDArray[Any]]:
-    """Read all arrays, refusing what would unpack to more than a memory can be."""
-    with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        if sum(entry.file_size for entry in archive.infolist()) > _MOST_BYTES:
-            raise ValueError("unpacks to more than any memory")
-    with np.load(io.BytesIO(data), allow_pickle=False) as saved:
-        return {name: saved[name] for name in saved.files}
 
 
 def _sound(memory: Memory, feature_count: int) -> bool:

@@ -15,15 +15,13 @@ Marks are all that is kept, so a mark can be taken back, and nothing has to be f
 
 from __future__ import annotations
 
-import io
-import zipfile
-import zlib
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dooryard.arrays import packed, sealed, unpacked, unsealed
 from dooryard.records import Features
 
 MOST_NAMES = 200
@@ -125,27 +123,28 @@ def without(marks: tuple[Mark, ...], picture: str) -> tuple[Mark, ...]:
 
 def save(marks: tuple[Mark, ...], model: str) -> bytes:
     """Return `marks` as bytes; `model` names the network whose features they are."""
-    out = io.BytesIO()
-    np.savez_compressed(
-        out,
-        model=np.array(model),
-        words=np.array([(mark.picture, mark.name, mark.group) for mark in marks], dtype=np.str_).reshape(
-            -1, 3
-        ),
-        features=np.array([mark.features for mark in marks], dtype=np.float16),
+    return sealed(
+        packed(
+            {
+                "model": np.array(model),
+                "words": np.array(
+                    [(mark.picture, mark.name, mark.group) for mark in marks], dtype=np.str_
+                ).reshape(-1, 3),
+                "features": np.array([mark.features for mark in marks], dtype=np.float16),
+            }
+        )
     )
-    return out.getvalue()
 
 
 def load(data: bytes, model: str, feature_count: int) -> tuple[Mark, ...] | None:
     """Return the marks that `save` took, or None: damaged, too many, or another network's."""
+    sound_data = unsealed(data)
+    saved = None if sound_data is None else unpacked(sound_data, _MOST_BYTES)
+    if saved is None:
+        return None
     try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            if sum(entry.file_size for entry in archive.infolist()) > _MOST_BYTES:
-                return None
-        with np.load(io.BytesIO(data), allow_pickle=False) as saved:
-            words, features, of = saved["words"], saved["features"], str(saved["model"])
-    except (zipfile.BadZipFile, zlib.error, ValueError, KeyError, TypeError, EOFError, OSError):
+        words, features, of = saved["words"], saved["features"], str(saved["model"])
+    except KeyError:
         return None
     sound = words.dtype.kind == "U" and words.shape == (len(features), 3)
     fits = features.dtype == np.float16 and (features.shape[1:] == (feature_count,) or not len(features))

@@ -6,15 +6,13 @@ it is ever unpickled.
 
 from __future__ import annotations
 
-import io
 import json
-import zipfile
-import zlib
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from dooryard.arrays import packed, unpacked
 from dooryard.gate.grid import grid_shape
 from dooryard.gate.modes import BATCH, MODES, Modes, few_shape, no_modes
 from dooryard.gate.site import REGIONS, Site
@@ -49,9 +47,7 @@ def save(state: GateState) -> bytes:
             value = getattr(part, field.name)
             (arrays if isinstance(value, np.ndarray) else ones)[prefix + field.name] = value
     arrays[ONES] = np.frombuffer(json.dumps(ones).encode(), np.uint8)
-    out = io.BytesIO()
-    np.savez_compressed(out, **arrays)
-    return out.getvalue()
+    return packed(arrays)
 
 
 def load(data: bytes, luma_shape: tuple[int, int], settings: GateSettings) -> GateState | None:
@@ -62,25 +58,16 @@ def load(data: bytes, luma_shape: tuple[int, int], settings: GateSettings) -> Ga
     frame shows a jump of the clock, and the view is then learned anew on top of what the site taught.
     """
     del settings  # nothing that is stored depends on them
+    arrays: dict[str, Any] | None = unpacked(data, LARGEST_BYTES)
+    if arrays is None:
+        return None
     try:
-        arrays = _arrays(data)
         ones = json.loads(arrays.pop(ONES).tobytes())
         if ones.pop("form") != FORM or tuple(ones.pop("luma_shape")) != tuple(luma_shape):
             return None
         return _build(arrays, ones, luma_shape)
-    except (zipfile.BadZipFile, zlib.error, ValueError, KeyError, TypeError, EOFError, OSError):
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):  # of another form
         return None
-
-
-def _arrays(data: bytes) -> dict[str, Any]:
-    """Read all arrays, refusing anything larger than a state can be before unpacking it."""
-    if len(data) > LARGEST_BYTES:
-        raise ValueError("larger than any state")
-    with zipfile.ZipFile(io.BytesIO(data)) as box:
-        if sum(item.file_size for item in box.infolist()) > LARGEST_BYTES:
-            raise ValueError("unpacks to more than any state")
-    with np.load(io.BytesIO(data), allow_pickle=False) as box:
-        return {name: box[name] for name in box.files}
 
 
 def _build(arrays: dict[str, Any], ones: dict[str, Any], luma_shape: tuple[int, int]) -> GateState:

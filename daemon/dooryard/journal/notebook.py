@@ -14,6 +14,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 from dooryard.errors import StoreError
+from dooryard.journal import notebook_file
 from dooryard.journal.entries import Kind, Mark, Said, said
 from dooryard.outbox.rows import wall_text
 from dooryard.records import Visitor
@@ -85,18 +86,17 @@ class Warmth:
 
 
 class Notebook:
-    """The open notebook. Close it; methods raise `StoreError` with a remedy."""
+    """The open notebook. Close it; methods raise `StoreError` with a remedy.
 
-    def __init__(self, folder: Path) -> None:
+    `mend`: one that is damaged is set aside, and a fresh one begun with the marks that can still be read; see
+    `damages`. For the service alone, since other processes may have the file open.
+    """
+
+    def __init__(self, folder: Path, *, mend: bool = False) -> None:
         self._path = folder / FILE
+        self.damages: list[str] = []
         with _speaking(self._path):
-            self._db = sqlite3.connect(self._path, timeout=10.0, isolation_level=None)
-            try:
-                self._db.row_factory = sqlite3.Row
-                _prepare(self._db)
-            except BaseException:
-                self._db.close()
-                raise
+            self._db, self.damages = notebook_file.opened(self._path, STEPS, mend=mend)
 
     def close(self) -> None:
         self._db.close()
@@ -256,33 +256,9 @@ def _speaking(path: Path) -> Iterator[None]:
     except sqlite3.Error as error:
         raise StoreError(
             f"the journal's notes in {path} cannot be used: {error}",
-            "see that this user may write there and that the disk is not full; if the file is damaged,"
-            " move it away: marks in it are lost, visits are not",
+            "see that this user may write there and that the disk is not full; if the file is damaged, start"
+            " the service again: it sets it aside and saves what marks it can",
         ) from error
-
-
-def _prepare(db: sqlite3.Connection) -> None:
-    db.execute("PRAGMA journal_mode = WAL")
-    db.execute("PRAGMA synchronous = FULL")
-    version = int(db.execute("PRAGMA user_version").fetchone()[0])
-    if version > len(STEPS):
-        raise StoreError(
-            f"the journal's notes have version {version}; this program knows versions up to {len(STEPS)}",
-            "install the newer program again",
-        )
-    if version == len(STEPS):
-        return
-    db.execute("BEGIN IMMEDIATE")
-    try:
-        version = int(db.execute("PRAGMA user_version").fetchone()[0])  # another process may have been first
-        for statement in (statement for step in STEPS[version:] for statement in step):
-            db.execute(statement)
-        db.execute(f"PRAGMA user_version = {len(STEPS)}")
-        db.execute("COMMIT")
-    except BaseException:
-        if db.in_transaction:
-            db.execute("ROLLBACK")
-        raise
 
 
 def _mark_of(row: sqlite3.Row) -> Mark:

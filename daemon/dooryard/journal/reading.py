@@ -14,7 +14,9 @@ from dooryard.errors import StoreError
 from dooryard.journal import finding
 from dooryard.journal.entries import NOTHING_SAID, Entry, Said
 from dooryard.outbox import rows
-from dooryard.outbox.folder import DATABASE, PICTURES
+from dooryard.outbox.folder import PICTURES
+from dooryard.outbox.opening import opened
+from dooryard.outbox.opening import state as state_in
 from dooryard.records import Clause, Visitor
 
 _CHUNK = 500
@@ -27,7 +29,6 @@ _BETWEEN = _FULL + "WHERE v.clock_set AND v.start_wall >= ? AND v.start_wall < ?
 _UNDATED = _FULL + "WHERE NOT v.clock_set ORDER BY v.seq"
 _SCIENTIFIC = "SELECT DISTINCT species, scientific FROM visits WHERE species NOTNULL AND scientific NOTNULL"
 _ONE = _FULL + "WHERE v.id = ?"
-_LAST_FRAME = "SELECT data FROM states WHERE name = 'last_frame'"
 _NEWEST = "SELECT MAX(start_wall) AS wall FROM visits WHERE clock_set"
 _LAST_SEEN = "SELECT MAX(last_seen_wall) AS wall FROM visits WHERE clock_set"
 
@@ -38,19 +39,11 @@ class Reader:
     def __init__(
         self, folder: Path, said: Mapping[str, Said], unreadable: frozenset[str] = frozenset()
     ) -> None:
-        path = folder / DATABASE
         self.pictures = folder / PICTURES
         self._said = said
         self._unreadable = unreadable
         self._folder = folder
-        with _speaking(folder):
-            if not path.is_file():
-                raise StoreError(
-                    f"there is no store in {folder}",
-                    "name the state folder of a box that has run (state_folder in its box file)",
-                )
-            self._db = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=10.0)
-        self._db.row_factory = sqlite3.Row
+        self._db = opened(folder, "reading the store")
 
     def close(self) -> None:
         self._db.close()
@@ -90,11 +83,11 @@ class Reader:
         after that. `now` where the store has no such note.
         """
         with _speaking(self._folder):
-            row = self._db.execute(_LAST_FRAME).fetchone()
-            if row is None:
+            last_frame = state_in(self._db, "last_frame")
+            if last_frame is None:
                 return now
             seen = self._db.execute(_LAST_SEEN).fetchone()["wall"]
-            moments = [bytes(row["data"]).decode(), *([seen] if seen else [])]
+            moments = [last_frame.decode(), *([seen] if seen else [])]
             return min(now, max(datetime.fromisoformat(text) for text in moments))
 
     def newest(self) -> datetime | None:

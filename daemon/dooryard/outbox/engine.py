@@ -155,8 +155,10 @@ def next_number(path: str | None) -> int:
     return int(number) + 1 if number.isdecimal() else 2
 
 
-def start(folder: Path, wall: datetime, disk: Disk) -> tuple[Engine, list[str]]:
-    """Take hold of `folder` (made if missing) and put it in order; return notes about what was mended.
+def start(folder: Path, wall: datetime, disk: Disk) -> tuple[Engine, list[str], list[str]]:
+    """Take hold of `folder` (made if missing) and put it in order.
+
+    Returns notes about what was mended, and about what was found damaged.
 
     Raises `AlreadyRunningError` when another process holds it, `StoreError` when it cannot be used.
     """
@@ -164,24 +166,26 @@ def start(folder: Path, wall: datetime, disk: Disk) -> tuple[Engine, list[str]]:
         make_folders(folder, disk)
         lock = FolderLock(folder)
         try:
-            db, notes = _opened(folder, wall, disk)
+            db, notes, damages = _opened(folder, wall, disk)
         except BaseException:
             lock.release()
             raise
     except (OSError, sqlite3.Error) as error:
         raise store_error(error, "opening the store", folder) from error
-    return Engine(folder, disk, lock, db), notes
+    return Engine(folder, disk, lock, db), notes, damages
 
 
-def _opened(folder: Path, wall: datetime, disk: Disk) -> tuple[sqlite3.Connection, list[str]]:
+def _opened(folder: Path, wall: datetime, disk: Disk) -> tuple[sqlite3.Connection, list[str], list[str]]:
     count = remove_leftovers(folder, disk)
     notes = [f"{count} unfinished file{'' if count == 1 else 's'} removed"] if count else []
+    damages: list[str] = []
     try:
         db = _connected(folder, disk)
     except sqlite3.DatabaseError as error:
         if not is_damage(error):
             raise
-        notes += set_aside(folder, wall, disk)
+        damages = set_aside(folder, wall, disk)
+        notes += damages
         db = _connected(folder, disk)
     try:
         make_folders(folder / PICTURES, disk)
@@ -190,7 +194,7 @@ def _opened(folder: Path, wall: datetime, disk: Disk) -> tuple[sqlite3.Connectio
     except BaseException:
         db.close()
         raise
-    return db, notes
+    return db, notes, damages
 
 
 def _connected(folder: Path, disk: Disk) -> sqlite3.Connection:

@@ -59,7 +59,8 @@ def damage(found: str) -> sqlite3.DatabaseError:
 
 def is_damage(error: sqlite3.Error) -> bool:
     """True when the database file itself is broken, as against out of reach."""
-    return _primary_code(error) in _DAMAGE
+    # The number of the file's format is in its head, and has no code of its own when it is none.
+    return _primary_code(error) in _DAMAGE or "unsupported file format" in str(error)
 
 
 def _primary_code(error: sqlite3.Error) -> int:

@@ -6,6 +6,7 @@ order of storing and never repeats; it orders things when the wall clock has bee
 
 from __future__ import annotations
 
+import hashlib
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
@@ -89,7 +90,13 @@ _VERSION_1: Step = (
     ) STRICT""",
 )
 
-STEPS: tuple[Step, ...] = (_VERSION_1,)
+_VERSION_2: Step = (
+    # What a state must be: one comparison then finds whatever a failing card did to it.
+    "ALTER TABLE states ADD COLUMN sha256 TEXT",
+    "UPDATE states SET sha256 = sha256(data)",
+)
+
+STEPS: tuple[Step, ...] = (_VERSION_1, _VERSION_2)
 
 
 def prepare(db: sqlite3.Connection) -> None:
@@ -123,17 +130,29 @@ def migrate(db: sqlite3.Connection, steps: Sequence[Step] = STEPS) -> None:
 
     Raises `StoreError` when the database was written by a later version of the program.
     """
-    version = int(db.execute("PRAGMA user_version").fetchone()[0])
-    if version > len(steps):
-        raise StoreError(
-            f"the database has version {version}; this program knows versions up to {len(steps)}",
-            "install the newer program again, or begin with another state folder",
-        )
+    version = version_of(db, len(steps))
+    db.create_function("sha256", 1, sha256, deterministic=True)
     for number, statements in enumerate(steps[version:], start=version + 1):
         with transaction(db):
             for statement in statements:
                 db.execute(statement)
             db.execute(f"PRAGMA user_version = {number}")
+
+
+def version_of(db: sqlite3.Connection, latest: int = len(STEPS)) -> int:
+    """The version of an open database. Raises `StoreError` when a later program than this one wrote it."""
+    version = int(db.execute("PRAGMA user_version").fetchone()[0])
+    if version > latest:
+        raise StoreError(
+            f"the database has version {version}; this program knows versions up to {latest}",
+            "install the newer program again, or begin with another state folder",
+        )
+    return version
+
+
+def sha256(data: bytes) -> str:
+    """The digest that stands beside `data`, in hexadecimal (FIPS 180-4)."""
+    return hashlib.sha256(data).hexdigest()
 
 
 def missing(db: sqlite3.Connection) -> str | None:

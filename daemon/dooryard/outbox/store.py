@@ -14,7 +14,6 @@ disk or the database fails; then nothing is half written.
 
 from __future__ import annotations
 
-import hashlib
 import sqlite3
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
@@ -27,6 +26,7 @@ from dooryard.outbox import queue, rows
 from dooryard.outbox import upkeep as upkeeps
 from dooryard.outbox.durable import Disk
 from dooryard.outbox.schedule import Errand, State
+from dooryard.outbox.states import States
 from dooryard.records import Alert, Decision, Outcome, Visit
 
 # In `Alert.picture`: this alert wants its visit's picture. When it is stored, the path takes its place.
@@ -36,12 +36,15 @@ VISIT_PICTURE = "visit"
 class Store:
     """The state folder, held by this process. Build it with `Store.open`."""
 
-    def __init__(self, engine: engines.Engine, clock: Clock, notes: list[str], boot: str) -> None:
+    def __init__(
+        self, engine: engines.Engine, clock: Clock, notes: list[str], damages: list[str], boot: str
+    ) -> None:
         self.folder = engine.folder
         self.notes = notes  # what `open` found and mended, one sentence each
+        self.damages = damages  # what a failing card did and what became of it, for the owner: see `news`
         self._engine = engine
         self._clock = clock
-        self._digests: dict[str, bytes] = {}  # name of a state -> SHA-256 of what is on disk
+        self._states = States(engine, clock, damages)
         self._first_of_boot = self._first_visit_of(boot)
 
     @classmethod
@@ -52,12 +55,17 @@ class Store:
 
         Raises `AlreadyRunningError` when another process holds it, `StoreError` when it cannot be used.
         """
-        engine, notes = engines.start(folder, clock.now().wall, disk or Disk())
+        engine, notes, damages = engines.start(folder, clock.now().wall, disk or Disk())
         try:
-            return cls(engine, clock, notes, boot)
+            return cls(engine, clock, notes, damages, boot)
         except BaseException:
             engine.close()
             raise
+
+    def news(self) -> list[str]:
+        """What was found damaged since the last time that this was asked."""
+        found, self.damages[:] = self.damages[:], []
+        return found
 
     def close(self) -> None:
         """Close the database and let go of the folder. May be called twice."""
@@ -185,27 +193,12 @@ class Store:
         self.save_states({name: data})
 
     def save_states(self, states: Mapping[str, bytes]) -> None:
-        """Keep several states, all or none of them; those that say what is on disk already are left alone.
-
-        A card wears with each write, and most of what is saved by the minute has not changed.
-        """
-        digests = {name: hashlib.sha256(data).digest() for name, data in states.items()}
-        changed = [name for name, digest in digests.items() if self._digests.get(name) != digest]
-        if not changed:
-            return
-        wall = rows.wall_text(self._clock.now().wall)
-        with self._engine.writing(f"storing the state ({', '.join(changed)})") as db:
-            for name in changed:
-                db.execute(
-                    "INSERT INTO states (name, data, wall) VALUES (?, ?, ?)"
-                    " ON CONFLICT DO UPDATE SET data = excluded.data, wall = excluded.wall",
-                    (name, states[name], wall),
-                )
-        self._digests |= {name: digests[name] for name in changed}
+        """Keep several states, all or none of them; those that say what is on disk already are left alone."""
+        self._states.save(states)
 
     def load_state(self, name: str) -> bytes | None:
-        found = self._engine.select(tuple, "SELECT data FROM states WHERE name = ?", name)
-        return bytes(found[0][0]) if found else None
+        """What was kept under `name`. None: there is nothing, or it was damaged (see `damages`)."""
+        return self._states.load(name)
 
     # --- deliveries ---
 

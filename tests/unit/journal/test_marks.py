@@ -107,7 +107,7 @@ def test_marks_survive_and_a_newer_notebook_is_not_touched(row):
 def test_a_damaged_notebook_is_said(row):
     row.state.mkdir()
     (row.state / "journal.sqlite3").write_bytes(b"no database at all" * 100)
-    with pytest.raises(StoreError, match="move it away"):
+    with pytest.raises(StoreError, match="start the service again"):
         Notebook(row.state)
 
 

@@ -12,6 +12,7 @@ import pytest
 
 from dooryard.clock import FakeClock
 from dooryard.errors import StoreError
+from dooryard.outbox import schema
 from dooryard.outbox.schedule import Errand, State
 from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.records import Outcome, Visitor
@@ -270,7 +271,7 @@ def test_how_the_database_is_kept(store: Store) -> None:
         "synchronous": 2,
         "foreign_keys": 1,
         "auto_vacuum": 2,
-        "user_version": 1,
+        "user_version": len(schema.STEPS),
         "page_size": 512,
     }
 
