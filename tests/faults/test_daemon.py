@@ -17,8 +17,8 @@ import pytest
 from PIL import Image
 
 import daemon_runs
-from dooryard import cli
-from dooryard.arrays import errors, unpacked, unsealed
+from dooryard import cli, errors
+from dooryard.arrays import unpacked, unsealed
 
 pytestmark = pytest.mark.process
 MEMORY = '[[sink]]\nname = "phone"\nkind = "memory"\n'

@@ -100,6 +100,13 @@ def talks() -> dict[str, Talk]:
     return rude
 
 
+def swallowed(connection: socket.socket) -> bool:
+    """Take a letter up to its last line; True."""
+    while (text := line(connection)) and text != b".\r\n":
+        pass
+    return True
+
+
 def _session(stage: str, words: str | None, then: str | None) -> Talk:
     """Polite but at `stage`: there it says `words` (None: hangs up), and `then` without end ("": nothing)."""
 
@@ -112,11 +119,6 @@ def _session(stage: str, words: str | None, then: str | None) -> Talk:
         connection.sendall(words.encode("latin-1"))
         if then:
             endless(connection, then.encode("latin-1"))
-        return True
-
-    def swallowed(connection: socket.socket) -> bool:
-        while (text := line(connection)) and text != b".\r\n":
-            pass
         return True
 
     def talk(connection: socket.socket) -> None:
