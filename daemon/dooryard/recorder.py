@@ -16,12 +16,14 @@ card, and a power cut costs the last `flush_s` at most. Flushing each frame by i
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import json
 import logging
 import math
 import os
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,8 +37,10 @@ from dooryard.policy.turns import in_turn
 from dooryard.records import Box, Frame, Moment, Picture
 
 INDEX, READINGS, ABOUT, TRUTH = "index.csv", "readings.csv", "about.json", "truth.csv"
+_OURS = re.compile(rf"\d{{6}}\.jpg|{INDEX}|{READINGS}|{ABOUT}")
 INDEX_HEAD, READINGS_HEAD = "file,time,mono_s\n", "time,mono_s,sensor,value\n"
 
+_PART = re.compile(r"\d{5,}-\d{4}-\d{2}-\d{2}T\d{2}")
 _log = logging.getLogger("dooryard.recorder")
 _PART_S = 3600.0
 _WHOLE = Box(0.0, 0.0, 1.0, 1.0)
@@ -85,10 +89,12 @@ class RecorderDisk(Disk):
             os.close(descriptor)
 
     def remove_part(self, part: Path) -> None:
-        """Remove a part, its index first: what is left of it is then no recording."""
+        """Remove a part, its index first: what is left of it is then no recording. What is not ours stays."""
         for path in sorted(part.iterdir(), key=lambda path: path.name != INDEX):
-            path.unlink()
-        part.rmdir()
+            if _OURS.fullmatch(path.name) and not path.is_symlink():
+                path.unlink()
+        with contextlib.suppress(OSError):  # somebody put something in it
+            part.rmdir()
 
 
 def recorder_of(box: BoxFile, base: Path) -> Recorder | None:
@@ -212,7 +218,7 @@ class Recorder:
     def _begin_part(self, frame: Frame) -> None:
         if self._part is not None:
             self._flush()
-        numbers = [int(part.name[:5]) for part in self._parts()]
+        numbers = [int(part.name.split("-")[0]) for part in self._parts()]
         name = f"{max(numbers, default=0) + 1:05d}-{frame.wall:%Y-%m-%dT%H}"
         part = self.folder / name
         make_folders(part, self._disk)
@@ -242,7 +248,7 @@ class Recorder:
     def _make_room(self) -> None:
         """Let the oldest hours go until the recording and the disk are within their bounds."""
         older = [part for part in self._parts() if part != self._part]
-        sizes = {part: sum(path.stat().st_size for path in part.iterdir()) for part in older}
+        sizes = {part: size for part in older if (size := _bytes_of_ours(part))}
         while sum(sizes.values()) + self._part_bytes > self._settings.most_bytes or self._disk_is_full():
             if not sizes:
                 self.close()
@@ -260,7 +266,9 @@ class Recorder:
         if not self.folder.is_dir():
             return []
         return sorted(
-            path for path in self.folder.iterdir() if path.name[:5].isdigit() and path.name[5:6] == "-"
+            path
+            for path in self.folder.iterdir()
+            if _PART.fullmatch(path.name) and path.is_dir() and not path.is_symlink()
         )
 
     def _stop(self, why: str) -> None:
@@ -268,6 +276,11 @@ class Recorder:
         self._unlisted.clear()
         self._readings.clear()
         say(_log, logging.WARNING, "recording stopped", why=why, frames=self.kept, folder=self.folder)
+
+
+def _bytes_of_ours(part: Path) -> int:
+    ours = (path for path in part.iterdir() if _OURS.fullmatch(path.name))
+    return sum(path.lstat().st_size for path in ours)
 
 
 def _reading(now: Moment, name: str, value: str) -> str:

@@ -14,7 +14,7 @@ from dooryard import outbox_command
 from dooryard.cli import main
 from dooryard.clock import FakeClock
 from dooryard.errors import ConfigError, StoreError
-from dooryard.outbox.folder import DATABASE
+from dooryard.outbox.own import DATABASE
 from dooryard.outbox.schedule import Errand, State
 from dooryard.outbox.store import Store
 from unit.outbox.builders import MONO_S, START, alert

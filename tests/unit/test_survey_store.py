@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from dooryard.clock import FakeClock, SystemClock
-from dooryard.outbox.folder import DATABASE
+from dooryard.outbox.own import DATABASE
 from dooryard.outbox.store import Store
 from dooryard.survey.lines import Line, Verdict
 from dooryard.survey.machine import disk_lines, permission_lines

@@ -23,7 +23,7 @@ from dooryard.gate import GateSettings
 from dooryard.journal.entries import Kind
 from dooryard.journal.notebook import FILE, Notebook
 from dooryard.ledger import Ledger
-from dooryard.outbox.folder import DATABASE
+from dooryard.outbox.own import DATABASE
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions
 from dooryard.policy.schema import Policy

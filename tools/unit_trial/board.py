@@ -96,8 +96,8 @@ class Board:
         with (self._folder / "console.log").open("ab") as console:
             self._nspawn = subprocess.Popen(
                 ["systemd-nspawn", "--register=no", "--keep-unit", "-q", "-b", "-D", str(self.root), "-M",
-                 f"board-{self.suite}-{os.getpid()}", "--private-network", "--console=pipe", "--resolv-conf=off",
-                 "--timezone=off", "--link-journal=no"],
+                 f"board-{self.suite}-{os.getpid()}", "--private-network", "--console=pipe",
+                 "--resolv-conf=off", "--timezone=off", "--link-journal=no"],
                 env={**os.environ, "SYSTEMD_NSPAWN_UNIFIED_HIERARCHY": "1"},
                 stdin=subprocess.DEVNULL, stdout=console, stderr=console, start_new_session=True,
             )  # fmt: skip

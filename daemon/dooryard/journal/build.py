@@ -142,7 +142,7 @@ def _tidy(desk: Desk, site: Site, day: date | None, built: Built) -> None:
     for kind in (paths.SMALL, paths.LARGE):
         folder = f"{kind}/{paths.folder_of(day)}"
         for name in site.names(folder):
-            if f"{folder}/{name}" not in wanted:
+            if f"{folder}/{name}" not in wanted and paths.ours(f"{folder}/{name}"):
                 site.remove(f"{folder}/{name}")
                 built.removed.append(f"{folder}/{name}")
 
@@ -151,6 +151,6 @@ def _tidy_folders(desk: Desk, site: Site, built: Built) -> None:
     """Remove the pictures of dates that are no more."""
     keep = {paths.folder_of(day) for day in desk.survey.days}
     for kind in (paths.SMALL, paths.LARGE):
-        for gone in site.folders(kind) - keep:
+        for gone in filter(paths.is_date, site.folders(kind) - keep):
             site.remove_folder(f"{kind}/{gone}")
             built.removed.append(f"{kind}/{gone}/")

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from dooryard.errors import AlreadyRunningError, ConfigError, StoreError
+from dooryard.journal import paths
 from dooryard.outbox.durable import TEMP_SUFFIX, Disk, make_folders, write_file
 
 MANIFEST = ".journal.json"
@@ -75,6 +76,9 @@ class Site:
         return (self.folder / path).is_file()
 
     def remove(self, path: str) -> None:
+        """Remove a page or picture; any other path, as a damaged manifest may have, is let be."""
+        if not paths.ours(path):
+            return
         with self.speaking():
             (self.folder / path).unlink(missing_ok=True)
 
@@ -96,11 +100,12 @@ class Site:
                 return set()
 
     def remove_folder(self, folder: str) -> None:
-        """Remove a folder and the files in it."""
+        """Remove a folder of pictures; it stays where somebody put something else in it."""
         for name in self.names(folder):
             self.remove(f"{folder}/{name}")
         with self.speaking():
-            (self.folder / folder).rmdir()
+            if not any((self.folder / folder).iterdir()):
+                (self.folder / folder).rmdir()
 
     def load(self) -> Manifest:
         """The manifest; an empty one, so that all is made anew, if there is none that can be read."""
@@ -140,6 +145,14 @@ class Site:
             ) from error
 
 
+def _remove_leftovers(folder: Path) -> None:
+    """Remove unfinished files of ours that a power cut left."""
+    for found in folder.rglob(f"*{TEMP_SUFFIX}"):
+        name = found.relative_to(folder).as_posix().removesuffix(TEMP_SUFFIX)
+        if (name == MANIFEST or paths.ours(name)) and found.is_file() and not found.is_symlink():
+            found.unlink(missing_ok=True)
+
+
 def stands(folder: Path) -> str | None:
     """A fingerprint of what stands in a journal's folder; None if nothing was built there yet.
 
@@ -175,8 +188,8 @@ def held(folder: Path, disk: Disk | None = None) -> Iterator[Site]:
                 f"another process builds the journal in {folder}",
                 "wait until it is done, or name another folder",
             ) from error
-        for leftover in folder.rglob(f"*{TEMP_SUFFIX}"):
-            leftover.unlink(missing_ok=True)
+        with site.speaking():
+            _remove_leftovers(folder)
         yield site
     finally:
         os.close(descriptor)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from zoneinfo import ZoneInfo
 
@@ -12,6 +13,26 @@ SITE = "journal"  # the journal's folder within the state folder, if no other is
 INDEX, HELD_BACK, ABOUT, FEED, STYLE = "index.html", "held-back.html", "about.html", "feed.xml", "style.css"
 SMALL, LARGE = "small", "pictures"  # each with a folder per date
 UNDATED = "undated"
+
+
+_OURS = re.compile(
+    rf"{re.escape(INDEX)}|{re.escape(HELD_BACK)}|{re.escape(ABOUT)}|{re.escape(FEED)}|{re.escape(STYLE)}"
+    r"|calendar-\d+\.html|visitor/[\w-]+\.html"
+    rf"|day/(?:\d{{4}}-\d{{2}}-\d{{2}}|{UNDATED})\.html"
+    rf"|(?:{SMALL}|{LARGE})/(?:\d{{4}}-\d{{2}}-\d{{2}}|{UNDATED})/"
+    r"[0-9a-f]{8}(?:-[0-9a-f]{4,12}){4}(?:-[\w-]+)?\.jpg"
+)
+_DATE = re.compile(rf"\d{{4}}-\d{{2}}-\d{{2}}|{UNDATED}")
+
+
+def ours(path: str) -> bool:
+    """Whether a journal is built of such a path: nothing else in its folder is ever removed."""
+    return _OURS.fullmatch(path) is not None
+
+
+def is_date(folder: str) -> bool:
+    """Whether a folder of pictures has such a name."""
+    return _DATE.fullmatch(folder) is not None
 
 
 def folder_of(day: date | None) -> str:

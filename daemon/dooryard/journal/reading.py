@@ -14,9 +14,9 @@ from dooryard.errors import StoreError
 from dooryard.journal import finding
 from dooryard.journal.entries import NOTHING_SAID, Entry, Said
 from dooryard.outbox import rows
-from dooryard.outbox.folder import PICTURES
 from dooryard.outbox.opening import opened
 from dooryard.outbox.opening import state as state_in
+from dooryard.outbox.own import PICTURES
 from dooryard.records import Clause, Visitor
 
 _CHUNK = 500

@@ -15,14 +15,13 @@ from dooryard.errors import StoreError
 from dooryard.outbox import rows, schema
 from dooryard.outbox.durable import Disk, make_folders, remove_if_there, write_file
 from dooryard.outbox.folder import (
-    DATABASE,
-    PICTURES,
     FolderLock,
     reconcile,
     remove_empty_folders,
     remove_leftovers,
     set_aside,
 )
+from dooryard.outbox.own import DATABASE, PICTURES, claim
 from dooryard.outbox.problems import damage, is_damage, store_error
 
 T = TypeVar("T")
@@ -163,6 +162,7 @@ def start(folder: Path, wall: datetime, disk: Disk) -> tuple[Engine, list[str], 
     Raises `AlreadyRunningError` when another process holds it, `StoreError` when it cannot be used.
     """
     try:
+        claim(folder)
         make_folders(folder, disk)
         lock = FolderLock(folder)
         try:

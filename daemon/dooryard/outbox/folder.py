@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import os
-import shutil
 import sqlite3
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
 from dooryard.errors import AlreadyRunningError
 from dooryard.outbox.durable import TEMP_SUFFIX, Disk
+from dooryard.outbox.own import DATABASE, LOCK, PICTURES, SET_ASIDE, date_folders_in, pictures_in
 
-DATABASE = "dooryard.sqlite3"
-PICTURES = "pictures"
-LOCK = "dooryard.lock"
-SET_ASIDE = "damaged-"  # dooryard-damaged-20260614T140000Z.sqlite3, pictures-damaged-...
 KEPT_ASIDE = 2  # sets; an older one is removed when a new one comes
 
 
@@ -46,8 +42,8 @@ class FolderLock:
 
 
 def remove_leftovers(folder: Path, disk: Disk) -> int:
-    """Remove temporary files that a power cut left behind; return how many there were."""
-    leftovers = [path for path in _files(folder) if path.name.endswith(TEMP_SUFFIX)]
+    """Remove unfinished pictures that a power cut left behind; return how many there were."""
+    leftovers = [path for path in pictures_in(folder / PICTURES) if path.name.endswith(TEMP_SUFFIX)]
     for path in leftovers:
         disk.remove(path)
     return len(leftovers)
@@ -73,11 +69,12 @@ def set_aside(folder: Path, wall: datetime, disk: Disk) -> list[str]:
 def reconcile(db: sqlite3.Connection, folder: Path, disk: Disk) -> list[str]:
     """Make picture files and rows agree; return notes about what did not.
 
-    A file without a row belongs to a visit that was never stored: it is removed. A row whose file is
-    missing or has another length loses its picture; the visit and its alerts stay.
+    A picture of ours without a row belongs to a visit that was never stored: it is removed. A row whose file
+    is missing or has another length loses its picture; the visit and its alerts stay. Whatever else stands in
+    the folder is somebody's, and stays.
     """
     root = folder / PICTURES
-    sizes = {str(path.relative_to(root)): path.stat().st_size for path in _files(root)}
+    sizes = {str(path.relative_to(root)): path.stat().st_size for path in pictures_in(root)}
     rows = {row["path"]: row["bytes"] for row in db.execute("SELECT path, bytes FROM pictures")}
     unknown = sorted(sizes.keys() - rows.keys())
     missing = sorted(rows.keys() - sizes.keys())
@@ -95,9 +92,9 @@ def reconcile(db: sqlite3.Connection, folder: Path, disk: Disk) -> list[str]:
 
 def remove_empty_folders(root: Path) -> None:
     """Remove day, month and year folders that hold nothing any more."""
-    for folder, _, _ in os.walk(root, topdown=False):
-        if Path(folder) != root and not os.listdir(folder):  # noqa: PTH208  (a name is enough)
-            Path(folder).rmdir()
+    for folder in date_folders_in(root):
+        if not os.listdir(folder):  # noqa: PTH208  (a name is enough)
+            folder.rmdir()
 
 
 def _forget(db: sqlite3.Connection, paths: list[str]) -> None:
@@ -114,12 +111,6 @@ def _forget(db: sqlite3.Connection, paths: list[str]) -> None:
         raise
 
 
-def _files(root: Path) -> Iterator[Path]:
-    for folder, _, names in os.walk(root):
-        for name in names:
-            yield Path(folder) / name
-
-
 def _free_mark(folder: Path, wall: datetime) -> str:
     stem = SET_ASIDE + wall.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
     mark, number = stem, 1
@@ -134,8 +125,11 @@ def _drop_oldest_sets(folder: Path) -> list[str]:
     notes = []
     for database in databases[:-KEPT_ASIDE]:
         pictures = folder / database.stem.replace("dooryard", PICTURES, 1)
-        if pictures.exists():
-            shutil.rmtree(pictures)
+        for picture in pictures_in(pictures):
+            picture.unlink()
+        remove_empty_folders(pictures)
+        with contextlib.suppress(OSError):  # something of the owner's is in it: it stays
+            pictures.rmdir()
         for suffix in ("-wal", "-shm", ""):
             database.with_name(database.name + suffix).unlink(missing_ok=True)
         notes.append(f"{database.name}, set aside earlier, was removed to keep the folder in bounds")

@@ -8,7 +8,7 @@ from typing import Literal
 
 from dooryard.errors import StoreError
 from dooryard.outbox import schema
-from dooryard.outbox.folder import DATABASE
+from dooryard.outbox.own import DATABASE
 from dooryard.outbox.problems import store_error
 
 Mode = Literal["ro", "rw"]

@@ -8,7 +8,7 @@ from contextlib import closing
 from pathlib import Path
 
 from dooryard.outbox import schema
-from dooryard.outbox.folder import DATABASE
+from dooryard.outbox.own import DATABASE
 from dooryard.survey.lines import Line, bad, good, look
 
 _ABOUT = "store"

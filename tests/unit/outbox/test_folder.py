@@ -12,7 +12,7 @@ from dooryard.clock import FakeClock
 from dooryard.errors import AlreadyRunningError, StoreError
 from dooryard.outbox import schema
 from dooryard.outbox.store import Store
-from unit.outbox.builders import JPEG, MONO_S, START, alert, decision, visit
+from unit.outbox.builders import JPEG, MONO_S, START, alert, at, decision, visit
 
 CLOCK = FakeClock(START, MONO_S)
 
@@ -107,12 +107,13 @@ def test_leftovers_orphans_and_missing_pictures_are_mended_and_said(tmp_path: Pa
     ids = [visit(number).id for number in range(3)]
     (day / f"{ids[0]}.jpg").unlink()
     (day / f"{ids[1]}.jpg").write_bytes(JPEG[:100])
-    (day / "stray.jpg").write_bytes(JPEG)
-    (day / "half.jpg.tmp").write_bytes(b"")
+    stray = f"{visit(7).id}.jpg"
+    (day / stray).write_bytes(JPEG)
+    (day / f"{visit(8).id}-2.jpg.tmp").write_bytes(b"")
     store = Store.open(tmp_path, CLOCK)
     assert store.notes == [
         "1 unfinished file removed",
-        "1 picture (2026/06/14/stray.jpg) belonged to no stored visit and went away",
+        f"1 picture (2026/06/14/{stray}) belonged to no stored visit and went away",
         f"1 picture (2026/06/14/{ids[0]}.jpg) had gone missing: the visit stays without it",
         f"1 picture (2026/06/14/{ids[1]}.jpg) had the wrong length and went away: the visit stays without it",
     ]
@@ -124,6 +125,81 @@ def test_leftovers_orphans_and_missing_pictures_are_mended_and_said(tmp_path: Pa
     again = Store.open(tmp_path, CLOCK)
     assert again.notes == []
     again.close()
+
+
+def test_only_files_that_the_program_made_are_removed(tmp_path: Path) -> None:
+    """An owner's files in a state folder stay, wherever they stand and whatever they are called."""
+    filled(tmp_path)
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    mine = [
+        tmp_path / "pictures/holiday.jpg",
+        tmp_path / "pictures/2026/06/14/holiday.jpg",
+        tmp_path / "pictures/2026/06/14/notes.tmp",
+        tmp_path / "pictures/2026/summer/a.jpg",
+        tmp_path / "work/report.tmp",
+        tmp_path / "journal.tmp",
+        elsewhere / f"{visit(9).id}.jpg",
+    ]
+    for path in mine:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"mine")
+    (tmp_path / "pictures/2026/07").symlink_to(elsewhere)
+    (tmp_path / "pictures/2026/08").mkdir()
+    (tmp_path / "pictures/2026/08/14").symlink_to(elsewhere)
+    store = Store.open(tmp_path, CLOCK)
+    assert store.notes == []
+    store.upkeep(0.0, 0, at(10**7).wall)
+    store.close()
+    for _ in range(4):  # set aside, and the oldest sets are given up
+        (tmp_path / "dooryard.sqlite3").write_bytes(b"x" * 5000)
+        Store.open(tmp_path, CLOCK).close()
+    found = {path.name for path in tmp_path.rglob("*") if path.is_file() and path.read_bytes() == b"mine"}
+    assert found >= {path.name for path in mine}
+
+
+def outside(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder that must not be taken."""
+    folder = tmp_path / "folder"
+    folder.mkdir()
+    if name == "somebody's":
+        (folder / "report.txt").touch()
+    elif name == "home":
+        monkeypatch.setenv("HOME", str(folder))
+    elif name == "a link to home":
+        monkeypatch.setenv("HOME", str(folder))
+        (tmp_path / "link").symlink_to(folder)
+        return tmp_path / "link"
+    elif name == "pictures elsewhere":
+        (folder / "pictures").symlink_to(tmp_path)
+    elif name == "a file for pictures":
+        (folder / "pictures").touch()
+    else:
+        return Path(name)
+    return folder
+
+
+@pytest.mark.parametrize(
+    ("name", "why"),
+    [
+        ("/", "of the system"),
+        ("/etc", "of the system"),
+        ("/usr/share/dooryard", "of the system"),
+        ("/var/lib", "of the system"),
+        ("home", "a home folder"),
+        ("a link to home", "a home folder"),
+        ("somebody's", "files that are not Dooryard's, such as 'report.txt'"),
+        ("pictures elsewhere", "is a link"),
+        ("a file for pictures", "is a file, where a folder for pictures goes"),
+    ],
+)
+def test_a_folder_that_is_somebodys_is_refused_and_left_alone(name, why, tmp_path, monkeypatch) -> None:
+    folder = outside(name, tmp_path, monkeypatch)
+    before = sorted(path for path in tmp_path.rglob("*"))
+    with pytest.raises(StoreError, match=why) as caught:
+        Store.open(folder, CLOCK)
+    assert caught.value.remedy
+    assert sorted(path for path in tmp_path.rglob("*")) == before
 
 
 def test_each_version_leads_to_the_next_or_stays_as_it_was(tmp_path: Path) -> None:
