@@ -8,8 +8,10 @@ plain HTTP: who can listen in on the network can read along.
 from __future__ import annotations
 
 import hmac
+import ipaddress
 import logging
 import math
+import socket
 import sys
 import threading
 from collections.abc import Callable, Mapping
@@ -33,10 +35,10 @@ from dooryard.policy.schema import Policy
 
 _log = logging.getLogger("dooryard")
 _COOKIE = "dooryard"
+_ENTER = "/enter/"  # before the token: a path, as queries are what caches, logs and other pages keep
 _MOST_FORM_BYTES = 4096
 _MOST_PORT = 65535
 _LONGEST_S = 24 * 3600
-_ANYWHERE = ("", "0.0.0.0", "::", "*")  # noqa: S104  (refused, not used)
 _KINDS = {"html": "text/html; charset=utf-8", "css": "text/css; charset=utf-8", "jpg": "image/jpeg",
           "xml": "application/atom+xml; charset=utf-8"}  # fmt: skip
 _HEADERS = {
@@ -80,6 +82,19 @@ class Served:
                 say(_log, logging.INFO, "journal", note=error.what)
 
 
+def _is_everywhere(address: str) -> bool:
+    """Whether it means all addresses of this machine, in whatever way it is written: "", "0", "0x0", "::"."""
+    if address in ("", "*"):
+        return True
+    try:
+        found = {str(info[4][0]) for info in socket.getaddrinfo(address, None)}
+    except (OSError, UnicodeError):
+        return False  # `serve` says that it can't be listened on
+    ips = [ipaddress.ip_address(each.split("%")[0]) for each in found]
+    mapped = [ip.ipv4_mapped for ip in ips if isinstance(ip, ipaddress.IPv6Address)]
+    return any(ip is not None and ip.is_unspecified for ip in (*ips, *mapped))
+
+
 @dataclass(frozen=True, slots=True)
 class Where:
     """Where to listen, and for how long."""
@@ -90,7 +105,7 @@ class Where:
 
     def check(self) -> None:
         """Raise ConfigError for what can't be meant."""
-        if self.address in _ANYWHERE:
+        if _is_everywhere(self.address):
             raise ConfigError(
                 "the journal is not served on all addresses at once",
                 "name one of this machine's own addresses, such as 192.168.1.20 or 127.0.0.1",
@@ -126,7 +141,7 @@ def serve(served: Served, where: Where, stop: threading.Event, ready: Callable[[
     thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.1}, daemon=True)
     thread.start()
     try:
-        ready(f"http://{where.address}:{server.server_port}/?token={served.token}")
+        ready(f"http://{where.address}:{server.server_port}{_ENTER}{served.token}")
         served.clock.wait(stop, where.limit_s)
     finally:
         server.shutdown()
@@ -155,9 +170,8 @@ class _Handler(BaseHTTPRequestHandler):
 
     def do_GET(self) -> None:
         address = urlsplit(self.path)
-        given = parse_qs(address.query).get("token", [""])[0]
-        if address.path == "/" and given:
-            self._enter(given)
+        if address.path.startswith(_ENTER):
+            self._enter(address.path.removeprefix(_ENTER))
         elif not self._known():
             self._refuse(HTTPStatus.FORBIDDEN, "Open the journal by the link that was shown at its start.")
         else:

@@ -77,7 +77,7 @@ def form(visit, what, name="", token=TOKEN, back="day/2026-06-14.html#visit-"):
 
 def test_the_link_lets_in_once_the_token_is_traded_for_a_cookie(ask):
     assert ask("GET", "/")[0] == 403
-    assert ask("GET", "/?token=wrong")[0] == 403
+    assert ask("GET", "/enter/wrong")[0] == 403
     assert ask("GET", DAY, {"Cookie": "dooryard=wrong"})[0] == 403
     path = ask.link.split(str(ask.port), 1)[1]
     status, headers, _ = ask("GET", path)
@@ -170,7 +170,9 @@ def test_a_form_never_leads_elsewhere():
     assert forms.read({"back": "marks.html"}).back == "marks.html"
 
 
-@pytest.mark.parametrize("address", ["0.0.0.0", "::", "", "*"])
+@pytest.mark.parametrize(
+    "address", ["0.0.0.0", "::", "", "*", "0", "0.0", "0x0", "00", "0::0", "::ffff:0.0.0.0"]
+)
 def test_not_on_all_addresses(row, visits, address):
     served = Served(row.state, row.site, POLICY, TOKEN, SystemClock())
     with pytest.raises(ConfigError, match="not served on all addresses"):
@@ -207,4 +209,4 @@ def test_it_ends_when_the_time_is_up(row, visits):
     served = Served(row.state, row.site, POLICY, TOKEN, FakeClock(NOON))  # its wait passes at once
     links = []
     serve(served, Where("127.0.0.1", 0, 600), threading.Event(), links.append)
-    assert links[0].endswith(f"/?token={TOKEN}")
+    assert links[0].endswith(f"/enter/{TOKEN}")
