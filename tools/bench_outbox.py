@@ -39,13 +39,13 @@ from PIL import Image
 from dooryard.allocator import keep_memory_flat  # as the service does
 from dooryard.clock import FakeClock
 from dooryard.ids import id_for
-from dooryard.ledger import GATE_EVERY_S, PLACE_EVERY_S, STATES_EVERY_S
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.outbox.worker import Worker
 from dooryard.picture_size import GOOD, SMALL, PictureDay
 from dooryard.policy.schema import Keeping
 from dooryard.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
+from dooryard.saving import GATE_EVERY_S, PLACE_EVERY_S, STATES_EVERY_S
 from dooryard.sinks.base import Answer, Fate
 
 MIDNIGHT = datetime(2026, 6, 14, 0, 0, tzinfo=UTC)

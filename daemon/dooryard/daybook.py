@@ -90,6 +90,10 @@ class Daybook:
                 self._notebook.held(day, reason.value, more)
         self._counted = counts
 
+    def look_after_file(self, now: Moment) -> None:
+        """Notice that the notes' file was deleted while it is open, and write it anew; see `news`."""
+        self._notebook.look_after_file(now.wall)
+
     def news(self) -> list[str]:
         """What was found damaged, once."""
         found, self._notebook.damages = self._notebook.damages, []

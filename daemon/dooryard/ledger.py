@@ -1,7 +1,8 @@
 """Writes down what the pipeline decided. While the disk refuses, it keeps what it can and tries again.
 
 The degraded mode is: visits wait in memory, at most `MOST_UNSTORED` of them with one picture each, and
-are tried again every minute; the status line says so. Nothing is told that is not stored.
+are tried again every minute; the status line says so. Nothing is told that is not stored. Ends of visits wait
+with them. What the disk still refuses at the end is counted and named.
 """
 
 from __future__ import annotations
@@ -13,7 +14,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from dooryard import gate, place
 from dooryard.careful import while_the_disk_works
 from dooryard.daybook import Daybook
 from dooryard.effects import Record, Update
@@ -26,16 +26,13 @@ from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.keeping import short_bytes
 from dooryard.policy.say import DayVisit, alert_for, summary_alert, summary_due
-from dooryard.policy.state import PolicyState
 from dooryard.policy.welfare import box_alert
 from dooryard.policy.words import label
 from dooryard.records import Alert, Moment, Outcome
+from dooryard.saving import Saving
 from dooryard.visit_pictures import VisitPictures
 
 MOST_UNSTORED = 8
-STATES_EVERY_S = 300.0  # while no decision changed them
-GATE_EVERY_S = 3600.0
-PLACE_EVERY_S = 10_800.0
 _DAY = timedelta(days=1)
 _log = logging.getLogger("dooryard")
 
@@ -59,15 +56,12 @@ class Ledger:
         self._store = store
         self.began = began
         self.last_visit: Moment | None = None  # when one was last seen, since the start
-        self._saved: PolicyState | None = None  # as last saved
-        self._states_due_s = began.mono_s
-        self._gate_due_s = began.mono_s + GATE_EVERY_S
-        self._place_due_s = began.mono_s + PLACE_EVERY_S
+        self._saving = Saving(store, boot, began)
         self.daybook = daybook
         self._wake = wake
-        self._boot = boot
         self._pictures = VisitPictures()
         self._unstored: deque[Record] = deque(maxlen=MOST_UNSTORED)
+        self._unended: deque[Update] = deque(maxlen=MOST_UNSTORED)
         self.tally = Tally()
 
     def record(self, effect: Record, conditions: Conditions, now: Moment) -> None:
@@ -112,7 +106,6 @@ class Ledger:
         alerts = _alerts(effect, conditions, now)
         self._store.record_visit(effect.visit, jpeg, effect.decision, alerts, clock_set=conditions.clock_set)
 
-    @while_the_disk_works
     def update(self, effect: Update, conditions: Conditions, now: Moment) -> None:
         """Store the end of a visit; one that still waits to be stored is brought up to date instead."""
         self.tally.ended += 1
@@ -120,14 +113,51 @@ class Ledger:
             if waiting.visit.id == effect.visit.id:
                 self._unstored[at] = replace(waiting, visit=effect.visit)
                 return
-        self._store.update_visit(effect.visit, self._pictures.better(effect.visit, conditions, now))
+        self._end(effect, conditions, now)
+
+    def _end(self, effect: Update, conditions: Conditions, now: Moment) -> None:
+        visit = effect.visit
+        try:
+            self._store.update_visit(visit, self._pictures.better(visit, conditions, now))
+        except StoreError as error:
+            if self._ended_without_picture(effect):
+                return
+            self.tally.lost += len(self._unended) == MOST_UNSTORED
+            self._unended.append(effect)
+            say(_log, logging.ERROR, "end of visit not stored", visit=visit.id, why=error.what,
+                to_do=error.remedy)  # fmt: skip
+
+    def _ended_without_picture(self, effect: Update) -> bool:
+        """With the disk nearly full there may be room for the words, if not for a better picture."""
+        try:
+            self._store.update_visit(effect.visit, None)
+        except StoreError:  # the caller says the first error, which names the cause
+            return False
+        return True
+
+    @while_the_disk_works
+    def look_after_files(self, now: Moment) -> None:
+        """Notice files that were deleted while they are open; what they held is written anew."""
+        self._store.look_after_file()
+        self.daybook.look_after_file(now)
 
     def retry(self, conditions: Conditions, now: Moment) -> None:
         """Try again to store what waits."""
-        waiting = list(self._unstored)
+        waiting, ends = list(self._unstored), list(self._unended)
         self._unstored.clear()
+        self._unended.clear()
         for effect in waiting:
             self.record(effect, conditions, now)
+        for end in ends:
+            self._end(end, conditions, now)
+
+    def last_try(self, conditions: Conditions, now: Moment) -> None:
+        """At the end: try once more, then count and name what the disk still refuses."""
+        self.retry(conditions, now)
+        lost = [record.visit.id for record in self._unstored] + [end.visit.id for end in self._unended]
+        self.tally.lost += len(lost)
+        if lost:
+            say(_log, logging.ERROR, "lost: the disk refused until the end", visits=" ".join(lost))
 
     @while_the_disk_works
     def summary(self, conditions: Conditions, now: Moment) -> None:
@@ -208,7 +238,7 @@ class Ledger:
     @property
     def waiting(self) -> int:
         """How many visits wait in memory, as the disk refuses them."""
-        return len(self._unstored)
+        return len(self._unstored) + len(self._unended)
 
     def damages(self) -> list[str]:
         """What was found damaged since the last time that this was asked, one sentence each."""
@@ -235,31 +265,8 @@ class Ledger:
 
     @while_the_disk_works
     def save(self, state: State, welfare: bytes | None, now: Moment, *, thorough: bool = False) -> None:
-        """Keep what a restart needs: cooldowns, steps, what the place taught, how far a recording was read.
-
-        Called by the minute. To spare the card, what no decision changed is saved every five, and what
-        the gate and the classifier learned here, the largest by far, more seldom still: a power cut costs
-        an hour of the one and three of the other at most.
-        """
-        if not thorough and state.policy == self._saved and now.mono_s < self._states_due_s:
-            return
-        states = {
-            "policy": state.policy.to_json(now, self._boot).encode(),
-            "last_frame": now.wall.isoformat().encode(),
-        }
-        if welfare is not None:
-            states["welfare"] = welfare
-        if state.gate is not None and (thorough or now.mono_s >= self._gate_due_s):
-            states["gate"] = gate.save(state.gate)
-        if state.place is not None and (thorough or now.mono_s >= self._place_due_s):
-            states |= place.saved(state.place)
-        self._store.save_states(states)
-        # What the disk refused is due again by the next minute.
-        self._saved, self._states_due_s = state.policy, now.mono_s + STATES_EVERY_S
-        if "gate" in states:
-            self._gate_due_s = now.mono_s + GATE_EVERY_S
-        if place.PLACE in states:
-            self._place_due_s = now.mono_s + PLACE_EVERY_S
+        """Keep what a restart needs, as far as it is due."""
+        self._saving.save(state, welfare, now, thorough=thorough)
 
     @while_the_disk_works
     def note(self, state: State, conditions: Conditions, now: Moment) -> None:
@@ -273,7 +280,7 @@ class Ledger:
             waiting = f"{sum(states.get(DeliveryState.WAITING, 0) for states in counts)} to send"
         except StoreError as error:
             waiting = f"the store cannot be read ({error.what})"
-        unstored = f", {len(self._unstored)} not stored: the disk refuses" if self._unstored else ""
+        unstored = f", {self.waiting} not stored: the disk refuses" if self.waiting else ""
         return f"{self.tally.visits} visits, {self.tally.told} told, {waiting}{unstored}"
 
 

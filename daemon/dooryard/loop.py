@@ -76,6 +76,7 @@ class Loop:
         now = self._parts.clock.now()
         self.state, effects = pipeline.finish(self.state, self.conditions, now)
         self._do(effects, now)
+        self._parts.ledger.last_try(self.conditions, now)
         self._save(now, thorough=True)
         self._parts.ledger.note(self.state, self.conditions, now)
 
@@ -150,10 +151,9 @@ class Loop:
 
     def _read_the_policy_anew(self, now: Moment) -> None:
         self._reload.clear()
-        if self._parts.reread is None:
-            self.tell("policy", "there is no policy file to read: the built-in policy holds", now)
-            return
-        self.conditions, text = self._parts.reread(self.conditions)
+        text = "there is no policy file to read: the built-in policy holds"
+        if self._parts.reread is not None:
+            self.conditions, text = self._parts.reread(self.conditions)
         self.tell("policy", text, now)
 
     def _spare_the_camera(self, care: Care, now: Moment) -> None:
@@ -174,11 +174,6 @@ class Loop:
         say(_log, logging.INFO, f"box: {kind}", text=text)
         to = replace(self.conditions, sinks=self.conditions.sinks.difference(but))
         self._parts.ledger.message(kind, text, to, now)
-
-    def tell_of_damage(self, now: Moment) -> None:
-        """Tell what the card has damaged, and what became of it."""
-        for text in self._parts.ledger.damages():
-            self.tell("disk", text, now)
 
     def _next_frame(self) -> Frame | None:
         clock, camera = self._parts.clock, self._parts.camera
@@ -256,7 +251,9 @@ class Loop:
             if clock_set and not self.conditions.clock_set:
                 ledger.mend_times(now)
             self.conditions = replace(self.conditions, clock_set=clock_set)
-        self.tell_of_damage(now)
+        ledger.look_after_files(now)
+        for text in ledger.damages():
+            self.tell("disk", text, now)
         ledger.retry(self.conditions, now)
         ledger.summary(self.conditions, now)
         self._sight.try_again(now)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import logging
 import os
 from datetime import datetime
@@ -19,12 +20,30 @@ from dooryard.policy.state import PolicyState
 from dooryard.records import Moment
 from dooryard.visits import VisitsState
 
-RECORDING = "recording"  # the "boot" of a recording: its monotonic seconds go on over every run
+_NUMBER = "number"  # the state that holds the folder's own random number
 _log = logging.getLogger("dooryard")
 
 
-def state(store: Store, box: BoxFile, card: Card, rules: Conditions, now: Moment, boot: str) -> State:
-    """What the last run left, or a fresh state. What cannot be read is said and begun anew."""
+def recording(box: BoxFile, base: Path) -> str:
+    """What names the recording that `box` reads, whatever else its box file says."""
+    table = box.camera
+    which = base / table.folder if table.kind == "folder" and table.folder else table.preset
+    return f"{table.kind} {which} {table.seed} {table.script}"
+
+
+def state(
+    store: Store,
+    box: BoxFile,
+    card: Card,
+    rules: Conditions,
+    now: Moment,
+    boot: str,
+    recording: str | None = None,
+) -> State:
+    """What the last run left, or a fresh state. What cannot be read is said and begun anew.
+
+    `recording` names the recording that is read; None: the camera is live.
+    """
     policy = PolicyState()
     saved = store.load_state("policy")
     if saved is not None:
@@ -38,7 +57,22 @@ def state(store: Store, box: BoxFile, card: Card, rules: Conditions, now: Moment
         remembered = gate.load(saved, (box.camera.luma_height, box.camera.luma_width), rules.gate)
         if remembered is None:
             say(_log, logging.WARNING, "the gate learns this place anew", why="its saved memory does not fit")
-    return State(VisitsState(salt=os.urandom(16)), policy, remembered, known_place(store, card))
+    return State(_visits(store, recording), policy, remembered, known_place(store, card))
+
+
+def _visits(store: Store, recording: str | None) -> VisitsState:
+    """No visit yet. Of a recording, ids follow from it, its times and this folder's own number.
+
+    So a stretch that is read again after a kill repeats its visits, which the store and the receivers know;
+    two boxes on one recording stay two.
+    """
+    if recording is None:
+        return VisitsState(salt=os.urandom(16))
+    number = store.load_state(_NUMBER)
+    if number is None:
+        number = os.urandom(16)
+        store.save_state(_NUMBER, number)
+    return VisitsState(hashlib.sha256(number + recording.encode()).digest(), repeats=True)
 
 
 def known_place(store: Store, card: Card) -> Place | None:

@@ -41,6 +41,7 @@ from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
 from dooryard.recorder import recorder_of
 from dooryard.records import Moment
+from dooryard.saving import RECORDING
 from dooryard.sensors.clock_state import clock_is_set
 from dooryard.sight import lessons_of
 from dooryard.timed import LiveTimed, RecordedTimed, Timed
@@ -77,7 +78,8 @@ def run(
         say(_log, logging.INFO, "ready", box=given.box.name, camera=camera.name, state=store.folder)
         notifier.ready("watching")
         loop.tell("start", f"watching with the camera {camera.name}", parts.clock.now())
-        loop.tell_of_damage(parts.clock.now())
+        for text in parts.ledger.damages():
+            loop.tell("disk", text, parts.clock.now())
         loop.run()
         notifier.stopping()
         if loop.halting:
@@ -155,9 +157,10 @@ def _parts(
     clock, timed, clock_set = _times(camera, keeper, system)
     stack.callback(timed.close)
     notifier.starting("what the last run left")
-    now, boot = clock.now(), restore.boot_id() if camera.live else restore.RECORDING
+    now, boot = clock.now(), restore.boot_id() if camera.live else RECORDING
     rules = build.conditions(box, given.policy, clock_set=clock_set)
-    state = restore.state(store, box, classifier.card, rules, now, boot)
+    recording = None if camera.live else restore.recording(box, base)
+    state = restore.state(store, box, classifier.card, rules, now, boot, recording)
     daybook = stack.enter_context(contextlib.closing(Daybook(store.folder)))
     daybook.began(now, last_frame, state.gate, given.policy)
     ledger = Ledger(store, daybook, delivery.wake, boot, now)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
 
 from dooryard.ids import id_for
 from dooryard.looks import near
@@ -30,12 +31,16 @@ from dooryard.tracks import (
 __all__ = ["Changes", "VisitSettings", "VisitsState", "advance", "finish"]
 
 
+_MOST_OF_A_FRAME = 64  # visits that one frame can open; far more than are ever open
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class VisitsState:
     """The open visits, and what the next id is made of."""
 
-    salt: bytes  # random at each start of the program, so that ids never repeat
+    salt: bytes  # live: random at each start of the program, so that ids never repeat
     counter: int = 0
+    repeats: bool = False  # of a recording: ids follow from its times, so that reading it again repeats them
     tracks: tuple[Track, ...] = ()
     departed: tuple[Visit, ...] = ()  # established visits that ended a moment ago, without their pictures
 
@@ -65,6 +70,7 @@ class _Work:
 
     tracks: list[Track]
     counter: int
+    opened: int = 0
     seen: set[str] = field(default_factory=set)
 
 
@@ -74,7 +80,7 @@ def advance(
     """Take in the sightings of one frame (there may be none) and let time pass."""
     work = _Work(list(state.tracks), state.counter)
     for sighting in sightings:
-        _take_in(work, sighting, state.salt, settings)
+        _take_in(work, sighting, state, settings)
     tracks, merged = _merged(work.tracks, settings)
     stay, ended, nobody, empty = _parted(tracks, now, settings)
     established = _established(state.departed, tracks, settings)
@@ -87,8 +93,8 @@ def advance(
         and is_settled(track, settings)
         and not _is_scrap(track.visit, established, settings)  # it may yet prove to be a piece
     )
-    new = VisitsState(
-        salt=state.salt,
+    new = replace(
+        state,
         counter=work.counter,
         tracks=tuple(stay),
         departed=_lately(state.departed, ended, now, settings),
@@ -97,7 +103,7 @@ def advance(
     return new, Changes(settled=settled, ended=ended, nobody=nobody, empty=empty, merged=merged)
 
 
-def _take_in(work: _Work, sighting: Sighting, salt: bytes, settings: VisitSettings) -> None:
+def _take_in(work: _Work, sighting: Sighting, state: VisitsState, settings: VisitSettings) -> None:
     """Put `sighting` down to an open visit, or open one for it."""
     tracks, at = work.tracks, _nearest(work.tracks, sighting, settings)
     if at is not None and not goes_on(tracks[at], sighting, settings):
@@ -109,8 +115,16 @@ def _take_in(work: _Work, sighting: Sighting, salt: bytes, settings: VisitSettin
         work.seen.add(tracks[at].visit.id)
     elif sighting.somebody >= settings.open_at and len(tracks) < settings.most_open:
         work.counter += 1
-        tracks.append(opened(id_for(salt, work.counter, sighting.wall), sighting, settings))
+        work.opened += 1
+        number = _number_at(sighting.wall, work.opened) if state.repeats else work.counter
+        tracks.append(opened(id_for(state.salt, number, sighting.wall), sighting, settings))
         work.seen.add(tracks[-1].visit.id)
+
+
+def _number_at(wall: datetime, opened: int) -> int:
+    """A number for the visit that is the `opened`-th of its frame, the same whenever that frame is read."""
+    since = wall - datetime(1970, 1, 1, tzinfo=UTC)
+    return max(0, since // timedelta(microseconds=1)) * _MOST_OF_A_FRAME + opened % _MOST_OF_A_FRAME
 
 
 def finish(state: VisitsState, now: Moment, settings: VisitSettings) -> tuple[VisitsState, Changes]:
@@ -120,7 +134,7 @@ def finish(state: VisitsState, now: Moment, settings: VisitSettings) -> tuple[Vi
     _stay, ended, nobody, empty = _parted(list(state.tracks), now, far)
     scraps = tuple(visit for visit in ended if _is_scrap(visit, established, settings))
     ended = tuple(visit for visit in ended if visit not in scraps)
-    new = VisitsState(salt=state.salt, counter=state.counter)
+    new = replace(state, tracks=(), departed=())
     return new, Changes(ended=ended, nobody=nobody, empty=empty, merged=scraps)
 
 

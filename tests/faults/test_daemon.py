@@ -89,6 +89,30 @@ def test_killed_at_any_moment_it_goes_on_and_nothing_stored_is_lost(tmp_path, re
         Image.open(io.BytesIO(path.read_bytes())).load()  # half a picture would raise
 
 
+def test_a_stretch_of_a_recording_that_is_read_again_repeats_its_visits(tmp_path, recording):
+    """What was told before a kill is not told anew under another id; two boxes on one recording stay two."""
+    visits = "SELECT id, start_wall FROM visits ORDER BY start_wall"
+    found = {}
+    for name, kills in (("killed", 5), ("left alone", 0)):
+        folder = tmp_path / name
+        folder.mkdir()
+        daemon_runs.write_files(folder, recording, MEMORY)
+        for number in range(kills):
+            process = daemon_runs.start(folder)
+            while line := process.stderr.readline():
+                if " visit id=" in line and number % 2 == 0:
+                    break  # it has just been told
+                if " ready " in line and number % 2:
+                    break
+            process.kill()
+            process.communicate()
+        assert daemon_runs.run(folder).returncode == 0
+        found[name] = daemon_runs.rows(folder, visits)
+    killed, alone = found["killed"], found["left alone"]
+    assert [start for _, start in killed] == [start for _, start in alone]
+    assert not {id_ for id_, _ in killed} & {id_ for id_, _ in alone}
+
+
 @pytest.mark.parametrize("name", ["SIGTERM", "SIGINT"])
 def test_asked_to_stop_it_ends_the_visit_stores_it_and_exits_0(tmp_path, recording, name):
     daemon_runs.write_files(tmp_path, recording, MEMORY)

@@ -132,8 +132,53 @@ class Refusing:
             raise StoreError("storing a visit: the disk is full", "make room")
         return self._store.record_visit(*args, **kwargs)
 
+    def update_visit(self, *args, **kwargs):
+        if self.refuses:
+            raise StoreError("storing a visit: the disk is full", "make room")
+        return self._store.update_visit(*args, **kwargs)
+
     def __getattr__(self, name):
         return getattr(self._store, name)
+
+
+def test_with_no_room_for_a_picture_the_end_of_a_visit_is_stored_all_the_same(store, daybook, disk):
+    """A stay of 25 s is not told as one of 2 s, because a better picture of it would not fit."""
+    rules, ledger = conditions(), Ledger(store, daybook, lambda: None, "boot", moment(0))
+    effect = record(rules)
+    ledger.record(effect, rules, moment(4))
+    disk.full = True
+    over = replace(effect.visit, last_seen=moment(25), end=moment(25), best_score=1e6)
+    ledger.update(Update(over, effect.decision), rules, moment(25))
+    assert store.visit(effect.visit.id).end == moment(25).wall
+    assert ledger.waiting == 0
+
+
+def test_an_end_that_the_disk_refuses_waits(store, daybook):
+    refusing = Refusing(store)
+    refusing.refuses = False
+    rules, ledger = conditions(), Ledger(refusing, daybook, lambda: None, "boot", moment(0))
+    effect = record(rules)
+    ledger.record(effect, rules, moment(4))
+    refusing.refuses = True
+    over = replace(effect.visit, end=moment(25))
+    ledger.update(Update(over, effect.decision), rules, moment(25))
+    assert "1 not stored: the disk refuses" in ledger.status()
+    ledger.retry(rules, moment(60))
+    refusing.refuses = False
+    ledger.retry(rules, moment(120))
+    assert store.visit(effect.visit.id).end == moment(25).wall
+    assert ledger.waiting == 0
+
+
+def test_what_the_disk_refuses_until_the_end_is_counted_and_named(store, daybook, caplog):
+    rules, ledger = conditions(), Ledger(Refusing(store), daybook, lambda: None, "boot", moment(0))
+    effects = [record(rules, t=i * 100.0, salt=bytes([i])) for i in range(3)]
+    for effect in effects:
+        ledger.record(effect, rules, moment(400))
+    with caplog.at_level(logging.ERROR):
+        ledger.last_try(rules, moment(500))
+    assert ledger.tally.lost == 3
+    assert all(effect.visit.id in caplog.records[-1].getMessage() for effect in effects)
 
 
 def test_what_the_disk_refuses_waits_and_is_stored_with_its_end_once_there_is_room(store, daybook, caplog):

@@ -16,6 +16,8 @@ from pathlib import Path
 from dooryard.errors import StoreError
 from dooryard.journal import notebook_file
 from dooryard.journal.entries import Kind, Mark, Said, said
+from dooryard.outbox.durable import Disk
+from dooryard.outbox.rescue import Watched, written_anew
 from dooryard.outbox.rows import wall_text
 from dooryard.records import Visitor
 
@@ -97,6 +99,19 @@ class Notebook:
         self.damages: list[str] = []
         with _speaking(self._path):
             self._db, self.damages = notebook_file.opened(self._path, STEPS, mend=mend)
+        self._files = Watched(self._path)
+        self._files.lost()  # as they are now
+
+    def look_after_file(self, wall: datetime) -> None:
+        """Write the notes anew where their file has gone while it is open; see `damages`."""
+        if not self._files.lost():
+            return
+        with _speaking(self._path):
+            said = written_anew(self._db, self._path, wall, Disk())
+            self._db, _ = notebook_file.opened(self._path, STEPS, mend=False)
+        self._files = Watched(self._path)
+        self._files.lost()
+        self.damages.append(said)
 
     def close(self) -> None:
         self._db.close()
@@ -253,7 +268,7 @@ def _speaking(path: Path) -> Iterator[None]:
     """Turn what goes wrong in the database into a `StoreError`."""
     try:
         yield
-    except sqlite3.Error as error:
+    except (sqlite3.Error, OSError) as error:
         raise StoreError(
             f"the journal's notes in {path} cannot be used: {error}",
             "see that this user may write there and that the disk is not full; if the file is damaged, start"

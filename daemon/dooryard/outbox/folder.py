@@ -20,8 +20,19 @@ class FolderLock:
     """Holds the folder until `release` or the end of the process; the kernel lets go even after a kill."""
 
     def __init__(self, folder: Path) -> None:
-        path = folder / LOCK
-        self._descriptor: int | None = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+        self._folder = folder
+        self._descriptor: int | None = None
+        self._take()
+
+    def renew(self) -> None:
+        """Hold the folder anew where the lock's file has been deleted."""
+        if not (self._folder / LOCK).exists():
+            self.release()
+            self._take()
+
+    def _take(self) -> None:
+        folder = self._folder
+        self._descriptor = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
         try:
             fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:

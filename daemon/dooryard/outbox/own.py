@@ -22,7 +22,7 @@ SET_ASIDE = "damaged-"  # dooryard-damaged-20260614T140000Z.sqlite3, pictures-da
 _TEMP = r"(?:\.tmp)?"  # durable.TEMP_SUFFIX: what a power cut leaves of a file
 _PICTURE = re.compile(rf"[0-9a-f]{{8}}(?:-[0-9a-f]{{4}}){{3}}-[0-9a-f]{{12}}(?:-\d+)?\.jpg{_TEMP}")
 _OURS = re.compile(  # at the top of a state folder
-    rf"dooryard\.lock|(?:dooryard|journal)(?:-{SET_ASIDE}[\w-]+)?\.sqlite3(?:-wal|-shm|-journal)?"
+    rf"dooryard\.lock|(?:dooryard|journal)(?:-(?:{SET_ASIDE}|found-)[\w-]+)?\.sqlite3(?:-wal|-shm|-journal|\.tmp)?"
     rf"|{PICTURES}(?:-{SET_ASIDE}[\w-]+)?|journal|taught|lost\+found"
 )
 _LEVELS = (re.compile(r"\d{4}"), re.compile(r"\d{2}"), re.compile(r"\d{2}"))  # year, month, day

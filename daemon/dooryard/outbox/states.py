@@ -61,7 +61,3 @@ class States:
         except StoreError as error:  # it is not used all the same, and the next that is saved takes its place
             self._damages.append(error.what)
         return None
-
-    def forget_what_is_on_disk(self) -> None:
-        """The database is another one now: save all anew."""
-        self._digests.clear()

@@ -62,6 +62,12 @@ class Store:
             engine.close()
             raise
 
+    def look_after_file(self) -> None:
+        """Notice that the database was deleted while it is open, and write it anew; see `news`."""
+        said = self._engine.look_after_file(self._clock.now().wall)
+        if said is not None:
+            self.damages.append(said)
+
     def news(self) -> list[str]:
         """What was found damaged since the last time that this was asked."""
         found, self.damages[:] = self.damages[:], []
