@@ -7,6 +7,10 @@ import os
 import pytest
 from hypothesis import settings
 
+from dooryard.classify import runtime
+
+runtime.silence()  # in this process and in all that the tests start, whatever they import first
+
 # As the command itself does: small sums gain nothing by more threads, and pytest runs on all cores anyway.
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 

@@ -27,7 +27,7 @@ import numpy as np
 import psutil
 from numpy.typing import NDArray
 
-from dooryard.classify import card, crop, labels, memory, network, onnx, scores
+from dooryard.classify import card, crop, labels, memory, network, onnx, runtime, scores
 from dooryard.classify.onnx import BUILT_IN, OnnxClassifier
 from dooryard.records import Box, Exposure, Frame
 
@@ -61,8 +61,7 @@ def a_frame(gain: float) -> Frame:
 
 def bare(path: Path, threads: int, frame: Frame, box: Box) -> Callable[[], object]:
     """Return a run of the bare runtime on one prepared crop, set up in the plainest way."""
-    import onnxruntime
-
+    onnxruntime = runtime.load()
     facts = card.parse(path.read_text(encoding="utf-8"), str(path))
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = threads

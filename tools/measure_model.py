@@ -29,7 +29,6 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-import onnxruntime
 from numpy.typing import NDArray
 from PIL import Image
 
@@ -37,7 +36,7 @@ import calibrate_model
 import model_scenes
 import model_weights
 from dooryard.camera.garden.light import NOISE_LEVELS
-from dooryard.classify import labels, presence, scores
+from dooryard.classify import labels, presence, runtime, scores
 from dooryard.classify.calibration import calibrated
 from dooryard.classify.crop import Planes, prepare, stacked
 from dooryard.classify.onnx import BUILT_IN
@@ -156,6 +155,7 @@ def run(
     Not `fused`: the graph is run as it is written, so that an int8 model's whole numbers are multiplied and
     added as float32, which holds them exactly up to 2**24, whatever int8 kernels the processor has.
     """
+    onnxruntime = runtime.load()
     options = onnxruntime.SessionOptions()
     if not fused:
         options.graph_optimization_level = onnxruntime.GraphOptimizationLevel.ORT_DISABLE_ALL

@@ -14,9 +14,9 @@ import numpy as np
 import onnx
 from numpy.typing import NDArray
 from onnx import TensorProto, helper
-from onnxruntime import InferenceSession
 from PIL import Image
 
+from dooryard.classify import runtime
 from dooryard.classify.crop import Planes, split
 from model_graph import IMAGE, SIDE, as_trained
 from model_weights import checked, member
@@ -93,7 +93,9 @@ def watched(
     for name in names:
         if name not in outputs:
             opened.graph.output.append(helper.make_tensor_value_info(name, TensorProto.FLOAT, None))
-    session: Any = InferenceSession(opened.SerializeToString(), providers=["CPUExecutionProvider"])
+    session: Any = runtime.load().InferenceSession(
+        opened.SerializeToString(), providers=["CPUExecutionProvider"]
+    )
     for crop in crops(folder):
         seen = session.run(names, {IMAGE: as_trained(crop)})
         yield {name: values[0].reshape(values.shape[1], -1) for name, values in zip(names, seen, strict=True)}

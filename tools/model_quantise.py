@@ -32,23 +32,18 @@ import numpy as np
 import onnx
 from numpy.typing import NDArray
 from onnx import TensorProto, helper, numpy_helper
-from onnxruntime.quantization import (
-    CalibrationDataReader,
-    CalibrationMethod,
-    QuantFormat,
-    QuantType,
-    quantize_static,
-)
-from onnxruntime.quantization.shape_inference import quant_pre_process
 
+from dooryard.classify import runtime
 from model_crops import crops, watched
 from model_equalise import equalised
 from model_graph import IMAGE, MEAN, SCALE, as_trained
 
+quantization = runtime.load("quantization")
+
 _FLOAT = ("_blocks.0.", "_blocks.1.")  # weights so named, and the first convolution's, stay float32
 
 
-class _Reader(CalibrationDataReader):  # type: ignore[misc]  # onnxruntime carries no types
+class _Reader(quantization.CalibrationDataReader):  # type: ignore[misc]  # onnxruntime carries no types
     def __init__(self, folder: Path) -> None:
         self._crops = crops(folder)
 
@@ -72,7 +67,7 @@ def pair_limit(weight: NDArray[Any]) -> NDArray[np.float64]:
 def _scales(model: onnx.ModelProto) -> dict[str, list[dict[str, Any]]]:
     """Weight name -> per-channel directions for onnxruntime, as the module's docstring says."""
     weights = {constant.name: numpy_helper.to_array(constant) for constant in model.graph.initializer}
-    full: dict[str, Any] = {"quant_type": QuantType.QInt8, "reduce_range": False}
+    full: dict[str, Any] = {"quant_type": quantization.QuantType.QInt8, "reduce_range": False}
     found = {}
     for node in model.graph.node:
         if not _int8(node):
@@ -162,20 +157,20 @@ def _quantised(model: onnx.ModelProto, folder: Path) -> onnx.ModelProto:
     with tempfile.TemporaryDirectory() as scratch:
         plain, ready, done = (str(Path(scratch) / name) for name in ("plain.onnx", "ready.onnx", "int8.onnx"))
         onnx.save(model, plain)
-        quant_pre_process(plain, ready, skip_symbolic_shape=True)
+        runtime.load("quantization.shape_inference").quant_pre_process(plain, ready, skip_symbolic_shape=True)
         prepared = onnx.load(ready)
-        quantize_static(
+        quantization.quantize_static(
             ready,
             done,
             _Reader(folder),
-            quant_format=QuantFormat.QDQ,
-            activation_type=QuantType.QUInt8,
-            weight_type=QuantType.QInt8,
+            quant_format=quantization.QuantFormat.QDQ,
+            activation_type=quantization.QuantType.QUInt8,
+            weight_type=quantization.QuantType.QInt8,
             per_channel=True,
             nodes_to_exclude=[
                 node.name for node in prepared.graph.node if node.op_type == "Conv" and not _int8(node)
             ],
-            calibrate_method=CalibrationMethod.MinMax,
+            calibrate_method=quantization.CalibrationMethod.MinMax,
             extra_options={
                 "OpTypesToExcludeOutputQuantization": ["Gemm"],
                 "TensorQuantOverrides": _scales(prepared),

@@ -5,13 +5,12 @@ import tomllib
 
 import numpy as np
 import onnx
-import onnxruntime
 import psutil
 import pytest
 from onnx import numpy_helper
 from skimage import data
 
-from dooryard.classify import crop
+from dooryard.classify import crop, runtime
 from dooryard.classify.onnx import BUILT_IN, OnnxClassifier
 from dooryard.records import Box
 from unit.classify.builders import LargePicture, frame, noise
@@ -72,11 +71,11 @@ def test_int8_kernels_say_what_exact_arithmetic_says():
     Whole photographs of scikit-image. (tools/measure_model.py compares on many more: the same top class on 97
     of 100 crops of empty places and gardens, since an activation between two steps may round either way.)
     """
-    plain = onnxruntime.SessionOptions()
-    plain.graph_optimization_level = onnxruntime.GraphOptimizationLevel.ORT_DISABLE_ALL
+    plain = runtime.load().SessionOptions()
+    plain.graph_optimization_level = runtime.load().GraphOptimizationLevel.ORT_DISABLE_ALL
     path, runs = BUILT_IN.with_name(CARD["model"]), []
-    for options in (onnxruntime.SessionOptions(), plain):
-        session = onnxruntime.InferenceSession(path, options, providers=["CPUExecutionProvider"])
+    for options in (runtime.load().SessionOptions(), plain):
+        session = runtime.load().InferenceSession(path, options, providers=["CPUExecutionProvider"])
         runs.append(lambda image, session=session: session.run(["logits"], {"image": image})[0][0])
     gaps = []
     for name in ("chelsea", "coffee", "rocket", "astronaut"):

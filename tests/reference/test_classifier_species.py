@@ -9,13 +9,12 @@ import hashlib
 import re
 
 import numpy as np
-import onnxruntime
 import pytest
 from PIL import Image
 from skimage import data
 
 import convert_tflite
-from dooryard.classify import crop
+from dooryard.classify import crop, runtime
 from dooryard.classify.onnx import OnnxClassifier
 from dooryard.classify.regions import REGIONS, region
 from dooryard.records import Box
@@ -75,7 +74,9 @@ def test_converted_it_says_what_the_interpreter_says(birds, tmp_path):
     interpreter = interpreter_of.Interpreter(model_content=tflite(), num_threads=1)
     interpreter.allocate_tensors()
     entry, result = interpreter.get_input_details()[0], interpreter.get_output_details()[0]
-    session = onnxruntime.InferenceSession(birds.with_name("birds.onnx"), providers=["CPUExecutionProvider"])
+    session = runtime.load().InferenceSession(
+        birds.with_name("birds.onnx"), providers=["CPUExecutionProvider"]
+    )
     same, gaps = [], []
     for picture in pictures():
         interpreter.set_tensor(entry["index"], np.stack(picture, axis=2)[np.newaxis])

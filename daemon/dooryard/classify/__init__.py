@@ -12,6 +12,7 @@ usual        what such looks have in common                          pure
 taught       the owner's own visitors                                pure
 evidence     the looks of a visit together -> who came, or nobody    pure
 base         what every classifier promises
+runtime      the only place that loads onnxruntime, its telemetry off
 network      a card's network: checked, loaded, run
 onnx         the classifier; loads onnxruntime when it is built, not when it is imported
 known        what can be told, without loading a model

@@ -1,4 +1,4 @@
-"""A network with its card and labels: reads the files, checks them, runs it. The edge: loads onnxruntime."""
+"""A network with its card and labels: reads the files, checks them, runs it. The edge: onnxruntime."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dooryard.classify import card as cards
-from dooryard.classify import crop, labels, presence
+from dooryard.classify import crop, labels, presence, runtime
 from dooryard.classify.presence import Presence
 from dooryard.errors import ModelError
 
@@ -99,7 +99,7 @@ def _verified(path: Path, digest: str) -> bytes:
 
 def _session(path: Path, threads: int) -> Any:
     try:
-        import onnxruntime
+        onnxruntime = runtime.load()
     except ImportError as error:
         raise ModelError(
             f"onnxruntime cannot be loaded: {error}",

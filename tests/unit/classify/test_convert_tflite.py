@@ -4,14 +4,13 @@ import struct
 from dataclasses import replace
 
 import numpy as np
-import onnxruntime
 import pytest
 from scipy import signal
 
 import convert_tflite
 from convert_tflite import labels_csv, same_padding
 from dooryard.classify import card as cards
-from dooryard.classify import labels, network
+from dooryard.classify import labels, network, runtime
 from model_tflite import Graph, Kind, NotUnderstoodError, Operator, Tensor, read
 
 STEP = 0.05  # of the activations' eight bits
@@ -90,7 +89,7 @@ def test_a_converted_file_takes_the_pictures_bytes_and_says_what_the_file_means(
     monkeypatch.setattr(convert_tflite, "read", lambda _: graph)
     made = convert_tflite.files(b"", "Parus major (Great Tit)\nTurdus merula (Blackbird)", "two")
     card = cards.parse(made["two.toml"].decode(), "two.toml")
-    session = onnxruntime.InferenceSession(made["two.onnx"], providers=["CPUExecutionProvider"])
+    session = runtime.load().InferenceSession(made["two.onnx"], providers=["CPUExecutionProvider"])
     planes = np.random.default_rng(1).integers(0, 256, (3, 8, 8), dtype=np.uint8)
     (features,) = session.run([card.features], {card.input_name: network.as_input(card, tuple(planes))})[0]
     assert features == pytest.approx(pooled(graph, planes), abs=STEP)

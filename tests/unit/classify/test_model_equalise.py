@@ -4,12 +4,12 @@ from pathlib import Path
 
 import numpy as np
 import onnx
-import onnxruntime
 import pytest
 from onnx import TensorProto, helper, numpy_helper
 
 import model_crops
 import model_equalise
+from dooryard.classify import runtime
 from model_graph import as_trained
 
 NOWHERE = Path("no wheels are read")
@@ -80,7 +80,7 @@ def crops(monkeypatch):
 
 
 def features(model: onnx.ModelProto) -> np.ndarray:
-    session = onnxruntime.InferenceSession(model.SerializeToString(), providers=["CPUExecutionProvider"])
+    session = runtime.load().InferenceSession(model.SerializeToString(), providers=["CPUExecutionProvider"])
     return np.concatenate([session.run(["features"], {"image": as_trained(crop)})[0] for crop in CROPS])
 
 

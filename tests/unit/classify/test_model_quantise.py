@@ -5,7 +5,6 @@ from pathlib import Path
 
 import numpy as np
 import onnx
-import onnxruntime
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -14,7 +13,7 @@ from onnx import TensorProto, helper, numpy_helper
 
 import model_crops
 import model_quantise
-from dooryard.classify import crop
+from dooryard.classify import crop, runtime
 
 NOWHERE = Path("no wheels are read")
 CROPS = [tuple(planes) for planes in np.random.default_rng(5).integers(127, 256, (12, 3, 6, 6), np.uint8)]
@@ -122,7 +121,7 @@ def test_weights_themselves_and_what_stays_float32_are_left_alone(crops):
 def test_a_network_that_takes_bytes_says_the_same_to_the_bit():
     """Reference: the same network fed with numpy's (value - 127) / 128, which is exact."""
     plain, whole = (
-        onnxruntime.InferenceSession(model.SerializeToString(), providers=["CPUExecutionProvider"])
+        runtime.load().InferenceSession(model.SerializeToString(), providers=["CPUExecutionProvider"])
         for model in (a_network(), model_quantise.taking_bytes(a_network()))
     )
     assert whole.get_inputs()[0].type == "tensor(uint8)"
