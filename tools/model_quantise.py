@@ -43,7 +43,7 @@ quantization = runtime.load("quantization")
 _FLOAT = ("_blocks.0.", "_blocks.1.")  # weights so named, and the first convolution's, stay float32
 
 
-class _Reader(quantization.CalibrationDataReader):  # type: ignore[misc]  # onnxruntime carries no types
+class _Reader(quantization.CalibrationDataReader):  # type: ignore[misc,name-defined]  # it has no types
     def __init__(self, folder: Path) -> None:
         self._crops = crops(folder)
 

@@ -15,7 +15,7 @@ SWITCH = "ORT_DISABLE_TELEMETRY"
 
 
 def silence(environ: Any = os.environ) -> None:
-    """Have onnxruntime report nothing, in this process and in those that it starts. Comes before its import."""
+    """Have onnxruntime report nothing, in this process and in those that it starts: before its import."""
     environ[SWITCH] = "1"
 
 

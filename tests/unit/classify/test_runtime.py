@@ -36,17 +36,18 @@ def loads(source: str) -> list[int]:
 
 def programs() -> list[Path]:
     """Every Python file of daemon, tools and tests, those without a suffix as well."""
-    found = []
-    for folder in ("daemon", "tools", "tests"):
-        for path in (ROOT / folder).rglob("*"):
-            if path.is_file() and (path.suffix == ".py" or (not path.suffix and _is_python(path))):
-                found.append(path)
-    return sorted(found)
+    paths = [path for folder in ("daemon", "tools", "tests") for path in (ROOT / folder).rglob("*")]
+    return sorted(
+        path
+        for path in paths
+        if path.is_file() and (path.suffix == ".py" or (not path.suffix and _is_python(path)))
+    )
 
 
 def _is_python(path: Path) -> bool:
     with path.open("rb") as opened:
-        return opened.readline().startswith(b"#!") and b"python" in path.read_bytes()[:60]
+        first = opened.readline(80)
+    return first.startswith(b"#!") and b"python" in first
 
 
 def test_one_place_loads_it():
