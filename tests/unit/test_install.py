@@ -79,9 +79,24 @@ def test_a_dry_run_shows_the_steps_and_does_none(release: Path, tmp_path: Path):
               "dooryard check")  # fmt: skip
     places = [next(n for n, step in enumerate(steps) if word in step) for word in wanted]
     assert places == sorted(places)
+    packages, project = (step for step in steps if "pip install" in step)
+    assert "--require-hashes" in packages
+    assert packages.endswith("/systemd/lock-3.11.txt")
+    assert "--no-build-isolation" in project
+    for step in (packages, project):
+        assert "--no-deps" in step  # the system's numpy stays
     # A first install starts nothing: the sample files are not yet the owner's.
     assert "restart dooryard.service" not in ran.stdout
     assert "Not started" in ran.stdout
+
+
+def test_each_release_has_its_lock_and_a_folder_of_packages_needs_no_network(release: Path, tmp_path: Path):
+    release.write_text("VERSION_CODENAME=trixie\n")
+    ran = run(INSTALL, "--dry-run", DOORYARD_OS_RELEASE=str(release), WHEELS=str(tmp_path))
+    steps = [line for line in ran.stdout.splitlines() if "pip install" in line]
+    assert "lock-3.13.txt" in steps[0]
+    assert f"--find-links {tmp_path}" in steps[0]
+    assert all("--no-index" in step for step in steps)
 
 
 @pytest.mark.parametrize(("bits", "machine"), [("32", "armv7l"), ("32", "aarch64")])
@@ -250,6 +265,7 @@ def test_the_scripts_are_clean_to_shellcheck():
         INSTALL,
         UNINSTALL,
         TRY,
+        REPOSITORY / "tools/lock",
         REPOSITORY / "systemd/last-resort",
         Path(__file__).with_name("ask_polkit.sh"),
     ]

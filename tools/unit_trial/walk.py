@@ -13,25 +13,23 @@ from unit_trial.board import CERTIFICATES, cache
 from unit_trial.trial import BOX, LAST_RESORT, POLICY, SECRET, Trial, must, ok
 
 REPOSITORY = Path(__file__).parents[2]
+LOCKS = {"bookworm": "3.11", "trixie": "3.13"}
 
 
 def wheels(trial: Trial) -> str:
     """Python packages for the board are fetched outside: in there is no network."""
     board = trial.board
     store = cache() / f"wheels-{board.suite}"
-    stamp = (REPOSITORY / "pyproject.toml").read_text(encoding="utf-8")
-    kept = store / "for-pyproject.toml"
+    lock = REPOSITORY / "systemd" / f"lock-{LOCKS[board.suite]}.txt"
+    stamp = lock.read_text(encoding="utf-8")
+    kept = store / "for-the-lock.txt"
     if not (kept.exists() and kept.read_text(encoding="utf-8") == stamp):
         shutil.rmtree(store, ignore_errors=True)
-        (board.root / "srv/project/daemon").mkdir(parents=True)
-        for name in ("pyproject.toml", "README.md", "LICENSE"):
-            shutil.copy(REPOSITORY / name, board.root / "srv/project" / name)
-        numpy = ok(board.chroot("python3", "-c", "import numpy; print(numpy.__version__)"), "numpy").strip()
-        (board.root / "srv/constraint").write_text(f"numpy=={numpy}\n", encoding="utf-8")
+        shutil.copy(lock, board.root / "srv/lock.txt")
         ok(
             board.chroot(
-                "python3", "-m", "pip", "download", "--quiet", "--dest", "/srv/wheels", "--constraint",
-                "/srv/constraint", "/srv/project", "setuptools>=68", "wheel", network=True,
+                "python3", "-m", "pip", "download", "--quiet", "--dest", "/srv/wheels", "--no-deps",
+                "--only-binary", ":all:", "--require-hashes", "-r", "/srv/lock.txt", network=True,
             ),
             "fetching packages",
         )  # fmt: skip
