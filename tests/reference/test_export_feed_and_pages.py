@@ -30,6 +30,7 @@ from dooryard.journal.tally import wilson
 from dooryard.journal.writing import day_html
 from dooryard.journal.xmp import labelled
 from dooryard.records import Outcome
+from fakes.xmp_packets import xmp_packet
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, WICKED, ZONE, AlderRow, entry, jpeg
 
 ATOM = "{http://www.w3.org/2005/Atom}"
@@ -126,7 +127,7 @@ def test_xmp_is_read_back_and_the_pixels_are_untouched():
     again = labelled(out, "another", ["Robin"])
     with Image.open(io.BytesIO(source)) as before, Image.open(io.BytesIO(out)) as after:
         assert before.tobytes() == after.tobytes()
-        packet = after.info["xmp"]
+        packet = xmp_packet(after)
     root = ET.fromstring(re.sub(rb"<\?xpacket.*?\?>", b"", packet))
     dc = "{http://purl.org/dc/elements/1.1/}"
     rdf = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}"

@@ -79,6 +79,25 @@ def test_the_check_itself_catches():
             entries(text + wrong)
 
 
+def bounds() -> dict[str, Version]:
+    """Name -> the oldest version that pyproject.toml names, for each package that has such a bound."""
+    return {
+        canonicalize_name(need.name): Version(one.version)
+        for need in NEEDED
+        for one in need.specifier
+        if one.operator == ">="
+    }
+
+
+def test_the_oldest_versions_are_those_that_the_project_names():
+    lines = (REPOSITORY / "tools/oldest.txt").read_text(encoding="utf-8").splitlines()
+    pinned = [Requirement(line.partition("#")[0]) for line in lines if "==" in line]
+    oldest = {one.name: Version(next(iter(one.specifier)).version) for one in pinned}
+    model = Requirement(PROJECT["project"]["optional-dependencies"]["model"][0])
+    assert oldest == bounds() | {model.name: Version(next(iter(model.specifier)).version)}
+    assert len(bounds()) == 10  # all but tzdata, whose versions are dates
+
+
 def test_without_uv_the_script_says_what_to_do():
     ran = subprocess.run(
         [REPOSITORY / "tools/lock"],
