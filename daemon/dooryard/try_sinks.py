@@ -50,6 +50,12 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
         "the host does not know the key: put its public half into authorized_keys there",
     ),
     (("Host key verification failed",), "the host's own key is not in known_hosts: add it with ssh-keyscan"),
+    (
+        ("fault in the sink",),
+        "this should not happen: please report it with the log",
+    ),
+    (("does not speak SMTP",), "another program listens on that port: check host, port and security"),
+    (("answer has no end",), "no sound mail server answers there: check host and port"),
     (("is not installed",), "install it: apt install rsync"),
     (("journal is not built",), "build the journal first: dooryard journal"),
     (
@@ -99,13 +105,21 @@ def try_sinks(
     picture = trial_picture(f"{box}  {now.wall:%Y-%m-%d %H:%M} UTC")
     trials = []
     for sink in sinks:
-        answer = sink.send(alert, picture)
+        answer = _sent(sink, alert, picture)
         sink.close()
         trials.append(Trial(sink.name, answer, remedy_for(answer)))
         print("\n".join(lines_of(trials[-1])), file=out, flush=True)
     if not trials:
         print("The box file names no sink. Add a [[sink]] table to be told anything.", file=out)
     return EXIT_OK if all(trial.remedy is None for trial in trials) else SinkError.exit_code
+
+
+def _sent(sink: Sink, alert: Alert, picture: bytes) -> Answer:
+    try:
+        return sink.send(alert, picture)
+    except Exception as error:  # noqa: BLE001  (a faulty sink must not keep the others from being tried)
+        # Only the kind: an exception's text may carry an address or a secret.
+        return Answer(Fate.NOT_SENT, f"fault in the sink: {type(error).__name__}")
 
 
 def trial_alert(box: str, now: Moment, salt: bytes, *, clock_set: bool) -> Alert:

@@ -9,6 +9,7 @@ from PIL import Image
 
 from dooryard.clock import FakeClock
 from dooryard.errors import SinkError
+from dooryard.records import Alert
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.email import EmailSink
 from dooryard.sinks.memory import MemorySink
@@ -141,3 +142,17 @@ def test_an_answer_that_is_not_known_still_has_a_remedy() -> None:
 
 def test_any_name_can_be_drawn() -> None:
     assert trial_picture("Gärtchen 🐦 \ud800")
+
+
+def test_a_fault_in_one_sink_does_not_keep_the_others_from_being_tried() -> None:
+    class Faulty(MemorySink):
+        def send(self, alert: Alert, picture: bytes | None) -> Answer:
+            raise RuntimeError("a secret may stand here")
+
+    last = MemorySink("last")
+    code, text = tried(Faulty("post"), last)
+    assert code == SinkError.exit_code
+    assert text.startswith(
+        "post: not sent (fault in the sink: RuntimeError)\n  to do: this should not happen"
+    )
+    assert len(last.received) == 1

@@ -5,10 +5,8 @@ from __future__ import annotations
 import ipaddress
 import smtplib
 import ssl
-import threading
 from collections import OrderedDict
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from email.errors import MessageError
 from email.headerregistry import Address
@@ -20,8 +18,10 @@ from dooryard.errors import SinkError
 from dooryard.records import Alert
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.letter import compose, one_line
-from dooryard.sinks.net import Limits, in_words, shut
+from dooryard.sinks.masking import masked, secrets_of
+from dooryard.sinks.net import Limits, in_words
 from dooryard.sinks.picture import fitted
+from dooryard.sinks.smtp import Server, hand_over, say_goodbye, session
 
 Security = Literal["tls", "starttls", "none"]
 
@@ -61,14 +61,15 @@ class EmailSink:
         """
         # Over thirty lines by its parameters alone.
         self.name = name
-        self._host, self._port = host, port
         self._sender = _checked_address(sender)
         self._recipients = [_checked_address(each) for each in recipients]
         if not self._recipients:
             raise SinkError("the e-mail sink has no recipient", "name at least one address in its list")
-        self._security = _checked_security(security, host)
-        self._user, self._password = user, password
-        self._tls = _tls_context(ca_file)
+        self._server = Server(
+            host, port, _checked_security(security, host), _tls_context(ca_file),
+            _checked_log_in(user), _checked_log_in(password),
+        )  # fmt: skip
+        self._secrets = secrets_of(password, user)
         self._limits = Limits(connect_timeout_s, read_timeout_s, total_timeout_s)
         self._picture_max_bytes = picture_max_bytes
         self._now = now
@@ -79,55 +80,20 @@ class EmailSink:
         if picture is not None and self._picture_max_bytes is not None:
             picture = fitted(picture, self._picture_max_bytes)
         now = datetime.fromtimestamp(self._now(), UTC)
+        host = self._server.host
         data = compose(alert, picture, self._sender, self._recipients, now).as_bytes()
         try:
-            with self._connected() as smtp:
+            with session(self._server, self._limits) as smtp:
                 return self._hand_over(smtp, alert.id, data)
         except smtplib.SMTPResponseException as error:
             return self._answer(error.smtp_code, error.smtp_error)
         except smtplib.SMTPNotSupportedError:
-            return Answer(Fate.NOT_SENT, f"{self._host}: does not offer {self._security} or log-in")
+            return Answer(Fate.NOT_SENT, f"{host}: does not offer {self._server.security} or log-in")
         except (OSError, smtplib.SMTPException) as error:
-            return Answer(Fate.NOT_SENT, f"{self._host}: {in_words(error, self._limits)}")
+            return Answer(Fate.NOT_SENT, f"{host}: {in_words(error, self._limits)}")
 
     def close(self) -> None:
         """Nothing is kept open between two alerts."""
-
-    @contextmanager
-    def _connected(self) -> Iterator[smtplib.SMTP]:
-        """A session that is greeted, encrypted and logged in, and cut when it takes too long."""
-        smtp = self._new_session()
-        timer = threading.Timer(self._limits.total_s, _cut, (smtp,))
-        timer.daemon = True
-        timer.start()
-        try:
-            code, text = smtp.connect(self._host, self._port)
-            if code != 220:
-                raise smtplib.SMTPConnectError(code, text)
-            assert smtp.sock is not None  # it has just connected
-            smtp.sock.settimeout(self._limits.read_s)
-            if self._security == "starttls":
-                smtp.starttls(context=self._tls)
-            if self._user is not None:
-                smtp.login(self._user, self._password or "")
-            else:
-                smtp.ehlo_or_helo_if_needed()
-            yield smtp
-        finally:
-            timer.cancel()
-            smtp.close()
-
-    def _new_session(self) -> smtplib.SMTP:
-        timeout = self._limits.connect_s
-        smtp = (
-            smtplib.SMTP_SSL(timeout=timeout, context=self._tls)
-            if self._security == "tls"
-            else smtplib.SMTP(timeout=timeout)
-        )
-        # The library sets this only when it connects within its constructor, where it can't be cut short;
-        # it checks the certificate against it.
-        smtp._host = self._host  # type: ignore[attr-defined]  # noqa: SLF001
-        return smtp
 
     def _hand_over(self, smtp: smtplib.SMTP, alert_id: str, data: bytes) -> Answer:
         code, text = smtp.mail(self._sender.addr_spec, [f"size={len(data)}"] if smtp.has_extn("size") else [])
@@ -145,17 +111,18 @@ class EmailSink:
             answer = self._hand_over_data(smtp, data)
             if answer.fate is not Fate.SENT:
                 return answer
-        _say_goodbye(smtp)
+        say_goodbye(smtp)
         return self._sum_up(alert_id, replies, done | set(taken))
 
     def _hand_over_data(self, smtp: smtplib.SMTP, data: bytes) -> Answer:
+        code, text = smtp.docmd("DATA")
+        if code != 354:
+            return self._answer(code, text)
         try:
-            code, text = smtp.data(data)
-        except smtplib.SMTPDataError as error:  # the command itself was turned down
-            return self._answer(error.smtp_code, error.smtp_error)
+            code, text = hand_over(smtp, data)
         except (OSError, smtplib.SMTPException) as error:
             words = in_words(error, self._limits)
-            return Answer(Fate.MAYBE_SENT, f"{self._host}: lost while handing over: {words}")
+            return Answer(Fate.MAYBE_SENT, f"{self._server.host}: lost while handing over: {words}")
         return Answer(Fate.SENT, "") if code == 250 else self._answer(code, text)
 
     def _sum_up(self, alert_id: str, replies: dict[str, tuple[int, bytes]], taken: set[str]) -> Answer:
@@ -183,22 +150,8 @@ class EmailSink:
         return Answer(fate, self._words(code, text))
 
     def _words(self, code: int, text: bytes | str) -> str:
-        shown = one_line(text.decode(errors="replace") if isinstance(text, bytes) else text)[:160]
-        if self._password:
-            shown = shown.replace(self._password, "[secret]")
-        return f"SMTP {code} {shown}".rstrip()
-
-
-def _cut(smtp: smtplib.SMTP) -> None:
-    if smtp.sock is not None:
-        shut(smtp.sock)
-
-
-def _say_goodbye(smtp: smtplib.SMTP) -> None:
-    try:
-        smtp.quit()
-    except (OSError, smtplib.SMTPException):
-        return  # the message is the server's by now; how it hangs up changes nothing
+        said = text.decode(errors="replace") if isinstance(text, bytes) else text
+        return f"SMTP {code:03} {masked(said, self._secrets, 160)}".rstrip()
 
 
 def _checked_address(text: str) -> Address:
@@ -214,6 +167,20 @@ def _checked_address(text: str) -> Address:
             'write "name@host.example" or "Name <name@host.example>"',
         )
     return address
+
+
+def _checked_log_in(word: str | None) -> str | None:
+    """A user or password that a mail server can be sent: RFC 4616, 2, takes UTF-8 without a zero."""
+    try:
+        sound = word is None or b"\0" not in word.encode()
+    except UnicodeEncodeError:
+        sound = False
+    if not sound:
+        raise SinkError(
+            "the e-mail sink's user or password holds what no log-in can carry",
+            "store it anew, as UTF-8 text",
+        )
+    return word
 
 
 def _checked_security(security: Security, host: str) -> Security:

@@ -10,6 +10,10 @@ from dataclasses import dataclass
 import requests
 
 
+class PeerError(Exception):
+    """A peer that breaks its protocol; the text says how, in our own words."""
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """Seconds. None of them bounds the name lookup: the system's resolver has its own (man resolv.conf)."""
@@ -39,6 +43,8 @@ def in_words(error: BaseException, limits: Limits) -> str:
 
 
 def _known(cause: BaseException, limits: Limits) -> str | None:
+    if isinstance(cause, PeerError):
+        return str(cause)
     if isinstance(cause, ssl.SSLCertVerificationError):
         return f"the certificate was not accepted: {cause.verify_message}"
     if isinstance(cause, ssl.SSLError):

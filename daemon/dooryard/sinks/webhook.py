@@ -21,6 +21,8 @@ from dooryard.sinks.post import NoReply, Reply, post
 from dooryard.sinks.signing import signed_headers, signing_key
 
 MOST_REDIRECTS = 3
+LONGEST_WISH_S = 7 * 86400.0
+LONGEST_DATE = 64  # characters; an HTTP date has 29
 # These say "later", not "never": RFC 9110 (408), RFC 8470 (425), RFC 6585 (429).
 _LATER = {408, 425, 429}
 _FOR_GOOD = {301, 308}
@@ -119,17 +121,21 @@ def classify(status: int, retry_after: str | None, now_unix_s: float) -> Answer:
 
 
 def retry_after_s(value: str | None, now_unix_s: float) -> float | None:
-    """Seconds that a Retry-After header asks for, or None. RFC 9110, 10.2.3: seconds, or an HTTP date."""
+    """Seconds that a Retry-After header asks for, at most `LONGEST_WISH_S`, or None where it says nothing.
+
+    RFC 9110, 10.2.3: seconds, or an HTTP date.
+    """
     if value is None:
         return None
-    if value.strip().isascii() and value.strip().isdigit():
-        return float(value.strip()[:12])
+    wish = value.strip()
+    if wish.isascii() and wish.isdigit():
+        return min(float(wish[:12]), LONGEST_WISH_S)
     try:
-        date = parsedate_to_datetime(value)
-    except ValueError:
+        date = parsedate_to_datetime(wish[:LONGEST_DATE])
+        left = date.replace(tzinfo=date.tzinfo or UTC) - datetime.fromtimestamp(now_unix_s, UTC)
+    except (ValueError, TypeError, OverflowError, IndexError):
         return None  # not a date either: as if it were not there
-    now = datetime.fromtimestamp(now_unix_s, UTC)
-    return max(0.0, (date.replace(tzinfo=date.tzinfo or UTC) - now) / timedelta(seconds=1))
+    return min(max(0.0, left / timedelta(seconds=1)), LONGEST_WISH_S)
 
 
 def _phrase(status: int) -> str:

@@ -17,7 +17,7 @@ from PIL import Image
 
 from dooryard.errors import SinkError
 from dooryard.sinks.base import Answer, Fate
-from dooryard.sinks.webhook import WebhookSink, classify, retry_after_s
+from dooryard.sinks.webhook import LONGEST_WISH_S, WebhookSink, classify, retry_after_s
 from servers import web
 from servers.certificates import Authority
 from unit.outbox.builders import JPEG, alert, visit
@@ -105,7 +105,14 @@ def test_every_kind_of_status(status: str, fate: Fate) -> None:
         ("-5", None),
         ("", None),
         ("²", None),
-        ("9" * 400, 999_999_999_999.0),
+        ("9" * 400, LONGEST_WISH_S),
+        ("Fri, 31 Dec 9999 23:59:59 GMT", LONGEST_WISH_S),
+        ("Fri, 31 Dec 999999999 23:59:59 GMT", None),
+        ("Fri, 31 Dec 9999 99:59:59 GMT", None),
+        ("Fri, 31 Dec 2026 23:59:59 +999999", None),
+        ("Sun, 06 Nov 1994 08:49:37 -9999999999999999999", None),
+        ("Mon, 1 Jan 1 00:00:00 -2359", 0.0),
+        ("Fri, " * 2000, None),
     ],
 )
 def test_a_wish_to_wait_is_passed_on(value: str, wait_s: float | None) -> None:
