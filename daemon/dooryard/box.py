@@ -11,6 +11,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field
 
+from dooryard import box_sense
 from dooryard.box_camera import CAMERA_KEYS, Camera, Part
 from dooryard.box_sinks import Email, Heartbeat, Memory, PathText, Publish, SinkTable, Webhook
 from dooryard.gate.settings import area
@@ -191,6 +192,8 @@ def box_in(document: Document) -> Parsed[BoxFile]:
         note_doubles(document, "sensor", "name")
         for path, text in _strangers(document.data):
             document.problem(path, text)
+        if box is not None:
+            box_sense.note(document, box)
     document.raise_problems()
     assert box is not None  # or there were problems
     if not box.sink:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from dooryard.box_sinks import PathText
 from dooryard.gate.settings import LONGEST_PX, SHORTEST_PX
+from dooryard.policy.fields import known_zone
 from dooryard.policy.schema import Table
 
 # Keys of [camera] that only some kinds have.
@@ -69,7 +70,7 @@ class Camera(Table):
     index: PathText | None = Field(
         default=None, description="CSV file with the frames' times (folder). Left out: times from EXIF."
     )
-    time_zone: str | None = Field(
+    time_zone: Annotated[str, AfterValidator(known_zone)] | None = Field(
         default=None, description="IANA name, for frame times without an offset (folder). Left out: UTC."
     )
     preset: str = Field(

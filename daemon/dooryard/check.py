@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TextIO, TypeVar
 
+from dooryard import box_sense
 from dooryard.box import BoxFile, box_in, telling
+from dooryard.clock import FakeClock
 from dooryard.errors import EXIT_OK, ConfigError, DooryardError
+from dooryard.outbox.own import claim
 from dooryard.pipeline import Conditions
 from dooryard.policy.changes import policy_changes
 from dooryard.policy.document import Document, Parsed, read
+from dooryard.policy.lines import Path as Path_
 from dooryard.policy.parse import parse_policy, policy_in
 from dooryard.policy.reference import table
 from dooryard.policy.schema import Policy
 from dooryard.policy.sorts import sort_of
-from dooryard.sensors.registry import SYSTEM
+from dooryard.sensors.registry import SYSTEM, Machine, build_one
+from dooryard.sensors.spec import SensorSpec
+from dooryard.text_files import read_text
 
 T = TypeVar("T")
 VisitorsOf = Callable[[BoxFile, Path], tuple[frozenset[str], dict[str, str]]]
-_MOST_BYTES = 1_000_000
 
 
 def check(
@@ -28,21 +34,23 @@ def check(
     out: TextIO,
     *,
     visitors_of: VisitorsOf | None = None,
+    strict: bool = False,
 ) -> int:
-    """Check each file, whichever sort it is, and print what is found to `out`.
+    """Check each file, whichever sort it is, and print what is found to `out`; `strict`: warnings count.
 
     When box files are among them, the policies' sinks, sensors and visitors must be theirs; else the
     visitors are those of the built-in model. `visitors_of` tells whom a box knows; None: not checked.
     Returns 0, or the exit code of `ConfigError`.
     """
+    say = _Said(out)
     documents = [document for path in paths if (document := _read(path, out)) is not None]
-    boxes = [_result(document, box_in, out) for document in documents if sort_of(document.data) == "box"]
+    boxes = [_result(document, _box_in, say) for document in documents if sort_of(document.data) == "box"]
     sinks = sensors = None
     sound_boxes = [box for box in boxes if box is not None]
     # Where a box file is wrong or none is given, nobody knows what sinks and sensors there are.
     if boxes and len(sound_boxes) == len(boxes):
         sinks = frozenset(name for box in sound_boxes for name in telling(box))
-        sensors = frozenset(name for box in sound_boxes for name in sensor_names(box))
+        sensors = dict(item for box in sound_boxes for item in sensor_units(box).items())
 
     visitors, group_of = _visitors(boxes, documents, visitors_of, out)
 
@@ -50,10 +58,23 @@ def check(
         return policy_in(document, sinks=sinks, visitors=visitors, group_of=group_of, sensors=sensors)
 
     policies = [
-        _result(document, policy, out) for document in documents if sort_of(document.data) == "policy"
+        _result(document, policy, say) for document in documents if sort_of(document.data) == "policy"
     ]
-    sound = len(documents) == len(paths) and all([*boxes, *policies])
+    sound = len(documents) == len(paths) and all([*boxes, *policies]) and not (strict and say.warnings)
     return EXIT_OK if sound else ConfigError.exit_code
+
+
+@dataclass
+class _Said:
+    """Where it is printed, and how many warnings there were."""
+
+    out: TextIO
+    warnings: int = 0
+
+    def warn(self, texts: Sequence[str], kind: str) -> None:
+        self.warnings += len(texts)
+        for text in texts:
+            print(f"{text} ({kind})", file=self.out)
 
 
 def _visitors(
@@ -78,10 +99,41 @@ def _visitors(
     return names, group_of
 
 
-def sensor_names(box: BoxFile) -> frozenset[str]:
-    """Names of the sensors of `box`: its own, and those of every board that none of its own replaces."""
+def sensor_units(box: BoxFile) -> dict[str, str]:
+    """Unit of each sensor of `box`: of its own, and of those of every board that none of its own replaces."""
     replaced = {sensor.kind for sensor in box.sensor}
-    return frozenset(sensor.name for sensor in box.sensor) | (frozenset(SYSTEM) - replaced)
+    specs = [SensorSpec(kind, kind) for kind in SYSTEM if kind not in replaced]
+    machine = Machine(state_folder=Path())
+    return {
+        spec.name: build_one(spec, machine).unit.value for spec in (*specs, *(s.spec for s in box.sensor))
+    }
+
+
+def _box_in(document: Document) -> Parsed[BoxFile]:
+    """The box file, with what only the making of its parts shows: `run` makes them by the same functions."""
+    parsed = box_in(document)
+    box, base = parsed.value, Path(document.file).resolve().parent
+    for path, make in _parts(box, base):
+        try:
+            make()
+        except ValueError as error:
+            document.problem(path, str(error))
+        except DooryardError as error:
+            document.problem(path, f"{error.what}; {error.remedy}")
+    document.raise_problems()
+    return parsed
+
+
+def _parts(box: BoxFile, base: Path) -> Iterator[tuple[Path_, Callable[[], object]]]:
+    """Parts that can be made without the board, and the key that each belongs to."""
+    from dooryard import build  # with what it needs; a policy is checked without
+
+    machine = Machine(state_folder=base / box.state_folder)
+    for i, sensor in enumerate(box.sensor):
+        yield ("sensor", i), partial(build_one, sensor.spec, machine)
+    yield ("camera",), partial(build.camera, box, base, FakeClock())
+    yield ("gate",), partial(build.conditions, box, Policy(), clock_set=True)
+    yield ("state_folder",), partial(claim, base / box.state_folder)
 
 
 def reread(
@@ -90,7 +142,7 @@ def reread(
     sinks: frozenset[str],
     visitors: frozenset[str] | None = None,
     group_of: Mapping[str, str] | None = None,
-    sensors: frozenset[str] | None = None,
+    sensors: Collection[str] | None = None,
 ) -> tuple[Policy | None, str]:
     """Read a policy that was changed while the box runs: all of it, or nothing.
 
@@ -126,21 +178,6 @@ def reference() -> str:
     return table("Policy", Policy) + "\n" + table("Box file", BoxFile)
 
 
-def read_text(path: Path, sort: str = "policy or box file") -> str:
-    """The text of a file of the `sort`. Raises ConfigError if it can't be read."""
-    remedy = f"name a {sort} that this user may read"
-    try:
-        size = path.stat().st_size
-        if size > _MOST_BYTES:
-            raise ConfigError(f"{path}: is {size} bytes long, which no {sort} is", remedy)
-        return path.read_bytes().decode("utf-8")
-    except OSError as error:
-        raise ConfigError(f"{path}: {(error.strerror or str(error)).lower()}", remedy) from error
-    except UnicodeDecodeError as error:
-        line = error.object[: error.start].count(b"\n") + 1
-        raise ConfigError(f"{path}:{line}: is not UTF-8 text", "save the file as UTF-8") from error
-
-
 def _read(path: Path, out: TextIO) -> Document | None:
     """The document in a file. None: it can't be read, and that is printed."""
     try:
@@ -150,16 +187,22 @@ def _read(path: Path, out: TextIO) -> Document | None:
         return None
 
 
-def _result(document: Document, parse: Callable[[Document], Parsed[T]], out: TextIO) -> T | None:
+def _result(document: Document, parse: Callable[[Document], Parsed[T]], say: _Said) -> T | None:
     """Parse and print what is to be said. None: there were problems."""
     try:
         parsed = parse(document)
     except ConfigError as error:
-        print(error.what, file=out)
+        print(error.what, file=say.out)
         return None
-    for warning in parsed.warnings:
-        print(f"{warning} (a warning)", file=out)
+    say.warn(parsed.warnings, "a warning")
+    left = Document(document.file, document.data, document.lines)
+    for path, text in box_sense.to_fill_in(parsed.value) if isinstance(parsed.value, BoxFile) else ():
+        left.warning(path, text)
+    say.warn(left.told(), "to be filled in")
     sort = sort_of(document.data)
     said = f"a {sort} file without problems" if document.data else "an empty policy: the built-in one holds"
-    print(f"{document.file}: {said}", file=out)
+    count, empty = len(parsed.warnings), len(left.told())
+    warned = f", {count} warning{'' if count == 1 else 's'}" if count else ""
+    warned += f", {empty} to be filled in" if empty else ""
+    print(f"{document.file}: {said}{warned}", file=say.out)
     return parsed.value

@@ -12,11 +12,11 @@ from dooryard.box import BoxFile, parse_box
 from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
 from dooryard.camera.picture_files import SUFFIXES
 from dooryard.camera.scene import SceneCamera
-from dooryard.check import read_text
 from dooryard.clock import SystemClock
 from dooryard.errors import EXIT_OK, ConfigError, StoreError
 from dooryard.recorder import INDEX, TRUTH, Recorder, RecorderSettings
 from dooryard.rehearse.truth import TrueVisit, write_truth
+from dooryard.text_files import read_text
 
 _READ_S = 1.0
 

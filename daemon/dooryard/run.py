@@ -23,7 +23,7 @@ from dooryard.allocator import keep_memory_flat
 from dooryard.box import BoxFile, parse_box, telling
 from dooryard.camera.base import Camera
 from dooryard.camera.keeper import CameraKeeper, Patience
-from dooryard.check import read_text, reread, rereader, sensor_names
+from dooryard.check import reread, rereader, sensor_units
 from dooryard.clock import Clock, FrameClock, SystemClock
 from dooryard.daybook import Daybook
 from dooryard.errors import StuckError
@@ -44,6 +44,7 @@ from dooryard.records import Moment
 from dooryard.saving import RECORDING
 from dooryard.sensors.clock_state import clock_is_set
 from dooryard.sight import lessons_of
+from dooryard.text_files import read_text
 from dooryard.timed import LiveTimed, RecordedTimed, Timed
 
 T = TypeVar("T")
@@ -123,7 +124,7 @@ def _given(box_file: Path, policy_file: Path | None) -> _Given:
             "sinks": telling(box),
             "visitors": visitors,
             "group_of": group_of,
-            "sensors": sensor_names(box),
+            "sensors": sensor_units(box),
         }
 
     policy = _told(parse_policy(read_text(policy_file), str(policy_file), **known()))

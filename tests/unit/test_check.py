@@ -10,9 +10,10 @@ from pathlib import Path
 import pytest
 
 from dooryard.box import BoxFile
-from dooryard.check import check, read_text, reread, sensor_names
+from dooryard.check import check, reread, sensor_units
 from dooryard.errors import ConfigError
 from dooryard.sensors.registry import Machine, build
+from dooryard.text_files import read_text
 
 POLICY = '[[rule]]\nname = "x"\nvisitor = "bird"\nsend_to = "phone"\n'
 BOX = 'name = "Alder Row box"\n[[sink]]\nkind = "memory"\nname = "phone"\n'
@@ -157,4 +158,5 @@ def test_the_names_are_those_that_are_built(tmp_path):
     box = BoxFile.model_validate({"sensor": tables})
     built = build([sensor.spec for sensor in box.sensor], Machine(tmp_path, tmp_path))
     absent = {text.partition(":")[0] for text in built.absent}
-    assert {sensor.name for sensor in built.sensors} | absent == sensor_names(box)
+    assert {sensor.name for sensor in built.sensors} | absent == sensor_units(box).keys()
+    assert {s.name: s.unit.value for s in built.sensors}.items() <= sensor_units(box).items()

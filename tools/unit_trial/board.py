@@ -1,7 +1,7 @@
 """A board of its own: a Debian system booted in a container, with a network of its own that leads nowhere.
 
-The network has loopback, and a default route into a device that only counts what goes out: so any connection
-to somewhere else is seen, and none is made. Names are asked of a resolver that writes down the question.
+The network is loopback alone: the kernel counts who tries to reach more (`tries_elsewhere`). Names are asked
+of a resolver that writes down the question.
 """
 
 from __future__ import annotations
@@ -142,15 +142,15 @@ class Board:
         return self.run(script).stdout.strip()
 
     def _network(self) -> None:
-        self.run(
-            "ip link set lo up; ip link add away type dummy 2>/dev/null; "
-            "sysctl -qw net.ipv6.conf.away.disable_ipv6=1 net.ipv6.conf.lo.disable_ipv6=0; "
-            "ip addr add 192.0.2.1/24 dev away; ip link set away up; ip route add default dev away"
-        )
+        self.run("ip link set lo up")
 
-    def sent_away(self) -> int:
-        """How many packets went to somewhere else than this board."""
-        return int(self.says("cat /sys/class/net/away/statistics/tx_packets") or -1)
+    def tries_elsewhere(self) -> int:
+        """How often somebody tried to reach another machine: there is no way, and the kernel counts it."""
+        four = self.says(
+            "awk '/^Ip: [0-9]/ {print $13}' /proc/net/snmp"
+        )  # OutNoRoutes (RFC 4293 has its like)
+        six = self.says("awk '/^Ip6OutNoRoutes/ {print $2}' /proc/net/snmp6") or "0"
+        return int(four) + int(six)
 
     @property
     def on(self) -> bool:

@@ -68,6 +68,7 @@ class Trial:
     board: Board
     folder: Path
     quick: bool
+    tried: int = 0  # tries to reach another machine, before the service was started
     outside: dict[str, subprocess.Popen[bytes]] = field(default_factory=dict)
 
     @property

@@ -98,6 +98,7 @@ def gets_ready(trial: Trial) -> str:
         (board.root / name).write_text(text, encoding="utf-8")
     trial.stand_outside("resolver", "questions")
     trial.stand_outside("receiver", "taken")
+    trial.tried = board.tries_elsewhere()
     board.run(
         "chgrp dooryard /etc/dooryard/*.toml; chmod 600 /etc/dooryard/secrets/*; systemctl daemon-reload"
     )
@@ -169,13 +170,13 @@ def has_no_network(trial: Trial) -> str:
 def calls_nobody(trial: Trial) -> str:
     """Everything so far asked for no name, and sent nothing to anywhere but the receiver."""
     board = trial.board
-    asked, away = trial.questions, board.sent_away()
+    asked, away = trial.questions, board.tries_elsewhere()
     must(not asked, f"names were looked up: {sorted(set(asked))}")
-    must(away == 0, f"{away} packets went elsewhere")
+    must(away == trial.tried, f"{away - trial.tried} tries to reach another machine")
     board.run("getent hosts control.alder-row.example; echo x >/dev/udp/192.0.2.99/9")
     must("control.alder-row.example" in trial.questions, "the resolver does not see a question")
-    must(board.sent_away() > 0, "a packet to elsewhere is not seen")
-    return "no look-up, no packet elsewhere (a control of each was seen)"
+    must(board.tries_elsewhere() > away, "a try to reach another machine is not seen")
+    return "no look-up, no try to reach another machine (a control of each was seen)"
 
 
 def halts(trial: Trial) -> str:

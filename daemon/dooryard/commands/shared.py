@@ -35,9 +35,9 @@ def add_unit(parser: argparse.ArgumentParser) -> None:
 def unit_of(arguments: argparse.Namespace) -> Unit:
     """The unit that `add_unit`'s arguments name. Raises ConfigError with every problem in its files."""
     from dooryard.box import parse_box
-    from dooryard.check import read_text
     from dooryard.policy.parse import parse_policy
     from dooryard.policy.schema import Policy
+    from dooryard.text_files import read_text
 
     box = parse_box(read_text(arguments.box), str(arguments.box)).value
     policy = Policy()

@@ -123,8 +123,8 @@ def _record(arguments: argparse.Namespace) -> int:
 
 
 def _policy(file: Path) -> Policy:
-    from dooryard.check import read_text
     from dooryard.policy.parse import parse_policy
+    from dooryard.text_files import read_text
 
     return parse_policy(read_text(file), str(file)).value
 

@@ -22,6 +22,10 @@ _PLAIN_KEY = re.compile(r"[A-Za-z0-9_-]{1,60}")
 _AT_LINE = re.compile(r"\(at line (\d+), column \d+\)")
 _WHERE = re.compile(r"\s*\(at [^)]*\)$")
 _VALUE_WANTED = ("invalid value", "expected newline")
+_TOO_DEEP = re.compile(
+    r"(?:^|[{,])[ \t]*\[{0,2}[ \t]*(?:(?:[A-Za-z0-9_-]+|\"[^\"\n]*\"|'[^'\n]*')[ \t]*\.[ \t]*){20}",
+    re.MULTILINE,
+)
 _UNQUOTED = re.compile(r"=\s*[A-Za-z0-9:./@ +-]+$")
 
 
@@ -102,6 +106,10 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
 def read(text: str, file: str) -> Document:
     """The document in `text`. A byte order mark at its start, as some editors leave, is passed over."""
     text = text.removeprefix("\ufeff").replace("\r\n", "\n")
+    if deep := _TOO_DEEP.search(text):  # the reader's time grows with the square of a key's parts
+        line = text.count("\n", 0, deep.end()) + 1
+        what = "a key of more than 20 parts; a policy or box file needs three"
+        return Document(file, readable=False, problems=[(line, f"{file}:{line}: {what}")])
     try:
         data = tomllib.loads(text)
         return Document(file, data, key_lines(text))

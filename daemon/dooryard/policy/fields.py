@@ -6,6 +6,7 @@ handed in as the validation context; `parse` does that.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Annotated, Final
 from zoneinfo import ZoneInfo, available_timezones
@@ -43,7 +44,7 @@ class Known:
 
     sinks: frozenset[str] | None = None
     visitors: frozenset[str] | None = None
-    sensors: frozenset[str] | None = None
+    sensors: Collection[str] | None = None
 
 
 def as_tuple(value: object) -> object:

@@ -5,9 +5,10 @@ Raises `dooryard.errors.ConfigError` only; its `what` has one line a problem: fi
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from typing import Any
 
+from dooryard.policy import sense
 from dooryard.policy.document import Document, Parsed, quoted, read
 from dooryard.policy.hours import ever_opens, ever_together
 from dooryard.policy.lines import Path
@@ -24,7 +25,7 @@ def parse_policy(
     sinks: frozenset[str] | None = None,
     visitors: frozenset[str] | None = None,
     group_of: Mapping[str, str] | None = None,
-    sensors: frozenset[str] | None = None,
+    sensors: Collection[str] | None = None,
 ) -> Parsed[Policy]:
     """Read a policy.
 
@@ -35,7 +36,7 @@ def parse_policy(
     sinks : names of the box's sinks; None: not checked
     visitors : every group, species and scientific name that can be told, lower case; None: not checked
     group_of : group of each species' name, so that a rule behind its group's rule is found
-    sensors : names of the box's sensors; None: not checked
+    sensors : names of the box's sensors, or a mapping from them to units; None: not checked
 
     Raises ConfigError with all problems.
     """
@@ -49,7 +50,7 @@ def policy_in(
     sinks: frozenset[str] | None = None,
     visitors: frozenset[str] | None = None,
     group_of: Mapping[str, str] | None = None,
-    sensors: frozenset[str] | None = None,
+    sensors: Collection[str] | None = None,
 ) -> Parsed[Policy]:
     """`parse_policy` for a text that was read already."""
     policy = None
@@ -62,11 +63,13 @@ def policy_in(
         if policy is not None:
             _note_air_unknown(document, policy, sensors)
             _note_windows_that_never_open(document, policy)
+            sense.note_wrong_sensors(document, policy, sensors)
     document.raise_problems()
     assert policy is not None  # or there were problems
     _warn_of_rules(document, policy, group_of or {})
     _warn_of_lost_holds(document, policy)
     _warn_of_hours_without_watch(document, policy)
+    sense.warn(document, policy)
     return Parsed(policy, document.told())
 
 
@@ -94,7 +97,7 @@ def _note_double_steps(document: Document) -> None:
             )
 
 
-def _note_air_unknown(document: Document, policy: Policy, sensors: frozenset[str] | None) -> None:
+def _note_air_unknown(document: Document, policy: Policy, sensors: Collection[str] | None) -> None:
     """Note a moisture watch whose `air` is left at its default where the box has no such sensor."""
     moisture = policy.moisture
     written = "air" in moisture.model_fields_set  # then it was checked with the rest

@@ -11,7 +11,7 @@ from typing import Any, TextIO
 
 from dooryard import build
 from dooryard.box import BoxFile, parse_box, telling
-from dooryard.check import read_text, sensor_names
+from dooryard.check import sensor_units
 from dooryard.errors import EXIT_OK, ConfigError
 from dooryard.journal.marks import verdicts
 from dooryard.policy.changes import policy_changes
@@ -24,6 +24,7 @@ from dooryard.rehearse.page import page
 from dooryard.rehearse.records import Rehearsal
 from dooryard.rehearse.sources import find, sinks_of
 from dooryard.rehearse.truth import Score, TrueVisit, parse_truth, score
+from dooryard.text_files import read_text
 
 BUILT_IN = "the built-in policy"
 REPORT = "rehearsal.html"
@@ -69,7 +70,7 @@ def rehearse(wish: Wish, out: TextIO, progress: TextIO) -> int:
 def _policies(wish: Wish, box: BoxFile, base: Path, warn: TextIO) -> list[tuple[str, Policy]]:
     visitors, group_of = build.visitors(box, base)
     sinks = telling(box) or None
-    sensors = None if wish.box is None else sensor_names(box)
+    sensors = None if wish.box is None else sensor_units(box)
 
     def read(file: Path) -> tuple[str, Policy]:
         text, name = read_text(file), str(file)

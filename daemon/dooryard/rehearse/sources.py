@@ -16,10 +16,10 @@ from dooryard.box_camera import Camera
 from dooryard.camera import base
 from dooryard.camera.recordings import parts_of, pictures_in, recording_camera
 from dooryard.camera.scene import SceneCamera
-from dooryard.check import read_text
 from dooryard.clock import FakeClock
 from dooryard.errors import CameraError, ConfigError
 from dooryard.policy.schema import ALL_SINKS, Policy
+from dooryard.text_files import read_text
 
 SCENE = "scene"
 STAND_IN_SINK = "phone"

@@ -61,5 +61,8 @@ class FakeSensor:
 def _entry(word: str) -> tuple[float, float | str]:
     seconds, colon, value = word.partition(":")
     if not colon:
-        raise ValueError(f"{word!r} is not SECONDS:VALUE")
-    return float(seconds), value if value in (GONE, WILD) else float(value)
+        raise ValueError(f"{word!r} is not SECONDS:VALUE, as 0:24.0 is")
+    try:
+        return float(seconds), value if value in (GONE, WILD) else float(value)
+    except ValueError:
+        raise ValueError(f"{word!r} is not SECONDS:VALUE, as 0:24.0 is, or 0:gone") from None

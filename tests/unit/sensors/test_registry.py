@@ -128,7 +128,7 @@ def test_every_mistake_is_told_at_once(tmp_path: Path):
     assert caught.value.what.split("\n") == [
         "two sensors are called 'a'",
         "sensor 'a': kind \"chip\" needs the key chip: the name that the driver gives it",
-        "sensor 'a': could not convert string to float: 'now'",
+        "sensor 'a': 'now:hot' is not SECONDS:VALUE, as 0:24.0 is, or 0:gone",
         f"sensor 'b': there is no kind 'barometer'; choose one of {', '.join(KINDS)}",
         "sensor 'c': every_s must be at least 1",
     ]

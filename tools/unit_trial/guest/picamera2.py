@@ -15,6 +15,7 @@ from typing import Any, Self
 import numpy as np
 
 FOLDER = Path("/srv/frames")
+SLOW = Path("/run/slow-camera")  # if it is there: how long the camera takes to open, seconds
 _EXPOSURE_NS = 30_000_000  # from the picture to its delivery
 
 
@@ -63,6 +64,8 @@ class Picamera2:
     """One camera."""
 
     def __init__(self, camera_num: int = 0) -> None:  # noqa: ARG002
+        if SLOW.exists():
+            time.sleep(float(SLOW.read_text()))
         self.luma = np.load(FOLDER / "luma.npy", mmap_mode="r")
         self.large = np.load(FOLDER / "large.npy", mmap_mode="r")
         self.config: dict[str, Any] = {}

@@ -1,0 +1,115 @@
+"""What a policy says that was surely not meant, and what its sensors cannot give. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping
+from datetime import UTC, datetime, timedelta
+
+from dooryard.policy.document import Document, quoted
+from dooryard.policy.hours import is_open
+from dooryard.policy.lines import Path
+from dooryard.policy.schema import Place, Policy, Rule
+
+CELSIUS, PERCENT = "°C", "%"
+_FARTHEST_H = (
+    4.0  # the time that a zone keeps differs from the sun's by less: the most is 3.4 h, in western China
+)
+_STEP = timedelta(minutes=30)
+_YEAR_START = datetime(2026, 1, 1, tzinfo=UTC)  # which year it is hardly matters
+
+
+def note_wrong_sensors(document: Document, policy: Policy, sensors: Collection[str] | None) -> None:
+    """Note each use of a sensor for what it does not measure; `sensors` maps names to units where it can."""
+    if not isinstance(sensors, Mapping):
+        return
+    for path, name, unit in _uses(policy):
+        gives = sensors.get(name)
+        if gives is not None and gives != unit:
+            wanted = "temperatures" if unit == CELSIUS else "relative humidity"
+            fitting = sorted(other for other, its in sensors.items() if its == unit)
+            choices = f"one of {', '.join(fitting)}" if fitting else "the box has none: add a [[sensor]]"
+            document.problem(
+                path, f"{quoted(name)} does not tell {wanted}, but {gives or 'yes or no'}; {choices}"
+            )
+
+
+def _uses(policy: Policy) -> Iterator[tuple[Path, str, str]]:
+    for i, step in enumerate(policy.heat):
+        yield ("heat", i, "sensor"), step.sensor, CELSIUS
+    moisture = policy.moisture
+    if moisture.humidity is not None:
+        yield ("moisture", "humidity"), moisture.humidity, PERCENT
+        yield ("moisture", "air"), moisture.air, CELSIUS
+        for i, surface in enumerate(moisture.surfaces):
+            yield ("moisture", "surfaces", i), surface, CELSIUS
+
+
+def warn(document: Document, policy: Policy) -> None:
+    """Warn of what never does anything, or never anything else."""
+    _warn_of_silence(document, policy)
+    _warn_of_the_clock(document, policy.place)
+    for i, rule in enumerate(policy.rule):
+        _warn_of_rule(document, i, rule)
+    _warn_of_quiet(document, policy)
+
+
+def _warn_of_silence(document: Document, policy: Policy) -> None:
+    if "rule" in policy.model_fields_set and policy.rule and not any(rule.send_to for rule in policy.rule):
+        document.warning(
+            ("rule",), "no rule sends to anybody, so no visit is ever told; give one of them send_to"
+        )
+
+
+def _warn_of_the_clock(document: Document, place: Place) -> None:
+    """The sun's time at a longitude is 4 minutes a degree from UTC's; a zone keeps near to it."""
+    if place.longitude is None:
+        return
+    sun_h = place.longitude / 15
+    offsets = [place.zone.utcoffset(_YEAR_START.replace(month=month, tzinfo=None)) for month in (1, 7)]
+    hours = [offset.total_seconds() / 3600 for offset in offsets if offset is not None]
+    apart = min((abs((hour - sun_h + 12) % 24 - 12) for hour in hours), default=0.0)
+    if apart > _FARTHEST_H:
+        document.warning(
+            ("place", "time_zone"),
+            f"clocks of {place.time_zone} are {apart:.0f} h from the sun at longitude {place.longitude:g};"
+            " one of the two is wrong (longitude: east is positive, west is negative)",
+        )
+
+
+def _warn_of_rule(document: Document, i: int, rule: Rule) -> None:
+    if rule.at_most_per_hour is not None and rule.at_most_per_hour > rule.at_most_per_day:
+        document.warning(
+            ("rule", i, "at_most_per_hour"),
+            f"never counts: at_most_per_day is {rule.at_most_per_day}, which is less; change one of them",
+        )
+    if rule.sure >= 1:
+        document.warning(
+            ("rule", i, "sure"),
+            "no visit is ever as certain as that, so the rule takes none; 0.5 to 0.9 is usual",
+        )
+
+
+def _warn_of_quiet(document: Document, policy: Policy) -> None:
+    """Warn where it is never loud: always, or in all the hours of a rule that is not urgent."""
+    if not policy.hours.quiet:
+        return
+    moments = [
+        _YEAR_START + day * timedelta(days=30.5) + k * _STEP for day in range(12) for k in range(48 * 7)
+    ]
+    loud = [at for at in moments if not is_open(policy.hours.quiet, policy.place, at)]
+    if not loud:
+        if not all(rule.urgent for rule in policy.rule):
+            document.warning(
+                ("hours", "quiet"),
+                "it is always quiet, so every alert waits for the summary; leave some hours out of quiet,"
+                " or make rules urgent",
+            )
+        return
+    for i, rule in enumerate(policy.rule):
+        waits = rule.hours and rule.send_to and not rule.urgent
+        if waits and not any(is_open(rule.hours, policy.place, at) for at in loud):
+            document.warning(
+                ("rule", i, "hours"),
+                f"{quoted(rule.name)} takes visits in quiet hours only, so all its alerts wait for the"
+                " summary; make it urgent, or choose other hours",
+            )
