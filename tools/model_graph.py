@@ -145,6 +145,6 @@ def _model(graph: _Graph, outputs: tuple[tuple[str, str, int], ...]) -> onnx.Mod
     model = helper.make_model(
         proto, opset_imports=[helper.make_opsetid("", _OPSET)], producer_name="dooryard"
     )
-    model.ir_version = 8  # what onnxruntime 1.17 still reads
+    model.ir_version = 8  # what onnxruntime 1.18 still reads
     onnx.checker.check_model(model, full_check=True)
     return model
