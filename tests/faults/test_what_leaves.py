@@ -38,12 +38,15 @@ class Alone:
 
     def __init__(self, home: Path, *command: str, seconds: float = LIVE_S) -> None:
         self.home = home
-        environ = {name: value for name, value in os.environ.items() if name != runtime.SWITCH}
+        self.own = home / "own"  # the process's home folder: who reports to his maker may keep an id there
+        self.own.mkdir()
+        kept_back = (runtime.SWITCH, "XDG_CACHE_HOME")
+        environ = {name: value for name, value in os.environ.items() if name not in kept_back}
         self._process = subprocess.Popen(
             ["unshare", "--net", "--mount", sys.executable, str(ALONE), str(home), str(seconds), *command],
             stdout=subprocess.PIPE,
             text=True,
-            env=environ,
+            env=environ | {"HOME": str(self.own)},
         )
 
     def result(self) -> dict:
@@ -86,6 +89,7 @@ def test_the_daemon_sends_to_its_receiver_and_to_nobody_else(lives):
     assert result["loaded"]
     assert (daemon.home / "received" / "received.jsonl").exists(), daemon.said()
     assert result["sent"] == [result["peer"]]
+    assert list(daemon.own.iterdir()) == []
 
 
 def test_a_rehearsal_sends_nothing(lives):
@@ -94,6 +98,7 @@ def test_a_rehearsal_sends_nothing(lives):
     assert not result["ended"], rehearsal.said()
     assert result["loaded"]
     assert result["sent"] == []
+    assert list(rehearsal.own.iterdir()) == []
 
 
 def test_control_the_library_that_was_not_silenced_is_noticed(lives):
@@ -102,6 +107,7 @@ def test_control_the_library_that_was_not_silenced_is_noticed(lives):
     if not any(runtime.SWITCH.encode() in file.read_bytes() for file in libraries):
         pytest.skip("this release of onnxruntime has no telemetry client: the control by it is NOT tried")
     assert LOOKUP in result["sent"]
+    assert list(lives["unsilenced"].own.iterdir()) != []
 
 
 @pytest.mark.parametrize(

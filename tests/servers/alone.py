@@ -5,7 +5,8 @@
 In a network of its own all addresses of the world are made local, so that each packet passes the loopback
 device, where a packet socket sees it: lookups, connections, datagrams, by IPv4 and IPv6. The resolver asks
 127.0.0.1 over the network, whatever this machine's own one does. "PORT" in HOME/box.toml becomes the port
-of a webhook receiver. The command is ended after SECONDS, unless it ends before. Prints a line of JSON:
+of a webhook receiver. The command is ended SECONDS after it has loaded onnxruntime, unless it ends before,
+and after three minutes in any case. Prints a line of JSON:
 sent, sorted addresses; peer, the receiver's; code, of the exit; loaded, whether onnxruntime was.
 """
 
@@ -29,6 +30,7 @@ EVERY_PROTOCOL = 0x0003  # ETH_P_ALL, linux/if_ether.h
 PACKET_STATISTICS = 6  # linux/if_packet.h
 SO_RCVBUFFORCE = 33  # asm-generic/socket.h
 TCP, UDP = 6, 17
+LONGEST_S = 180.0
 ICMP = {1: "icmp", 58: "icmp6"}  # the kernel's refusals travel as these
 LOOKUPS = {
     "resolv.conf": "nameserver 127.0.0.1\noptions timeout:1 attempts:1\n",
@@ -100,7 +102,7 @@ def main(home: Path, seconds: float, command: list[str]) -> None:
     if box.exists():
         box.write_text(box.read_text().replace("PORT", str(port)))
     heard = listen()
-    end = time.monotonic() + seconds
+    end = time.monotonic() + LONGEST_S
     found: set[str] = set()
     was_loaded = False
     with (home / "said").open("wb") as said:
@@ -110,7 +112,8 @@ def main(home: Path, seconds: float, command: list[str]) -> None:
                 process.wait(0.5)
                 break
             except subprocess.TimeoutExpired:
-                was_loaded = was_loaded or loaded(process)
+                if not was_loaded and loaded(process):
+                    was_loaded, end = True, time.monotonic() + seconds
                 found |= sent(heard)
         ended = process.poll() is not None
         process.terminate()
