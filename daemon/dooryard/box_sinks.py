@@ -67,6 +67,12 @@ class Webhook(Table):
     picture_max_bytes: int = Field(
         default=1_000_000, ge=5_000, le=20_000_000, description="Larger pictures are scaled down."
     )
+    message_max_bytes: int = Field(
+        default=1_000_000,
+        ge=5_000,
+        le=30_000_000,
+        description="The whole message as it is sent: one that is larger gets a smaller picture.",
+    )
     at_most_per_hour: float = Field(default=120.0, gt=0, le=10_000, description="The most messages an hour.")
 
     @property
@@ -121,6 +127,12 @@ class Email(Table):
     timeout_s: float = Field(default=30.0, gt=0, le=300, description="Seconds to wait for the server.")
     picture_max_bytes: int = Field(
         default=1_000_000, ge=5_000, le=20_000_000, description="Larger pictures are scaled down."
+    )
+    message_max_bytes: int = Field(
+        default=1_000_000,
+        ge=5_000,
+        le=30_000_000,
+        description="The whole message as it is sent: one that is larger gets a smaller picture.",
     )
     at_most_per_hour: float = Field(default=120.0, gt=0, le=10_000, description="The most messages an hour.")
     ca_file: PathText | None = Field(

@@ -245,6 +245,7 @@ def _webhook(table: boxes.Webhook, ca_file: Path | None, source: str, reveal: Re
         connect_timeout_s=table.connect_timeout_s,
         read_timeout_s=table.read_timeout_s,
         picture_max_bytes=table.picture_max_bytes,
+        message_max_bytes=table.message_max_bytes,
         source=source,
         now=time.time,
     )
@@ -265,6 +266,7 @@ def _email(table: boxes.Email, ca_file: Path | None, reveal: Reveal) -> Sink:
         ca_file=ca_file,
         read_timeout_s=table.timeout_s,
         picture_max_bytes=table.picture_max_bytes,
+        message_max_bytes=table.message_max_bytes,
         now=time.time,
     )
 

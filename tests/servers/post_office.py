@@ -43,10 +43,14 @@ class PostOffice:
         tls: ssl.SSLContext | None = None,
         starttls: ssl.SSLContext | None = None,
         password: str | None = None,
+        most_bytes: int | None = None,
+        announce: bool = True,
     ) -> None:
+        """`most_bytes` is the largest message it takes (RFC 1870); without `announce` it does not say so."""
         self.mails: list[Mail] = []
         self.script = script or Script()
         self.logins: list[str] = []
+        self._most_bytes, self._announce = most_bytes, announce
         self._tls, self._starttls, self._password = tls, starttls, password
         self._loop = asyncio.new_event_loop()
         self._ended: asyncio.Event | None = None
@@ -95,6 +99,7 @@ class PostOffice:
                 authenticator=self._check if self._password else None,
                 auth_require_tls=False,
                 auth_required=self._password is not None,
+                data_size_limit=self._most_bytes if self._announce else None,
             )
         self._sessions.append(session)
         return session
@@ -144,6 +149,9 @@ class _Handler:
 
     async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:
         script = self._office.script
+        most_bytes = self._office._most_bytes
+        if most_bytes and len(envelope.original_content) > most_bytes:
+            return "552 5.3.4 message too big for system"
         reply = script.data.pop(0) if script.data else None
         taken = reply is None or (reply in {DROP, HANG} and script.keep_on_drop)
         if taken:

@@ -125,7 +125,7 @@ def test_ports_and_names() -> None:
     [
         (Script(rcpt={RECIPIENT: ["550 5.1.1 unknown"]}), {}, "check both addresses"),
         (Script(rcpt={RECIPIENT: ["450 4.2.0 greylisted"]}), {}, "the outbox does so by itself"),
-        (Script(data=["552 5.3.4 too big"]), {}, "picture_max_bytes"),
+        (Script(data=["552 5.3.4 too big"] * 3), {}, "picture_max_bytes"),
         (Script(), {"security": "starttls"}, "no such encryption"),
     ],
 )

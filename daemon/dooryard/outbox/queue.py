@@ -14,7 +14,7 @@ from dooryard.outbox.rows import wall_text
 from dooryard.outbox.schedule import State
 
 WAITING_TO = """SELECT d.alert, d.sink, a.seq, d.attempts, d.maybe, d.wait_s, d.age_s, d.answer,
-    a.kind, a.urgent, a.wall, a.clock_set
+    d.taken, d.refused, a.kind, a.urgent, a.wall, a.clock_set
     FROM deliveries d JOIN alerts a ON a.id = d.alert
     WHERE d.sink = ? AND d.state = ? ORDER BY a.seq DESC LIMIT ?"""
 
@@ -61,6 +61,11 @@ def begin_anew(db: sqlite3.Connection, alerts: Sequence[str], sink: str | None) 
 def drop(db: sqlite3.Connection, alerts: Sequence[str], sink: str | None) -> int:
     """End untold deliveries of `alerts`; return how many."""
     return _change(db, "state = 'dropped'", "dropped by its owner", _UNTOLD, alerts, sink)
+
+
+def note_recipients(db: sqlite3.Connection, alert: str, taken: str, refused: str) -> None:
+    """Write down who is done with an alert (JSON lists)."""
+    db.execute("UPDATE deliveries SET taken = ?, refused = ? WHERE alert = ?", (taken, refused, alert))
 
 
 def end_gathered(db: sqlite3.Connection, alerts: Sequence[str], sink: str, told_in: str) -> int:

@@ -54,6 +54,8 @@ class Waiting:
     kind: str
     urgent: bool
     wall: datetime | None  # the alert's time; None: the clock was not set
+    taken: frozenset[str] = frozenset()
+    refused: frozenset[str] = frozenset()
 
 
 def wall_text(wall: datetime) -> str:
@@ -134,7 +136,8 @@ def insert_alert(db: sqlite3.Connection, alert: Alert, picture: str | None) -> N
 def update_delivery(db: sqlite3.Connection, errand: Errand, now_s: float) -> None:
     """Write down where it stands, unless it was ended meanwhile."""
     db.execute(
-        "UPDATE deliveries SET state = ?, attempts = ?, maybe = ?, wait_s = ?, age_s = ?, answer = ?"
+        "UPDATE deliveries SET state = ?, attempts = ?, maybe = ?, wait_s = ?, age_s = ?, answer = ?,"
+        " taken = ?, refused = ?"
         " WHERE alert = ? AND sink = ? AND state = ?",
         (
             errand.state.value,
@@ -143,6 +146,8 @@ def update_delivery(db: sqlite3.Connection, errand: Errand, now_s: float) -> Non
             max(0.0, errand.due_s - now_s),
             max(0.0, now_s - errand.since_s),
             errand.answer,
+            names_text(errand.taken),
+            names_text(errand.refused),
             errand.alert,
             errand.sink,
             State.WAITING.value,
@@ -198,7 +203,22 @@ def waiting_of(row: sqlite3.Row) -> Waiting:
     fields = dict(row)
     clock_set, wall = fields.pop("clock_set"), fields.pop("wall")
     fields["urgent"] = bool(fields["urgent"])
+    fields["taken"], fields["refused"] = _names(fields["taken"]), _names(fields["refused"])
     return Waiting(**fields, wall=_time_or_none(wall) if clock_set else None)
+
+
+def names_text(names: frozenset[str]) -> str:
+    """Recipients as they are stored."""
+    return json.dumps(sorted(names))
+
+
+def _names(text: str) -> frozenset[str]:
+    """Stored recipients; none where they can't be read: they are asked again, under the same alert id."""
+    try:
+        found = json.loads(text)
+    except ValueError:
+        return frozenset()
+    return frozenset(map(str, found)) if isinstance(found, list) else frozenset()
 
 
 def _time_or_none(wall: str) -> datetime | None:

@@ -69,6 +69,9 @@ class Errand:
     urgent: bool = False
     gathers: bool = False  # it may be told together with others once it is late
     extra_age_s: float = 0.0  # how much older it is by the wall clock: time spent without power
+    # Of a sink with several recipients: who has it already, and who will never take it.
+    taken: frozenset[str] = frozenset()
+    refused: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

@@ -96,7 +96,13 @@ _VERSION_2: Step = (
     "UPDATE states SET sha256 = sha256(data)",
 )
 
-STEPS: tuple[Step, ...] = (_VERSION_1, _VERSION_2)
+_VERSION_3: Step = (
+    # Which recipients of a sink with several have it, and which will never take it: JSON lists of names.
+    "ALTER TABLE deliveries ADD COLUMN taken TEXT NOT NULL DEFAULT '[]'",
+    "ALTER TABLE deliveries ADD COLUMN refused TEXT NOT NULL DEFAULT '[]'",
+)
+
+STEPS: tuple[Step, ...] = (_VERSION_1, _VERSION_2, _VERSION_3)
 
 
 def prepare(db: sqlite3.Connection) -> None:

@@ -227,13 +227,18 @@ class Store:
             if notice and not known:
                 rows.insert_alert(db, notice, notice.picture)
 
-    def gather(self, late: Sequence[str], sink: str, into: Alert, jpeg: bytes | None) -> None:
-        """End the waiting deliveries of `late` to `sink`; store `into`, with its picture, in their place."""
+    def gather(self, late: Sequence[Errand], into: Alert, jpeg: bytes | None) -> None:
+        """End the waiting deliveries of `late`, which are of one sink and still to go to the same recipients;
+        store `into`, with its picture, in their place.
+        """
         target = engines.picture_path(into.id, into.wall, 1)
         writing = self._engine.writing_with_picture("storing late alerts as one", target, jpeg, into.wall)
         with writing as (db, path):
             rows.insert_alert(db, into, path)
-            queue.end_gathered(db, late, sink, into.id)
+            queue.note_recipients(
+                db, into.id, rows.names_text(late[0].taken), rows.names_text(late[0].refused)
+            )
+            queue.end_gathered(db, [errand.alert for errand in late], late[0].sink, into.id)
 
     def counts(self) -> dict[str, dict[str, int]]:
         """Sink -> state -> how many deliveries."""

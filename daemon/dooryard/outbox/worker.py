@@ -12,6 +12,7 @@ from dooryard.errors import StoreError
 from dooryard.outbox import pace
 from dooryard.outbox.gather import MOST_PICTURES, contact_sheet, late_alert
 from dooryard.outbox.notices import failure_notice
+from dooryard.outbox.recipients import Resting, concluded, paced, to_go, to_try
 from dooryard.outbox.rows import Waiting
 from dooryard.outbox.schedule import (
     Errand,
@@ -27,7 +28,7 @@ from dooryard.outbox.schedule import (
 )
 from dooryard.outbox.store import Store
 from dooryard.records import Alert, Moment
-from dooryard.sinks.base import Answer, Fate, Sink
+from dooryard.sinks.base import Answer, Fate, ManyRecipients, Sink
 
 STORE_RETRY_S = 30.0  # how long to leave a failing store alone
 # A sink that signs the time waits for the clock this long; then it tries, and no refusal is for good
@@ -65,6 +66,8 @@ class Worker:
         self._waits_for_clock_until_s = (
             clock.now().mono_s + CLOCK_PATIENCE_S if getattr(sink, "needs_clock", False) else float("-inf")
         )
+        self._recipients = sink.recipients if isinstance(sink, ManyRecipients) else ()
+        self._resting: Resting = {}
         self._pace = pace.Pace()
         self._newest_seen = store.newest_alert()
         self._line = Line(backlog_seq=self._newest_seen)  # what was stored before the start is backlog
@@ -84,9 +87,10 @@ class Worker:
             self._tell_store_failure(error)
             return STORE_RETRY_S
         free_from_s = pace.free_from_s(self._pace, self._rules.per_hour, self._rules.burst)
-        errand = pick(self._errands.values(), self._line, now_s, free_from_s=free_from_s)
+        errands = paced(self._errands.values(), self._recipients, self._resting)
+        errand = pick(errands, self._line, now_s, free_from_s=free_from_s)
         if errand is None:
-            due_s = next_s(self._errands.values(), self._line, free_from_s=free_from_s)
+            due_s = next_s(errands, self._line, free_from_s=free_from_s)
             return None if due_s is None else max(0.0, due_s - now_s)
         self._pace = pace.poured(self._pace, now_s, self._rules.per_hour)
         self._conclude(errand, self._attempt(errand))
@@ -114,23 +118,29 @@ class Worker:
     def _gather(self) -> None:
         """Put alerts that have become too late for a message each into one."""
         now = self._clock.now()
-        late = too_late(self._errands.values(), self._line, now.mono_s, self._rules)
-        if not late:
+        groups: dict[tuple[str, ...], list[Errand]] = {}
+        for errand in self._errands.values():
+            to = tuple(to_go(errand, self._recipients))
+            if len(to) == len(to_try(errand, self._recipients, self._resting, now.mono_s)):
+                groups.setdefault(to, []).append(errand)
+        for group in groups.values():
+            self._gather_group(too_late(group, self._line, now.mono_s, self._rules), now)
+
+    def _gather_group(self, late: list[Errand], now: Moment) -> None:
+        found = [(errand, alert) for errand in late if (alert := self._alert_of(errand)) is not None]
+        if not found:
             return
-        alerts = [alert for errand in late if (alert := self._alert_of(errand)) is not None]
-        if not alerts:
-            return
+        late, alerts = [errand for errand, _ in found], [alert for _, alert in found]
         into = late_alert(alerts, self.sink.name, now, clock_set=self._clock_set())
         pictures = (self._picture_of(alert) for alert in alerts if alert.picture)
         sheet = contact_sheet([picture for picture in islice(pictures, MOST_PICTURES) if picture])
-        ids = [alert.id for alert in alerts]
         try:
-            self._store.gather(ids, self.sink.name, into, sheet)
+            self._store.gather(late, into, sheet)
         except StoreError:
             if sheet is None:
                 raise
-            self._store.gather(ids, self.sink.name, into, None)  # no room for a picture: the words alone
-        self._log.info("%s: %d late alerts become one, %s", self.sink.name, len(ids), into.id)
+            self._store.gather(late, into, None)  # no room for a picture: the words alone
+        self._log.info("%s: %d late alerts become one, %s", self.sink.name, len(late), into.id)
         self._take_in()
 
     def _alert_of(self, errand: Errand) -> Alert | None:
@@ -152,6 +162,9 @@ class Worker:
             urgent=waiting.urgent,
             gathers=waiting.kind == "visit" and not waiting.urgent,
             extra_age_s=self._extra_age_s(waiting),
+            taken=waiting.taken,
+            # None was tried yet, or its owner wants it tried anew: then by those too who turned it away.
+            refused=waiting.refused if waiting.attempts else frozenset(),
         )
         return restored(errand, wait_s=waiting.wait_s, age_s=waiting.age_s, now_s=now_s, rules=self._rules)
 
@@ -172,9 +185,14 @@ class Worker:
             return Answer(Fate.NOT_SENT, error.what)
         if alert is None:  # dropped since it was taken in
             return Answer(Fate.REFUSED, "the alert is no longer stored")
+        if self._recipients and not to_go(errand, self._recipients):
+            return Answer(Fate.SENT, "all who are still its recipients are done with it")
         picture = self._picture_of(alert)
         self.sending_since_s = self._clock.now().mono_s
         try:
+            if isinstance(self.sink, ManyRecipients):
+                wanted = to_try(errand, self._recipients, self._resting, self.sending_since_s)
+                return self.sink.send_to(alert, picture, wanted)
             return self.sink.send(alert, picture)
         except Exception as error:  # noqa: BLE001  (a faulty sink must not end its thread)
             # Only the kind and the place: an exception's text may carry an address or a secret.
@@ -204,13 +222,15 @@ class Worker:
         now_s = now.mono_s
         if answer.fate is Fate.REFUSED and getattr(self.sink, "needs_clock", False) and not self._clock_set():
             answer = Answer(Fate.NOT_SENT, f"{answer.text} (with the clock not set, so not for good)")
-        if answer.fate in {Fate.SENT, Fate.REFUSED}:
+        outcome = concluded(errand, answer, self._recipients, self._resting, now_s, jitter, self._rules)
+        self._resting, way, answer = outcome.resting, outcome.way, outcome.answer
+        if way.fate in {Fate.SENT, Fate.REFUSED}:
             self.failing_since_s = None
         elif self.failing_since_s is None:
             self.failing_since_s = now_s
-        done = after(errand, answer, now_s, jitter, self._rules)
+        done = after(outcome.errand, answer, now_s, jitter, self._rules)
         newest = max(each.seq for each in self._errands.values())
-        self._line = line_after(self._line, answer, now_s, jitter, self._rules, newest_seq=newest)
+        self._line = line_after(self._line, way, now_s, jitter, self._rules, newest_seq=newest)
         self._tell(done, answer)
         if done.state is State.WAITING:
             self._errands[done.alert] = done

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 if TYPE_CHECKING:
     from dooryard.records import Alert
@@ -26,6 +27,8 @@ class Answer:
     fate: Fate
     text: str  # "HTTP 503", "name not found: hooks.example"; never a secret
     retry_after_s: float | None = None  # the receiver's own wish
+    # Of a sink with several recipients: what became of it for each that this attempt was for.
+    each: Mapping[str, Fate] = field(default_factory=dict, compare=False)
 
 
 class Sink(Protocol):
@@ -39,4 +42,18 @@ class Sink(Protocol):
 
     def close(self) -> None:
         """Let go of connections. May be called twice."""
+        ...
+
+
+@runtime_checkable
+class ManyRecipients(Protocol):
+    """A sink that hands each alert to several, of whom one may take it and another not yet."""
+
+    recipients: tuple[str, ...]
+
+    def send_to(self, alert: Alert, picture: bytes | None, wanted: Sequence[str]) -> Answer:
+        """Try once to deliver to `wanted`, some of `recipients`; the answer says what became of it for each.
+
+        An answer without `each` is about the way to all of them.
+        """
         ...

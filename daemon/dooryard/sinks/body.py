@@ -120,6 +120,12 @@ def made(plan: BodyPlan, alert: Alert, picture: bytes | None, source: str) -> tu
     return body, headers
 
 
+def shows_pictures(plan: BodyPlan) -> bool:
+    """Whether a picture goes out with such a body at all."""
+    names = set().union(*(each.names for each in _templates(plan)))
+    return plan.kind in {"event", "multipart", "picture"} or "picture_base64" in names
+
+
 def values_of(alert: Alert, picture: bytes | None, *, encode: bool = True) -> dict[str, Value]:
     """What each placeholder stands for; `encode` False leaves out the picture's base64."""
     visitor = alert.visitor

@@ -5,8 +5,8 @@ from __future__ import annotations
 import ipaddress
 import smtplib
 import ssl
-from collections import OrderedDict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.errors import MessageError
 from email.headerregistry import Address
@@ -20,21 +20,23 @@ from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.letter import compose, one_line
 from dooryard.sinks.masking import masked, secrets_of
 from dooryard.sinks.net import Limits, in_words
-from dooryard.sinks.picture import fitted
-from dooryard.sinks.smtp import Server, hand_over, say_goodbye, session
+from dooryard.sinks.picture import PICTURE_TRIES, SizeLimit, fitted
+from dooryard.sinks.smtp import Server, hand_over, say_goodbye, session, size_limit, too_large
 
 Security = Literal["tls", "starttls", "none"]
 
-REMEMBERED_ALERTS = 64
+_TAKEN = {250, 251}  # RFC 5321, 4.2.3
 
 
 class EmailSink:
     """A mail server that takes messages for us.
 
-    Outcomes: taken for at least one recipient is sent, unless a server put another one off for later. A
-    4yz reply is not sent, 5yz is refused. Lost before the message went is not sent; lost after, without
-    a reply, maybe sent. When some recipients were put off, the next attempt goes to those alone, as long
-    as this process remembers; else the others get the same Message-ID again.
+    Outcomes, for each recipient: taken is sent, a 4yz reply is not sent, 5yz is refused. Lost before the
+    message went is not sent; lost after, without a reply, maybe sent. All together: not sent when somebody
+    was put off, else sent when at least one has it.
+
+    A message larger than the server says it takes (RFC 1870), or than it turned out to take, goes with a
+    smaller picture, and in the end with none.
     """
 
     def __init__(
@@ -53,6 +55,7 @@ class EmailSink:
         read_timeout_s: float = 30.0,
         total_timeout_s: float = 180.0,
         picture_max_bytes: int | None = 1_000_000,
+        message_max_bytes: int | None = 1_000_000,
         now: Callable[[], float],
     ) -> None:
         """`now` gives Unix seconds. `sender` and `recipients` may have names: "Alder Row <box@a.example>".
@@ -65,6 +68,7 @@ class EmailSink:
         self._recipients = [_checked_address(each) for each in recipients]
         if not self._recipients:
             raise SinkError("the e-mail sink has no recipient", "name at least one address in its list")
+        self.recipients = tuple(dict.fromkeys(each.addr_spec for each in self._recipients))
         self._server = Server(
             host, port, _checked_security(security, host), _tls_context(ca_file),
             _checked_log_in(user), _checked_log_in(password),
@@ -72,86 +76,154 @@ class EmailSink:
         self._secrets = secrets_of(password, user)
         self._limits = Limits(connect_timeout_s, read_timeout_s, total_timeout_s)
         self._picture_max_bytes = picture_max_bytes
+        self._size = SizeLimit(message_max_bytes)
         self._now = now
-        # Alert id -> addresses that have it, for alerts that were taken for some only.
-        self._taken: OrderedDict[str, set[str]] = OrderedDict()
 
     def send(self, alert: Alert, picture: bytes | None) -> Answer:
-        if picture is not None and self._picture_max_bytes is not None:
-            picture = fitted(picture, self._picture_max_bytes)
-        now = datetime.fromtimestamp(self._now(), UTC)
+        return self.send_to(alert, picture, self.recipients)
+
+    def send_to(self, alert: Alert, picture: bytes | None, wanted: Sequence[str]) -> Answer:
         host = self._server.host
-        data = compose(alert, picture, self._sender, self._recipients, now).as_bytes()
+        letter = self._letter(alert, picture, self._size.of(alert.id))  # before a server waits for it
         try:
             with session(self._server, self._limits) as smtp:
-                return self._hand_over(smtp, alert.id, data)
+                said, remark = self._told(smtp, alert, picture, letter, wanted)
+                say_goodbye(smtp)
         except smtplib.SMTPResponseException as error:
-            return self._answer(error.smtp_code, error.smtp_error)
+            # Anything outside 4yz and 5yz here is a server out of step: worth another try.
+            fate = Fate.REFUSED if 500 <= error.smtp_code < 600 else Fate.NOT_SENT
+            return Answer(fate, self._words(error.smtp_code, error.smtp_error))
         except smtplib.SMTPNotSupportedError:
             return Answer(Fate.NOT_SENT, f"{host}: does not offer {self._server.security} or log-in")
         except (OSError, smtplib.SMTPException) as error:
             return Answer(Fate.NOT_SENT, f"{host}: {in_words(error, self._limits)}")
+        return _summed_up(said, remark)
 
     def close(self) -> None:
         """Nothing is kept open between two alerts."""
 
-    def _hand_over(self, smtp: smtplib.SMTP, alert_id: str, data: bytes) -> Answer:
+    def _told(
+        self, smtp: smtplib.SMTP, alert: Alert, picture: bytes | None, letter: _Letter, wanted: Sequence[str]
+    ) -> tuple[dict[str, _Said], str]:
+        """Hand it over, with a smaller picture to those for whom it was too large; what each one was told,
+        and a remark about the picture.
+        """
+        said: dict[str, _Said] = {}
+        left, refusals, shown = list(wanted), 0, picture
+        while True:
+            most_bytes = self._size.of(alert.id, size_limit(smtp))
+            if said or (most_bytes is not None and len(letter.data) > most_bytes):
+                letter = self._letter(alert, shown, most_bytes)
+            try:
+                if said:
+                    smtp.rset()
+                now_said = self._transaction(smtp, letter.data, left)
+            except (OSError, smtplib.SMTPException) as error:
+                if all(each.fate is not Fate.SENT for each in said.values()):
+                    raise
+                lost = _Said(Fate.NOT_SENT, f"{self._server.host}: {in_words(error, self._limits)}")
+                return said | dict.fromkeys(left, lost), ""
+            said |= now_said
+            left = [address for address, each in now_said.items() if each.too_large]
+            if (
+                not left
+                or not letter.pictured
+                or any(each.fate is Fate.MAYBE_SENT for each in now_said.values())
+            ):
+                return said, _remark(picture, pictured=letter.pictured, refusals=refusals)
+            refusals += 1
+            if len(left) == len(now_said):  # no matter of one mailbox
+                self._size.refused(len(letter.data))
+            if refusals == PICTURE_TRIES or len(left) < len(now_said):
+                shown = None
+
+    def _letter(self, alert: Alert, picture: bytes | None, most_bytes: int | None) -> _Letter:
+        """The mail within `most_bytes`; without a picture it may be larger."""
+        now = datetime.fromtimestamp(self._now(), UTC)
+
+        def mail(jpeg: bytes | None) -> bytes:
+            return compose(alert, jpeg, self._sender, self._recipients, now).as_bytes()
+
+        def fits(jpeg: bytes) -> bool:
+            small = self._picture_max_bytes is None or len(jpeg) <= self._picture_max_bytes
+            return small and (most_bytes is None or len(mail(jpeg)) <= most_bytes)
+
+        jpeg = None if picture is None else fitted(picture, fits)
+        return _Letter(mail(jpeg), jpeg is not None)
+
+    def _transaction(self, smtp: smtplib.SMTP, data: bytes, wanted: Sequence[str]) -> dict[str, _Said]:
         code, text = smtp.mail(self._sender.addr_spec, [f"size={len(data)}"] if smtp.has_extn("size") else [])
         if code != 250:
-            return self._answer(code, text)
-        done = self._taken.get(alert_id, set())
-        wanted = [each.addr_spec for each in self._recipients if each.addr_spec not in done]
-        replies = {}
+            if too_large(code, text):
+                return dict.fromkeys(wanted, self._said(code, text))
+            raise smtplib.SMTPResponseException(code, text)
+        said = {}
         for address in wanted:
-            replies[address] = smtp.rcpt(address)
-            if replies[address][0] == 421:  # the server hangs up: nothing was handed over
-                return self._answer(*replies[address])
-        taken = [address for address, (code, _) in replies.items() if code in {250, 251}]
-        if taken:
-            answer = self._hand_over_data(smtp, data)
-            if answer.fate is not Fate.SENT:
-                return answer
-        say_goodbye(smtp)
-        return self._sum_up(alert_id, replies, done | set(taken))
+            code, text = smtp.rcpt(address)
+            if code == 421:  # the server hangs up: nothing was handed over
+                raise smtplib.SMTPResponseException(code, text)
+            said[address] = self._said(code, text)
+        taken = [address for address, each in said.items() if each.fate is Fate.SENT]
+        return said | dict.fromkeys(taken, self._handed_over(smtp, data)) if taken else said
 
-    def _hand_over_data(self, smtp: smtplib.SMTP, data: bytes) -> Answer:
+    def _handed_over(self, smtp: smtplib.SMTP, data: bytes) -> _Said:
         code, text = smtp.docmd("DATA")
         if code != 354:
-            return self._answer(code, text)
+            # A 2yz in its place would be a server out of step, which has nothing yet.
+            return self._said(code, text) if code >= 400 else _Said(Fate.NOT_SENT, self._words(code, text))
         try:
-            code, text = hand_over(smtp, data)
+            return self._said(*hand_over(smtp, data))
         except (OSError, smtplib.SMTPException) as error:
             words = in_words(error, self._limits)
-            return Answer(Fate.MAYBE_SENT, f"{self._server.host}: lost while handing over: {words}")
-        return Answer(Fate.SENT, "") if code == 250 else self._answer(code, text)
+            return _Said(Fate.MAYBE_SENT, f"{self._server.host}: lost while handing over: {words}")
 
-    def _sum_up(self, alert_id: str, replies: dict[str, tuple[int, bytes]], taken: set[str]) -> Answer:
-        failed = {address: reply for address, reply in replies.items() if address not in taken}
-        put_off = [address for address, (code, _) in failed.items() if code < 500]
-        words = "; ".join(f"{address}: {self._words(*reply)}" for address, reply in failed.items())
-        score = f"taken for {len(taken)} of {len(self._recipients)}"
-        if put_off:
-            self._remember(alert_id, taken)
-            return Answer(Fate.NOT_SENT, f"{score}; {words}")
-        self._taken.pop(alert_id, None)
-        if taken:
-            return Answer(Fate.SENT, f"{score}; {words}" if failed else score)
-        return Answer(Fate.REFUSED, words)
-
-    def _remember(self, alert_id: str, taken: set[str]) -> None:
-        if taken:
-            self._taken[alert_id] = taken
-            while len(self._taken) > REMEMBERED_ALERTS:
-                self._taken.popitem(last=False)
-
-    def _answer(self, code: int, text: bytes | str) -> Answer:
+    def _said(self, code: int, text: bytes) -> _Said:
+        if code in _TAKEN:
+            return _Said(Fate.SENT, "")
         # Anything outside 4yz and 5yz here is a server out of step: worth another try.
         fate = Fate.REFUSED if 500 <= code < 600 else Fate.NOT_SENT
-        return Answer(fate, self._words(code, text))
+        return _Said(fate, self._words(code, text), too_large(code, text))
 
     def _words(self, code: int, text: bytes | str) -> str:
         said = text.decode(errors="replace") if isinstance(text, bytes) else text
         return f"SMTP {code:03} {masked(said, self._secrets, 160)}".rstrip()
+
+
+@dataclass(frozen=True, slots=True)
+class _Letter:
+    """A mail as it is sent, and whether a picture is in it."""
+
+    data: bytes
+    pictured: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """What a recipient's message came to."""
+
+    fate: Fate
+    words: str
+    too_large: bool = False
+
+
+def _summed_up(said: Mapping[str, _Said], remark: str) -> Answer:
+    fates = {address: each.fate for address, each in said.items()}
+    found = set(fates.values())
+    order = (Fate.MAYBE_SENT, Fate.NOT_SENT, Fate.SENT, Fate.REFUSED)
+    fate = next(each for each in order if each in found)
+    if found in ({Fate.REFUSED}, {Fate.MAYBE_SENT}):
+        words = [] if len({each.words for each in said.values()}) > 1 else [next(iter(said.values())).words]
+    else:
+        words = [f"taken for {list(fates.values()).count(Fate.SENT)} of {len(said)}{remark}"]
+    if not words or len(found) > 1 or fate is Fate.NOT_SENT:
+        words += [f"{address}: {each.words}" for address, each in said.items() if each.fate is not Fate.SENT]
+    return Answer(fate, "; ".join(words), each=fates)
+
+
+def _remark(picture: bytes | None, *, pictured: bool, refusals: int) -> str:
+    if picture is not None and not pictured:
+        return ", without the picture, which was too large"
+    return ", with a smaller picture, as the first was too large" if refusals else ""
 
 
 def _checked_address(text: str) -> Address:

@@ -42,6 +42,11 @@ def in_words(error: BaseException, limits: Limits) -> str:
     return f"the peer broke off ({type(chain[-1]).__name__})"
 
 
+def caused_by(error: BaseException, kinds: tuple[type[BaseException], ...]) -> bool:
+    """Whether something of these kinds is at the bottom of `error`."""
+    return any(isinstance(cause, kinds) for cause in _causes(error))
+
+
 def _known(cause: BaseException, limits: Limits) -> str | None:
     if isinstance(cause, PeerError):
         return str(cause)

@@ -18,7 +18,7 @@ import requests
 import urllib3.connectionpool
 from requests.adapters import HTTPAdapter
 
-from dooryard.sinks.net import Limits, in_words, shut
+from dooryard.sinks.net import Limits, caused_by, in_words, shut
 
 LONGEST_BODY_BYTES = 64 * 1024
 
@@ -41,6 +41,7 @@ class NoReply:
 
     connected: bool
     text: str  # in words, naming the host at most
+    broke_off: bool = False  # the receiver hung up while the request was on its way, or right after
 
 
 class _Watch:
@@ -134,7 +135,8 @@ def post(
             )
             return Reply(response.status_code, response.headers, _read_bounded(response))
         except (requests.RequestException, OSError) as error:
-            return NoReply(watch.connected, in_words(error, limits))
+            broke_off = watch.connected and caused_by(error, (ConnectionResetError, BrokenPipeError))
+            return NoReply(watch.connected, in_words(error, limits), broke_off)
         finally:
             timer.cancel()
 

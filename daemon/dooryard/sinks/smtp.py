@@ -134,6 +134,7 @@ def plain_words(user: bytes, password: bytes) -> str:
 
 def hand_over(smtp: smtplib.SMTP, data: bytes) -> tuple[int, bytes]:
     """Send the message `data` (its lines end in CR LF), once DATA was granted; return the server's reply."""
+    data = data if data.endswith(b"\r\n") else data + b"\r\n"
     smtp.send(re.sub(rb"^\.", b"..", data, flags=re.MULTILINE) + b".\r\n")  # RFC 5321, 4.5.2
     return smtp.getreply()
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import ssl
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
 from http import HTTPStatus
@@ -14,9 +15,9 @@ from urllib.parse import urljoin, urlsplit
 from dooryard.errors import SinkError
 from dooryard.records import Alert
 from dooryard.sinks.base import Answer, Fate
-from dooryard.sinks.body import EVENT, BodyPlan, Headers, header_problem, made
+from dooryard.sinks.body import EVENT, BodyPlan, Headers, header_problem, made, shows_pictures
 from dooryard.sinks.net import Limits
-from dooryard.sinks.picture import fitted
+from dooryard.sinks.picture import PICTURE_TRIES, SizeLimit, fitted
 from dooryard.sinks.post import NoReply, Reply, post
 from dooryard.sinks.signing import signed_headers, signing_key
 
@@ -25,6 +26,7 @@ LONGEST_WISH_S = 7 * 86400.0
 LONGEST_DATE = 64  # characters; an HTTP date has 29
 # These say "later", not "never": RFC 9110 (408), RFC 8470 (425), RFC 6585 (429).
 _LATER = {408, 425, 429}
+_TOO_LARGE = 413  # RFC 9110, 15.5.14
 _FOR_GOOD = {301, 308}
 _SAME_METHOD = {307, 308}
 
@@ -36,7 +38,7 @@ class WebhookSink:
     passed on. Other 4xx are refused. A redirect by 307 or 308 within the same scheme, host and port is
     followed; 301 or 308 to elsewhere is refused; any other redirect counts as not sent, because a
     network that wants a log-in answers so for every address. No connection: not sent. A connection, but
-    no status: maybe sent.
+    no status: maybe sent. After 413 it goes with a smaller picture, and in the end with none.
     """
 
     def __init__(
@@ -53,6 +55,7 @@ class WebhookSink:
         read_timeout_s: float = 15.0,
         total_timeout_s: float = 60.0,
         picture_max_bytes: int | None = None,
+        message_max_bytes: int | None = None,
         source: str = "/dooryard",
         now: Callable[[], float],
     ) -> None:
@@ -68,26 +71,57 @@ class WebhookSink:
         self._ca_file = checked_ca_file(ca_file)
         self._limits = Limits(connect_timeout_s, read_timeout_s, total_timeout_s)
         self._picture_max_bytes = picture_max_bytes
+        self._size = SizeLimit(message_max_bytes)
+        self._shows_pictures = shows_pictures(self._plan)
         self._source = source
         self._now = now
 
     def send(self, alert: Alert, picture: bytes | None) -> Answer:
-        if picture is not None and self._picture_max_bytes is not None:
-            picture = fitted(picture, self._picture_max_bytes)
-        body, headers = made(self._plan, alert, picture, self._source)
-        headers |= self._own_headers(alert, body)
+        shown, remark = picture, ""
+        for refusals in range(1, PICTURE_TRIES + 2):
+            body, headers, pictured = self._made(alert, shown)
+            status, answer = self._posted(alert, body, headers)
+            if status != _TOO_LARGE or not pictured:
+                break
+            self._size.refused(len(body))
+            remark = f", with a smaller picture: HTTP 413 to {len(body)} bytes"
+            shown = shown if refusals < PICTURE_TRIES else None
+        if answer.fate is Fate.SENT and picture is not None and not pictured and self._shows_pictures:
+            remark = f", without the picture, which was too large{remark and ': HTTP 413'}"
+        return replace(answer, text=answer.text + remark) if answer.fate is Fate.SENT else answer
+
+    def _made(self, alert: Alert, picture: bytes | None) -> tuple[bytes, Headers, bool]:
+        """Body and headers within the limits, and whether a picture is in them; else they may be larger."""
+        most_bytes = self._size.of(alert.id)
+
+        def fits(jpeg: bytes) -> bool:
+            small = self._picture_max_bytes is None or len(jpeg) <= self._picture_max_bytes
+            return small and (most_bytes is None or len(self._body(alert, jpeg)[0]) <= most_bytes)
+
+        shown = None if picture is None or not self._shows_pictures else fitted(picture, fits)
+        return *self._body(alert, shown), shown is not None
+
+    def _body(self, alert: Alert, picture: bytes | None) -> tuple[bytes, Headers]:
+        return made(self._plan, alert, picture, self._source)
+
+    def _posted(self, alert: Alert, body: bytes, headers: Headers) -> tuple[int | None, Answer]:
+        """The final status (None: there was none), and what it stands for."""
+        headers = headers | self._own_headers(alert, body)
         url = self._url
         for _ in range(MOST_REDIRECTS + 1):
             reply = post(url, body, headers, self._limits, self._ca_file)
             if isinstance(reply, NoReply):
+                if reply.broke_off:
+                    self._size.broke_off(alert.id, len(body))
                 host = urlsplit(url).hostname
                 fate = Fate.MAYBE_SENT if reply.connected else Fate.NOT_SENT
-                return Answer(fate, f"{host}: {reply.text}")
+                return None, Answer(fate, f"{host}: {reply.text}")
             target = _redirect_within(url, reply)
             if target is None:
-                return classify(reply.status, reply.headers.get("Retry-After"), self._now())
+                answer = classify(reply.status, reply.headers.get("Retry-After"), self._now())
+                return reply.status, answer
             url = target
-        return Answer(Fate.REFUSED, f"redirected more than {MOST_REDIRECTS} times")
+        return None, Answer(Fate.REFUSED, f"redirected more than {MOST_REDIRECTS} times")
 
     def close(self) -> None:
         """Nothing is kept open between two alerts."""

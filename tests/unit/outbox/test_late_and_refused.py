@@ -17,7 +17,7 @@ from dooryard.clock import FakeClock, SystemClock
 from dooryard.outbox import pace, queue
 from dooryard.outbox.delivery import Delivery
 from dooryard.outbox.gather import MOST_LINES, contact_sheet, late_alert
-from dooryard.outbox.schedule import Rules
+from dooryard.outbox.schedule import Errand, Rules
 from dooryard.outbox.store import Store
 from dooryard.outbox.worker import CLOCK_PATIENCE_S, Worker
 from dooryard.records import Alert
@@ -189,9 +189,10 @@ def test_killed_at_every_step_of_gathering(tmp_path: Path, clock: FakeClock) -> 
         disk = StepDisk()
         store = Store.open(tmp_path / str(number) / "state", clock, disk=disk)
         ids = come_by(store, range(3))
+        late = [Errand(each, "phone", seq, 0.0, 0.0) for seq, each in enumerate(ids)]
         disk.arm(number)
         try:
-            store.gather(ids, "phone", late_alert([alert(1)] * 3, "phone", at(0), clock_set=True), jpeg())
+            store.gather(late, late_alert([alert(1)] * 3, "phone", at(0), clock_set=True), jpeg())
             done = True
         except Killed:
             pass

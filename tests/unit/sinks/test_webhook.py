@@ -17,6 +17,7 @@ from PIL import Image
 
 from dooryard.errors import SinkError
 from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.body import EVENT, BodyPlan, plan_from
 from dooryard.sinks.webhook import LONGEST_WISH_S, WebhookSink, classify, retry_after_s
 from servers import web
 from servers.certificates import Authority
@@ -284,3 +285,81 @@ def test_a_picture_is_made_to_fit(tmp_path: Path) -> None:
 
 def test_a_status_without_a_phrase() -> None:
     assert classify(299, None, 0) == Answer(Fate.SENT, "HTTP 299")
+
+
+# --- messages that are too large ---
+
+
+def takes_at_most(most_bytes: int, *, rudely: bool = False) -> web.Behaviour:
+    """413 to a larger body (RFC 9110, 15.5.14); rudely: a reset before it was read to its end."""
+
+    def behave(exchange: web.Exchange) -> None:
+        head = b""
+        while b"\r\n\r\n" not in head:
+            head += exchange.connection.recv(1024)
+        length = int(re.search(rb"(?i)content-length: (\d+)", head)[1])  # type: ignore[index]  # always there
+        if rudely and length > most_bytes:
+            exchange.reset()
+            return
+        left = length - len(head.partition(b"\r\n\r\n")[2])
+        while left > 0:
+            left -= len(exchange.connection.recv(65536))
+        status = "413 Content Too Large" if length > most_bytes else "204 No Content"
+        exchange.requests.append(web.Request(status, {}, b"x" * length))
+        exchange.say(f"HTTP/1.1 {status}\r\nContent-Length: 0\r\nConnection: close\r\n\r\n")
+
+    return behave
+
+
+def photograph() -> bytes:
+    """A picture of noise: about a megabyte."""
+    out = io.BytesIO()
+    Image.effect_noise((1600, 1200), 60).convert("RGB").save(out, "JPEG", quality=75)
+    return out.getvalue()
+
+
+PLANS = [
+    EVENT,
+    plan_from("json", template='{"text": "$text", "picture": "$picture_base64"}'),
+    plan_from("multipart", fields={"text": "$text"}),
+    plan_from("picture"),
+]
+
+
+@pytest.mark.parametrize("plan", PLANS, ids=lambda plan: plan.kind)
+def test_a_message_is_bounded_as_it_is_sent(plan: BodyPlan) -> None:
+    # A megabyte is what a common web server takes unless told otherwise (nginx: client_max_body_size).
+    picture = photograph()
+    with web.Peer(takes_at_most(1024 * 1024)) as peer:
+        phone = WebhookSink("phone", peer.url, body=plan, message_max_bytes=1_000_000, now=lambda: 0.0)
+        answer = phone.send(ALERT, picture + bytes(400_000))
+    assert answer == Answer(Fate.SENT, "HTTP 204 No Content")
+    assert len(peer.requests) == 1
+    assert 100_000 < len(peer.requests[0].body) <= 1_000_000
+
+
+@pytest.mark.parametrize("plan", PLANS, ids=lambda plan: plan.kind)
+@pytest.mark.parametrize("most_bytes", [400_000, 100_000, 3000])
+def test_the_words_always_arrive_and_the_limit_is_kept(plan: BodyPlan, most_bytes: int) -> None:
+    with web.Peer(takes_at_most(most_bytes)) as peer:
+        phone = WebhookSink("phone", peer.url, body=plan, message_max_bytes=1_000_000, now=lambda: 0.0)
+        answers = [phone.send(alert(number, visit(1)), photograph()) for number in range(4)]
+        phone.send(ALERT, photograph())
+    assert {answer.fate for answer in answers} == {Fate.SENT}
+    assert ", with" in answers[0].text
+    taken = [len(each.body) for each in peer.requests if each.line.startswith("204")]
+    assert len(taken) == 5
+    if most_bytes > 3000:  # it found a picture that fits, and tries no larger one
+        assert taken[-1] > 10_000
+        assert answers[-1] == Answer(Fate.SENT, "HTTP 204 No Content")
+
+
+def test_a_receiver_that_hangs_up_on_a_large_message_gets_a_smaller_one() -> None:
+    with web.Peer(takes_at_most(200_000, rudely=True)) as peer:
+        phone = WebhookSink("phone", peer.url, message_max_bytes=1_000_000, now=lambda: 0.0)
+        answers = []
+        while not answers or answers[-1].fate is not Fate.SENT:
+            answers.append(phone.send(ALERT, photograph()))
+            assert len(answers) < 6
+    assert {answer.fate for answer in answers[:-1]} == {Fate.MAYBE_SENT}
+    assert len(peer.requests) == 1
