@@ -137,14 +137,25 @@ def trial_alert(box: str, now: Moment, salt: bytes, *, clock_set: bool) -> Alert
 
 
 def trial_picture(words: str) -> bytes:
-    """A small JPEG: a sky, a lawn, a bar, and `words` (as far as the built-in font has their letters)."""
-    image = Image.new("RGB", (640, 480), (176, 200, 214))
+    """A JPEG: a sky, a lawn, a bar, and `words` (as far as the built-in font has their letters).
+
+    It has the measures of the largest picture that a sink is ever given, a sheet of late alerts, and about
+    its bytes: grain stands in for leaves, so that a receiver's limit shows now and not with the first visit.
+    """
+    image = Image.new("RGB", (1310, 990), (176, 200, 214))
     draw = ImageDraw.Draw(image)
-    draw.rectangle((0, 330, 640, 480), fill=(96, 128, 72))
-    draw.rectangle((310, 120, 330, 360), fill=(120, 120, 120))
-    draw.text((20, 20), words.encode("latin-1", "replace").decode("latin-1"), fill=(20, 20, 20))
+    draw.rectangle((0, 680, 1310, 990), fill=(96, 128, 72))
+    grain = Image.effect_noise(image.size, 40).convert("RGB")
+    image = Image.blend(image, grain, 0.5)
+    draw = ImageDraw.Draw(image)
+    draw.rectangle((640, 240, 680, 740), fill=(120, 120, 120))
+    # The built-in font has one size, which is small here.
+    line = Image.new("L", (420, 16))
+    ImageDraw.Draw(line).text((0, 2), words.encode("latin-1", "replace").decode("latin-1"), fill=255)
+    line = line.resize((1260, 48))
+    image.paste((20, 20, 20), (20, 20, 20 + line.width, 20 + line.height), line)
     out = io.BytesIO()
-    image.save(out, "JPEG", quality=85)
+    image.save(out, "JPEG", quality=82)
     return out.getvalue()
 
 

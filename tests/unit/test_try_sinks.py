@@ -54,7 +54,8 @@ def test_all_well() -> None:
         ((alert, picture),) = sink.received
         assert alert.title == "A trial message from Alder Row"
         with Image.open(io.BytesIO(picture or b"")) as image:
-            assert image.size == (640, 480)
+            assert image.size == (1310, 990)
+        assert len(picture or b"") > 300_000  # as a sheet of twelve pictures has
         assert sink.closed
 
 
