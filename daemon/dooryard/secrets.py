@@ -6,12 +6,12 @@ that only its owner can read) and ``env:NAME`` (an environment variable).
 
 from __future__ import annotations
 
-import os
 import stat
 from collections.abc import Mapping
 from pathlib import Path
 
 from dooryard.errors import SinkError
+from dooryard.text_files import NOT_PLAIN, read_plain
 
 LONGEST_SECRET_BYTES = 16 * 1024
 
@@ -100,27 +100,29 @@ def _from_environment(name: str, environ: Mapping[str, str]) -> Secret:
 
 def _read(path: Path, what: str, *, guarded: bool) -> Secret:
     try:
-        with path.open("rb") as file:
-            status = os.fstat(file.fileno())
-            if not stat.S_ISREG(status.st_mode):
-                raise SinkError(f"{what} is not a plain file", "point to a plain file")
-            mode = stat.S_IMODE(status.st_mode)
-            if not guarded and mode not in {0o600, 0o400}:
-                raise SinkError(
-                    f"{what} has mode {mode:04o}: others than its owner may read it", f"chmod 600 {path}"
-                )
-            data = file.read(LONGEST_SECRET_BYTES + 1)
+        data, status = read_plain(path, LONGEST_SECRET_BYTES)
     except OSError as error:
+        if error.strerror == NOT_PLAIN:
+            raise SinkError(f"{what} {NOT_PLAIN}", "point to a plain file") from error
         reason = error.strerror or type(error).__name__
         raise SinkError(
             f"{what} cannot be read: {reason}", f"create {path}, owned by the service's user, mode 600"
         ) from error
+    mode = stat.S_IMODE(status.st_mode)
+    if not guarded and mode not in {0o600, 0o400}:
+        raise SinkError(f"{what} has mode {mode:04o}: others than its owner may read it", f"chmod 600 {path}")
+    if status.st_size > LONGEST_SECRET_BYTES:
+        raise _too_long(what)
     return Secret(_as_text(data, what))
+
+
+def _too_long(what: str) -> SinkError:
+    return SinkError(f"{what} is longer than {LONGEST_SECRET_BYTES} bytes", "put only the secret into it")
 
 
 def _as_text(data: bytes, what: str) -> str:
     if len(data) > LONGEST_SECRET_BYTES:
-        raise SinkError(f"{what} is longer than {LONGEST_SECRET_BYTES} bytes", "put only the secret into it")
+        raise _too_long(what)
     try:
         text = data.decode()
     except UnicodeDecodeError:

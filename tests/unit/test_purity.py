@@ -23,6 +23,7 @@ CORE = (
     "place",
     "picture_size",
     "arrays",
+    "toml_depth",
     "ids",
     "gate",
     "policy",

@@ -16,6 +16,7 @@ from dooryard.errors import CameraError
 LIBRARY_ERRORS = (RuntimeError, OSError, LookupError, ValueError, TypeError, AttributeError, AssertionError)
 """What picamera2 and libcamera raise, from a camera that is not there to a version that has changed."""
 
+_OFF_FIRST = "switch the power off first, then"  # before anybody touches a wire
 _BUSY = ("busy", "in use by another process", "failed to acquire camera", "unexpected code: -16")
 
 
@@ -55,7 +56,7 @@ def camera_error(error: BaseException, camera_index: int, buffers_mib: float) ->
     if isinstance(error, IndexError):
         return CameraError(
             f"no camera number {camera_index} was found",
-            "power off, seat the camera's ribbon at both ends, and see that the board detects it",
+            f"{_OFF_FIRST} seat the camera's ribbon at both ends, and see that the board detects it",
         )
     if any(_is_out_of_memory(link) for link in chain):
         return CameraError(
@@ -70,7 +71,7 @@ def camera_error(error: BaseException, camera_index: int, buffers_mib: float) ->
         )
     return CameraError(
         f"the camera does not start: {type(error).__name__}: {texts}",
-        "see the camera's lines in the system journal; power off and seat its ribbon anew if it goes on",
+        f"see the camera's lines in the system journal; if it goes on, {_OFF_FIRST} seat its ribbon anew",
     )
 
 

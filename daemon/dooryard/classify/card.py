@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 from dooryard.classify import crop
 from dooryard.classify.calibration import Calibration, Line
 from dooryard.errors import ModelError
+from dooryard.toml_depth import MOST_PARTS, deep_key_line
 
 
 class Normalisation(NamedTuple):
@@ -55,8 +56,13 @@ def parse(text: str, where: str) -> Card:
 
     Raises ModelError when it is not TOML, or a key is missing or of the wrong type.
     """
+    deep = deep_key_line(text)
+    if deep is not None:
+        raise ModelError(f"{where}:{deep}: a key or table of more than {MOST_PARTS} parts", _REMEDY)
     try:
         return _card(tomllib.loads(text))
+    except RecursionError as error:
+        raise ModelError(f"{where}: brackets are nested far too deeply", _REMEDY) from error
     except tomllib.TOMLDecodeError as error:
         raise ModelError(f"{where}: not a model card: {error}", _REMEDY) from error
     except KeyError as error:

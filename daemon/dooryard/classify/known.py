@@ -10,7 +10,8 @@ from dooryard.classify import labels
 from dooryard.classify.album import Lesson
 from dooryard.classify.onnx import BUILT_IN
 from dooryard.classify.species import may_be_told
-from dooryard.errors import ModelError
+from dooryard.errors import ConfigError, ModelError
+from dooryard.text_files import read_text
 
 
 def known_visitors(
@@ -36,18 +37,19 @@ def known_visitors(
 
 
 def _labels(path: Path) -> tuple[labels.Label, ...]:
+    card = cards.parse(_text(path, "model card"), str(path))
+    table = path.with_name(card.labels)
+    return labels.parse(_text(table, "table of labels"), card.classes, str(table))
+
+
+def _text(path: Path, sort: str) -> str:
     try:
-        card = cards.parse(path.read_text(encoding="utf-8"), str(path))
-        table = path.with_name(card.labels)
-        return labels.parse(table.read_text(encoding="utf-8"), card.classes, str(table))
-    except (OSError, UnicodeDecodeError) as error:
-        raise ModelError(f"{path}: cannot be read: {error}", "install the package again") from error
+        return read_text(path, sort)
+    except ConfigError as error:
+        raise ModelError(error.what, f"{error.remedy}, or install the package again") from error
 
 
 def model_name(card_path: Path | None = None) -> str:
     """What the model is called. Raises ModelError when its card cannot be read."""
     path = card_path or BUILT_IN
-    try:
-        return cards.parse(path.read_text(encoding="utf-8"), str(path)).name
-    except (OSError, UnicodeDecodeError) as error:
-        raise ModelError(f"{path}: cannot be read: {error}", "install the package again") from error
+    return cards.parse(_text(path, "model card"), str(path)).name

@@ -13,8 +13,11 @@ from dooryard.classify import card as cards
 from dooryard.classify import crop, labels, presence, runtime
 from dooryard.classify.presence import Presence
 from dooryard.errors import ModelError
+from dooryard.text_files import MOST_BYTES, read_plain
 
 REINSTALL = "install the package again, or build the model anew with tools/build_model.py"
+
+MOST_MODEL_BYTES = 500_000_000  # no board that this is for could hold a larger one in memory
 
 
 class Network:
@@ -26,7 +29,7 @@ class Network:
     """
 
     def __init__(self, path: Path, *, threads: int = 1) -> None:
-        self.card = cards.parse(_text(_bytes(path), path), str(path))
+        self.card = cards.parse(_text(_bytes(path, MOST_BYTES), path), str(path))
         table = path.with_name(self.card.labels)
         self.labels = labels.parse(
             _text(_verified(table, self.card.labels_sha256), table), self.card.classes, str(table)
@@ -71,11 +74,14 @@ def _presence(card: cards.Card, path: Path) -> Presence | None:
         raise ModelError(str(error), REINSTALL) from error
 
 
-def _bytes(path: Path) -> bytes:
+def _bytes(path: Path, most_bytes: int = MOST_MODEL_BYTES) -> bytes:
     try:
-        return path.read_bytes()
+        data, status = read_plain(path, most_bytes)
     except OSError as error:
         raise ModelError(f"{path}: cannot be read: {error.strerror}", REINSTALL) from error
+    if max(len(data), status.st_size) > most_bytes:
+        raise ModelError(f"{path}: is longer than {most_bytes} bytes", REINSTALL)
+    return data
 
 
 def _text(data: bytes, path: Path) -> str:

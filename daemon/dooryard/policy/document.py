@@ -14,6 +14,7 @@ from typing import Any, Generic, TypeVar
 
 from dooryard.errors import ConfigError
 from dooryard.policy.lines import Path, key_lines
+from dooryard.toml_depth import MOST_PARTS, deep_key_line
 
 T = TypeVar("T")
 
@@ -22,10 +23,6 @@ _PLAIN_KEY = re.compile(r"[A-Za-z0-9_-]{1,60}")
 _AT_LINE = re.compile(r"\(at line (\d+), column \d+\)")
 _WHERE = re.compile(r"\s*\(at [^)]*\)$")
 _VALUE_WANTED = ("invalid value", "expected newline")
-_TOO_DEEP = re.compile(
-    r"(?:^|[{,])[ \t]*\[{0,2}[ \t]*(?:(?:[A-Za-z0-9_-]+|\"[^\"\n]*\"|'[^'\n]*')[ \t]*\.[ \t]*){20}",
-    re.MULTILINE,
-)
 _UNQUOTED = re.compile(r"=\s*[A-Za-z0-9:./@ +-]+$")
 
 
@@ -106,9 +103,8 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
 def read(text: str, file: str) -> Document:
     """The document in `text`. A byte order mark at its start, as some editors leave, is passed over."""
     text = text.removeprefix("\ufeff").replace("\r\n", "\n")
-    if deep := _TOO_DEEP.search(text):  # the reader's time grows with the square of a key's parts
-        line = text.count("\n", 0, deep.end()) + 1
-        what = "a key of more than 20 parts; a policy or box file needs three"
+    if (deep := deep_key_line(text)) is not None:
+        line, what = deep, f"a key of more than {MOST_PARTS} parts; a policy or box file needs three"
         return Document(file, readable=False, problems=[(line, f"{file}:{line}: {what}")])
     try:
         data = tomllib.loads(text)

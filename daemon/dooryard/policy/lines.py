@@ -13,6 +13,8 @@ from bisect import bisect_right
 
 Path = tuple[str | int, ...]  # ("rule", 0, "send_to", 1)
 
+_DEEPEST = 40  # what lies deeper has the line of what it lies in: no file of ours goes so deep
+
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _STRING = re.compile(
     r'"""(?:\\.|[^\\])*?"""(?:"{0,2})'  # up to two quotation marks may stand before the closing three
@@ -62,7 +64,8 @@ class _Reader:
 
     def _note(self, path: Path) -> None:
         """Set down that `path` begins at the present character, unless it was mentioned before."""
-        self._lines.setdefault(path, bisect_right(self._starts, self._at))
+        if len(path) <= _DEEPEST:
+            self._lines.setdefault(path, bisect_right(self._starts, self._at))
 
     def _take(self, pattern: re.Pattern[str]) -> str | None:
         match = pattern.match(self._text, self._at)

@@ -39,12 +39,18 @@ def camera_lines(
         camera.close()
     if picture is None:
         return [
-            bad(_ABOUT, f"no frame came from {camera.name}", "see that its ribbon is seated at both ends")
+            bad(
+                _ABOUT,
+                f"no frame came from {camera.name}",
+                "switch the power off first, then see that its ribbon is seated at both ends",
+            )
         ]
     height, width = picture.shape[:2]
     lines = [good(_ABOUT, f"{camera.name} gives pictures of {width} x {height}")]
     if stalls:
-        remedy = "watch the log for more; a poor ribbon or low power may be behind it"
+        remedy = (
+            "watch the log for more; if it goes on, switch the power off first, then seat its ribbon anew"
+        )
         lines.append(look(_ABOUT, f"{stalls} times no frame came for 2 s", remedy))
     return [*lines, *_rate(frames, frames_per_s), *picture_lines(picture)]
 

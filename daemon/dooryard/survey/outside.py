@@ -15,10 +15,11 @@ from dooryard.errors import SinkError
 from dooryard.sensors.base import Sensor
 from dooryard.survey.lines import Line, bad, good, look
 
+_OFF_FIRST = "switch the power off first, then "  # before anybody touches a wire
 _FLAGS = {  # the board's own: the value that is well, what it means, what the other means, the remedy
     "low-power": (
         0.0, "the supply's voltage is well", "the supply's voltage is low",
-        "take a supply with more current, or a shorter and thicker cable",
+        _OFF_FIRST + "take a supply with more current, or a shorter and thicker cable",
     ),
     "slowed-down": (
         0.0, "the processor runs at full speed", "the processor slows itself down",
@@ -44,7 +45,7 @@ def sensor_lines(sensors: Sequence[Sensor], absent: Sequence[str], clock: Clock)
         elif reading.gone is None:
             lines.append(good(about, reading.text))
         else:
-            remedy = "see to its wiring and its line in the board's boot configuration"
+            remedy = _OFF_FIRST + "see to its wiring; and to its line in the board's boot configuration"
             lines.append(bad(about, reading.gone, remedy))
     remedy = "nothing, if the board has none; see README on which boards tell it"
     return [*lines, *(look("sensors", text, remedy) for text in absent)]
@@ -61,7 +62,13 @@ def button_lines(
             button.bell.clear()  # before looking, so that an edge while looking is not lost
             wait_s = button.turn()
             if button.pin.fault:
-                return [bad("button", button.pin.fault, "see that the pin in the box file is the wired one")]
+                return [
+                    bad(
+                        "button",
+                        button.pin.fault,
+                        _OFF_FIRST + "see that the pin in the box file is the wired one",
+                    )
+                ]
             if button.pin.device is not None and not asked:
                 asked = True
                 ask(f"Press the button briefly, please (within {within_s:.0f} s) ...")
@@ -76,8 +83,20 @@ def button_lines(
         return [bad("button", text, "install python3-lgpio, and see that the pin is free")]
     if button.down_for_s() > 0:
         text = "it is down all the time"
-        return [bad("button", text, "see to its wiring: it must be open until it is pressed")]
-    return [look("button", f"no press came within {within_s:.0f} s", "press it, or see to its wiring")]
+        return [
+            bad(
+                "button",
+                text,
+                _OFF_FIRST + "see to its wiring: it must be open until it is pressed",
+            )
+        ]
+    return [
+        look(
+            "button",
+            f"no press came within {within_s:.0f} s",
+            f"press it; or {_OFF_FIRST}see to its wiring",
+        )
+    ]
 
 
 def _pressed(press: Press) -> Sequence[Line]:
