@@ -50,7 +50,7 @@ class Alone:
         )
 
     def result(self) -> dict:
-        out, _ = self._process.communicate(timeout=300)
+        out, _ = self._process.communicate(timeout=400)
         assert self._process.returncode == 0, self.said()
         return json.loads(out)
 
@@ -70,11 +70,12 @@ def walls() -> None:
 def lives(walls, tmp_path_factory) -> dict[str, Alone]:
     """The three that live long, at the same time."""
     homes = {name: tmp_path_factory.mktemp(name) for name in ("run", "rehearse", "unsilenced")}
-    for name in ("run", "rehearse"):
-        daemon_runs.write_files(homes[name], Path("/nonexistent"), PHONE, camera=SCENE)
+    daemon_runs.write_files(homes["run"], Path("/nonexistent"), PHONE, camera=SCENE)
+    daemon_runs.write_files(homes["rehearse"], Path("/nonexistent"), PHONE.replace("PORT", "9"), camera=SCENE)
+    (homes["rehearse"] / "box.toml").rename(homes["rehearse"] / "recording.toml")  # no event is awaited
     dooryard = (sys.executable, "-m", "dooryard")
     box, policy = (str(homes["run"] / name) for name in ("box.toml", "policy.toml"))
-    recording, tried = (str(homes["rehearse"] / name) for name in ("box.toml", "policy.toml"))
+    recording, tried = (str(homes["rehearse"] / name) for name in ("recording.toml", "policy.toml"))
     return {
         "run": Alone(homes["run"], *dooryard, "run", "--box", box, "--policy", policy),
         "rehearse": Alone(homes["rehearse"], *dooryard, "rehearse", recording, "--policy", tried),

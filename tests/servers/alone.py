@@ -5,8 +5,8 @@
 In a network of its own all addresses of the world are made local, so that each packet passes the loopback
 device, where a packet socket sees it: lookups, connections, datagrams, by IPv4 and IPv6. The resolver asks
 127.0.0.1 over the network, whatever this machine's own one does. "PORT" in HOME/box.toml becomes the port
-of a webhook receiver. The command is ended SECONDS after it has loaded onnxruntime, unless it ends before,
-and after three minutes in any case. Prints a line of JSON:
+of a webhook receiver. The command is ended SECONDS after it has loaded onnxruntime, with such a box file not
+before something was received, and after five minutes in any case. Prints a line of JSON:
 sent, sorted addresses; peer, the receiver's; code, of the exit; loaded, whether onnxruntime was.
 """
 
@@ -30,7 +30,7 @@ EVERY_PROTOCOL = 0x0003  # ETH_P_ALL, linux/if_ether.h
 PACKET_STATISTICS = 6  # linux/if_packet.h
 SO_RCVBUFFORCE = 33  # asm-generic/socket.h
 TCP, UDP = 6, 17
-LONGEST_S = 180.0
+LONGEST_S = 300.0
 ICMP = {1: "icmp", 58: "icmp6"}  # the kernel's refusals travel as these
 LOOKUPS = {
     "resolv.conf": "nameserver 127.0.0.1\noptions timeout:1 attempts:1\n",
@@ -95,26 +95,35 @@ def loaded(process: subprocess.Popen[bytes]) -> bool:
     return any("onnxruntime" in file.read_text() for file in maps if file.exists())
 
 
+def watch(
+    process: subprocess.Popen[bytes], heard: socket.socket, seconds: float, awaited: Path | None
+) -> tuple[set[str], bool]:
+    """Wait until it ends or its time is over; return what was sent, and whether the runtime was loaded."""
+    end = last = time.monotonic() + LONGEST_S
+    found: set[str] = set()
+    was_loaded = False
+    while time.monotonic() < (end if awaited is None or awaited.exists() else last):
+        try:
+            process.wait(0.5)
+            break
+        except subprocess.TimeoutExpired:
+            if not was_loaded and loaded(process):
+                was_loaded, end = True, time.monotonic() + seconds
+            found |= sent(heard)
+    return found, was_loaded
+
+
 def main(home: Path, seconds: float, command: list[str]) -> None:
     wall_in(home)
     port, stop = webhook_peer(Keeper(home / "received"))
-    box = home / "box.toml"
+    box, awaited = home / "box.toml", None
     if box.exists():
         box.write_text(box.read_text().replace("PORT", str(port)))
+        awaited = home / "received" / "received.jsonl"
     heard = listen()
-    end = time.monotonic() + LONGEST_S
-    found: set[str] = set()
-    was_loaded = False
     with (home / "said").open("wb") as said:
         process = subprocess.Popen(command, stdout=said, stderr=said)
-        while time.monotonic() < end:
-            try:
-                process.wait(0.5)
-                break
-            except subprocess.TimeoutExpired:
-                if not was_loaded and loaded(process):
-                    was_loaded, end = True, time.monotonic() + seconds
-                found |= sent(heard)
+        found, was_loaded = watch(process, heard, seconds, awaited)
         ended = process.poll() is not None
         process.terminate()
         code = process.wait(60)
