@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from email.utils import parseaddr
 from typing import TYPE_CHECKING, Any
 
 from dooryard.policy.document import Document, quoted
@@ -15,7 +16,7 @@ I2C_PINS, ONE_WIRE_PIN = (2, 3), 4
 _I2C = ("sht3x", "bme280")
 _TWO_VALUED = ("sht3x", "bme280", "fake")
 _GRID = 50  # points a side, at which covered and not is looked at
-_SAMPLE_NAMES = (".example", ".test", ".invalid", "example.com", "example.org", "example.net")  # RFC 2606
+_SAMPLE_NAMES = ("example", "test", "invalid", "example.com", "example.org", "example.net")  # RFC 2606
 
 Found = Iterator[tuple[Path, str]]
 
@@ -108,14 +109,17 @@ def _twins(box: BoxFile) -> Found:
 
 def to_fill_in(box: BoxFile) -> Found:
     """Addresses that belong to nobody, as the samples have them, and secrets that the unit must hand over."""
-    for i, sink in enumerate(box.sink):
-        for key in ("secret", "bearer", "password", "key"):
-            kind, _, name = str(getattr(sink, key, None) or "").partition(":")
-            if kind == "credential":
-                remedy = (
-                    f"systemctl edit dooryard, [Service] LoadCredential={name}:/etc/dooryard/secrets/{name}"
-                )
-                yield ("sink", i, key), f"wants the credential {quoted(name)}: {remedy}"
+    secrets: list[tuple[Path, object]] = [
+        (("sink", i, key), getattr(sink, key, None))
+        for i, sink in enumerate(box.sink)
+        for key in ("secret", "bearer", "password", "key")
+    ]
+    secrets.append((("heartbeat", "address"), box.heartbeat.address if box.heartbeat else None))
+    for path, reference in secrets:
+        kind, _, name = str(reference or "").partition(":")
+        if kind == "credential":
+            remedy = f"systemctl edit dooryard, [Service] LoadCredential={name}:/etc/dooryard/secrets/{name}"
+            yield path, f"wants the credential {quoted(name)}: {remedy}"
     for i, sink in enumerate(box.sink):
         for key in ("url", "host", "sender", "to"):
             value = getattr(sink, key, None)
@@ -127,5 +131,6 @@ def to_fill_in(box: BoxFile) -> Found:
 
 
 def _is_of_a_sample(text: str) -> bool:
-    host = text.partition("://")[2].partition("/")[0].partition(":")[0] if "://" in text else text
-    return host.rpartition("@")[2].lower().rstrip(".").endswith(_SAMPLE_NAMES)
+    host = text.partition("://")[2].partition("/")[0] if "://" in text else parseaddr(text)[1] or text
+    host = host.rpartition("@")[2].partition(":")[0].lower().rstrip(".")
+    return any(host == name or host.endswith(f".{name}") for name in _SAMPLE_NAMES)

@@ -52,7 +52,7 @@ def check(
         sinks = frozenset(name for box in sound_boxes for name in telling(box))
         sensors = dict(item for box in sound_boxes for item in sensor_units(box).items())
 
-    visitors, group_of = _visitors(boxes, documents, visitors_of, out)
+    visitors, group_of = _visitors(boxes, documents, visitors_of, say)
 
     def policy(document: Document) -> Parsed[Policy]:
         return policy_in(document, sinks=sinks, visitors=visitors, group_of=group_of, sensors=sensors)
@@ -81,7 +81,7 @@ def _visitors(
     boxes: Sequence[BoxFile | None],
     documents: Sequence[Document],
     visitors_of: VisitorsOf | None,
-    out: TextIO,
+    say: _Said,
 ) -> tuple[frozenset[str] | None, dict[str, str]]:
     """Whom the policies may name; None: nobody knows, as a box file is wrong or its model is not here."""
     if visitors_of is None or None in boxes:
@@ -93,7 +93,7 @@ def _visitors(
         try:
             more, groups = visitors_of(box, file.resolve().parent)
         except DooryardError as error:
-            print(f"{file}: names of visitors are not checked: {error.what} (a warning)", file=out)
+            say.warn([f"{file}: names of visitors are not checked: {error.what}"], "a warning")
             return None, {}
         names, group_of = names | more, group_of | groups
     return names, group_of

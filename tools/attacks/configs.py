@@ -58,6 +58,7 @@ PROBLEMS = {
         "heat[1].sensor",
     ),
     "humidity from the processor": ('[moisture]\nair = "cpu"\nhumidity = "cpu"', "moisture.humidity"),
+    "a voltage in degrees": ('[low_power]\nsensor = "cpu"\nlook_every_s = 3', "low_power.sensor"),
     "a surface in yes or no": (
         '[moisture]\nair = "cpu"\nhumidity = "wet"\nsurfaces = ["low-power"]',
         "moisture.surfaces[1]",
@@ -82,6 +83,8 @@ WARNINGS = {
     ),
     "as sure as nobody is": (RULE + "sure = 1.0", "rule[1].sure"),
     "west taken for east": (PLACE.replace("-1.258", "100.0"), "place.time_zone"),
+    "half a place": ("[place]\nlatitude = 51.752", "place"),
+    "a summary for nobody": ("[summary]\nsend_to = []", "summary.send_to"),
     "no time zone": ("[place]\nlatitude = 40.0\nlongitude = -100.0", "place.time_zone"),
     "frames too far apart": ('[camera]\nkind = "picamera"\nframes_per_s = 0.1', "camera.frames_per_s"),
     "looks too far apart": ("[classifier]\nlook_every_s = 30.0", "classifier.look_every_s"),
@@ -98,7 +101,7 @@ def checked(folder: Path, text: str, *, strict: bool = False) -> tuple[int, str]
     box = BOX + SINK + '[[sensor]]\nname = "wet"\nkind = "fake"\nquantity = "humidity"\n'
     policy = PLACE + RULE
     first = text.lstrip("[").split("]")[0].split(".")[0]
-    is_policy = first in ("heat", "moisture", "rule", "hours", "place", "summary")
+    is_policy = first in ("heat", "moisture", "rule", "hours", "place", "summary", "low_power")
     if is_policy:
         policy = text
     elif text.startswith("state_folder"):

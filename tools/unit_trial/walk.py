@@ -210,5 +210,6 @@ def uninstalls(trial: Trial) -> str:
     )
     must(not left, f"left: {left}")
     must(not board.says("grep -E '^(dooryard|gpio|i2c):' /etc/passwd /etc/group"), "a user or group is left")
-    must(not board.says("systemctl list-units --all --no-legend 'dooryard*'"), "a unit is still known")
+    known = board.says("systemctl list-units --all --no-legend --plain 'dooryard*'")
+    must(not known, f"still known: {known}")
     return said.splitlines()[-1]

@@ -10,7 +10,8 @@ from dooryard.policy.hours import is_open
 from dooryard.policy.lines import Path
 from dooryard.policy.schema import Place, Policy, Rule
 
-CELSIUS, PERCENT = "°C", "%"
+CELSIUS, PERCENT, YES_NO = "°C", "%", ""
+_GIVES = {CELSIUS: "temperatures", PERCENT: "relative humidity", YES_NO: "whether the voltage is low"}
 _FARTHEST_H = (
     4.0  # the time that a zone keeps differs from the sun's by less: the most is 3.4 h, in western China
 )
@@ -25,17 +26,18 @@ def note_wrong_sensors(document: Document, policy: Policy, sensors: Collection[s
     for path, name, unit in _uses(policy):
         gives = sensors.get(name)
         if gives is not None and gives != unit:
-            wanted = "temperatures" if unit == CELSIUS else "relative humidity"
             fitting = sorted(other for other, its in sensors.items() if its == unit)
             choices = f"one of {', '.join(fitting)}" if fitting else "the box has none: add a [[sensor]]"
             document.problem(
-                path, f"{quoted(name)} does not tell {wanted}, but {gives or 'yes or no'}; {choices}"
+                path, f"{quoted(name)} does not tell {_GIVES[unit]}, but {gives or 'yes or no'}; {choices}"
             )
 
 
 def _uses(policy: Policy) -> Iterator[tuple[Path, str, str]]:
     for i, step in enumerate(policy.heat):
         yield ("heat", i, "sensor"), step.sensor, CELSIUS
+    if not policy.low_power.asks_nothing:
+        yield ("low_power", "sensor"), policy.low_power.sensor, YES_NO
     moisture = policy.moisture
     if moisture.humidity is not None:
         yield ("moisture", "humidity"), moisture.humidity, PERCENT
@@ -47,6 +49,7 @@ def _uses(policy: Policy) -> Iterator[tuple[Path, str, str]]:
 def warn(document: Document, policy: Policy) -> None:
     """Warn of what never does anything, or never anything else."""
     _warn_of_silence(document, policy)
+    _warn_of_half_a_place(document, policy.place)
     _warn_of_the_clock(document, policy.place)
     for i, rule in enumerate(policy.rule):
         _warn_of_rule(document, i, rule)
@@ -58,6 +61,17 @@ def _warn_of_silence(document: Document, policy: Policy) -> None:
         document.warning(
             ("rule",), "no rule sends to anybody, so no visit is ever told; give one of them send_to"
         )
+    summary = policy.summary
+    if summary.at is not None and not summary.send_to and not policy.hours.quiet:  # else it is told already
+        document.warning(
+            ("summary", "send_to"), 'nobody gets the summary; write at = "never", or name a sink'
+        )
+
+
+def _warn_of_half_a_place(document: Document, place: Place) -> None:
+    if (place.latitude is None) != (place.longitude is None):
+        lacks = "longitude" if place.longitude is None else "latitude"
+        document.warning(("place",), f"has no {lacks}, so the other counts for nothing; give both or neither")
 
 
 def _warn_of_the_clock(document: Document, place: Place) -> None:
