@@ -13,76 +13,7 @@ from dooryard.errors import EXIT_OK, SinkError
 from dooryard.ids import id_for
 from dooryard.records import Alert, Moment
 from dooryard.sinks.base import Answer, Fate, Sink
-
-# What an answer may hold, and what is then the likely remedy; the first that fits counts.
-REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
-    (("certificate has expired",), "the receiver's certificate has expired: renew it there"),
-    (
-        ("certificate is not yet valid",),
-        "the box's clock is likely wrong: wait until it is set, and try again",
-    ),
-    (
-        ("hostname mismatch", "address mismatch"),
-        "use the name that the certificate is for, not another or a number",
-    ),
-    (
-        ("self-signed", "self signed", "local issuer", "certificate was not accepted"),
-        "name the PEM file of the receiver's authority as ca_file",
-    ),
-    (
-        ("does not offer",),
-        'the server knows no such encryption or log-in there: try security "tls", or its other port',
-    ),
-    (("TLS failed",), "the port speaks no TLS, or other TLS: mail wants 465 for tls and 587 for starttls"),
-    (("name was not found",), "check the spelling of the host, and that the network's name server answers"),
-    (("connection was refused",), "nothing listens there: check the port, and that the receiver runs"),
-    (
-        ("no connection within", "no connection in time"),
-        "something on the way blocks it: check host and port (many providers block port 25: use 465 or 587)",
-    ),
-    (("unreachable", "no route"), "the box has no way into that network: check Wi-Fi and router"),
-    (
-        ("no answer within", "no answer in time", "no data for too long"),
-        "it connects but does not answer: try again, or raise the sink's timeout",
-    ),
-    (
-        ("Permission denied",),
-        "the host does not know the key: put its public half into authorized_keys there",
-    ),
-    (("Host key verification failed",), "the host's own key is not in known_hosts: add it with ssh-keyscan"),
-    (
-        ("fault in the sink",),
-        "this should not happen: please report it with the log",
-    ),
-    (("does not speak SMTP",), "another program listens on that port: check host, port and security"),
-    (("answer has no end",), "no sound mail server answers there: check host and port"),
-    (("is not installed",), "install it: apt install rsync"),
-    (("journal is not built",), "build the journal first: dooryard journal"),
-    (
-        ("HTTP 401", "HTTP 403"),
-        "the secret, token or log-in is wrong, or lacks a right there",
-    ),
-    (
-        ("HTTP 404", "HTTP 410", "HTTP 405"),
-        "the path of the address is wrong: copy it anew from the receiver",
-    ),
-    (("HTTP 413",), "the picture is too large for it: set picture_max_bytes lower"),
-    (("HTTP 400", "HTTP 415", "HTTP 422"), "it wants another form: see the sink's body, fields and headers"),
-    (("HTTP 429",), "it has had too many messages: wait, and set a lower rate for this sink"),
-    (("has moved", "redirected"), "put the address that it now has into the box file"),
-    (("HTTP 5",), "the receiver is in trouble: look there, or try again later"),
-    (
-        ("SMTP 535", "SMTP 534", "SMTP 530"),
-        "the user or the password is wrong; some servers want a password made for a program",
-    ),
-    (("SMTP 552", "SMTP 523"), "the message is too large for it: set picture_max_bytes lower"),
-    (("SMTP 55", "SMTP 501", "SMTP 521"), "it does not take this sender or recipient: check both addresses"),
-    (("SMTP 4",), "it asks to come again later, as many do with strangers: the outbox does so by itself"),
-    (
-        ("broke off", "reset the connection", "connection was lost"),
-        "check that the port is the right one for this kind of sink",
-    ),
-)
+from dooryard.sinks.remedies import remedy_for
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,17 +88,6 @@ def trial_picture(words: str) -> bytes:
     out = io.BytesIO()
     image.save(out, "JPEG", quality=82)
     return out.getvalue()
-
-
-def remedy_for(answer: Answer) -> str | None:
-    """The likely remedy; None when the message was taken by all."""
-    if answer.fate is Fate.SENT:
-        return None
-    text = answer.text.lower()
-    for signs, remedy in REMEDIES:
-        if any(sign.lower() in text for sign in signs):
-            return remedy
-    return "see the receiver's own log for this minute"
 
 
 def lines_of(trial: Trial) -> Sequence[str]:

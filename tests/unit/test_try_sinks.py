@@ -13,8 +13,9 @@ from dooryard.records import Alert
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.email import EmailSink
 from dooryard.sinks.memory import MemorySink
+from dooryard.sinks.remedies import remedy_for
 from dooryard.sinks.webhook import WebhookSink
-from dooryard.try_sinks import remedy_for, trial_picture, try_sinks
+from dooryard.try_sinks import trial_picture, try_sinks
 from servers import web
 from servers.certificates import Authority
 from servers.post_office import PostOffice, Script
@@ -80,7 +81,7 @@ def test_a_box_without_sinks_is_told_so() -> None:
         ("401 Unauthorized", "secret, token or log-in"),
         ("403 Forbidden", "secret, token or log-in"),
         ("404 Not Found", "path of the address"),
-        ("413 Content Too Large", "picture_max_bytes"),
+        ("413 Content Too Large", "raise the receiver's limit"),
         ("422 Unprocessable", "another form"),
         ("429 Too Many", "too many messages"),
         ("500 Oh", "receiver is in trouble"),
@@ -126,7 +127,7 @@ def test_ports_and_names() -> None:
     [
         (Script(rcpt={RECIPIENT: ["550 5.1.1 unknown"]}), {}, "check both addresses"),
         (Script(rcpt={RECIPIENT: ["450 4.2.0 greylisted"]}), {}, "the outbox does so by itself"),
-        (Script(data=["552 5.3.4 too big"] * 3), {}, "picture_max_bytes"),
+        (Script(data=["552 5.3.4 too big"] * 3), {}, "raise the server's limit"),
         (Script(), {"security": "starttls"}, "no such encryption"),
     ],
 )
@@ -134,6 +135,75 @@ def test_what_a_mail_server_says(script: Script, options: dict[str, Any], remedy
     with PostOffice(script) as office:
         _, text = tried(mail(office.port, **options))
     assert remedy in text
+
+
+# Each answer is what the server named beside it says. Words of Postfix 3.7, OpenSSH 9.2, rsync 3.2 and 3.5.
+@pytest.mark.parametrize(
+    ("said", "remedy"),
+    [
+        ("SMTP 554 5.7.1 <robin@alder-row.example>: Relay access denied", "give user and password"),
+        ("SMTP 454 4.7.1 <robin@alder-row.example>: Relay access denied", "give user and password"),
+        ("SMTP 530 5.7.0 Must issue a STARTTLS command first", 'security to "starttls"'),
+        ("SMTP 535 5.7.8 Error: authentication failed: (reason unavailable)", "password is wrong"),
+        ("SMTP 552 5.3.4 Message size exceeds fixed limit", "raise the server's limit"),
+        ("SMTP 552 5.2.2 <wren@a.example>: user is over quota", "mailbox is full"),
+        ("SMTP 450 4.2.0 <wren@a.example>: Recipient address rejected: Greylisted", "by itself"),
+        ("SMTP 452 4.3.1 Insufficient system storage", "disk there is full"),
+        ("SMTP 550 5.1.1 <wren@a.example>: User unknown in local recipient table", "check both addresses"),
+        (
+            "SMTP 553 5.7.1 <box@a.example>: Sender address rejected: not owned by user",
+            "check both addresses",
+        ),
+        ("HTTP 400 Bad Request: it wants https", "write the address with https"),
+        ("HTTP 400 Bad Request: it wants a certificate of the client's", "certificate of the box's own"),
+        ("a.example: TLS failed: TLSV13_ALERT_CERTIFICATE_REQUIRED", "certificate of the box's own"),
+        ("a: ssh could not connect or log in (box@a: Permission denied (publickey).)", "authorized_keys"),
+        ("a: ssh could not connect or log in (Host key verification failed.)", "ssh-keyscan"),
+        ("a: ssh could not connect or log in (the host's key is not the one in known_hosts)", "poses as it"),
+        ("a: ssh (ssh: Could not resolve hostname a: Name or service not known)", "spelling of the host"),
+        ("a: ssh (ssh: connect to host a port 22: Connection refused)", "nothing listens"),
+        ("a: ssh (ssh: connect to host a port 22: Connection timed out)", "blocks it"),
+        ("a: ssh (ssh: connect to host a port 22: No route to host)", "Wi-Fi and router"),
+        (
+            'a: rsync ended with 3 (rsync: [Receiver] mkdir "/srv/x" failed: Permission denied (13))',
+            "not write",
+        ),
+        (
+            'a: x (rsync: [Receiver] mkdir "/srv/x/y" failed: No such file or directory (2))',
+            "folder above it",
+        ),
+        (
+            'a: x (rsync: [receiver] write failed on "/srv/x": No space left on device (28))',
+            "disk there is full",
+        ),
+        ("a: x (/usr/bin/rrsync error: reading from write-only server is not allowed)", "without -wo"),
+        ("a: x (/usr/bin/rrsync error: invalid rsync-command syntax or options)", "does not fit"),
+        ("a: x (bash: line 1: rsync: command not found)", "install rsync there"),
+        ("a: x (protocol version mismatch -- is your shell clean?)", "words at log-in"),
+        ("/srv/web: permission denied", "may not write there"),
+        ("/srv/web: no space left on device", "disk there is full"),
+        ("/srv/web: read-only file system", "can only be read"),
+        ("127.0.0.1: what answers there does not speak SMTP", "check host, port and security"),
+    ],
+)
+def test_each_trouble_has_its_own_remedy(said: str, remedy: str) -> None:
+    assert remedy in (remedy_for(Answer(Fate.NOT_SENT, said)) or "")
+
+
+@pytest.mark.parametrize(
+    ("body", "remedy"),
+    [
+        ("<center>The plain HTTP request was sent to HTTPS port</center>", "with https"),  # nginx 1.22
+        ("You're speaking plain HTTP to an SSL-enabled server port.<br />", "with https"),  # Apache 2.4
+        ("Client sent an HTTP request to an HTTPS server.", "with https"),  # Go's net/http
+        ("<center>No required SSL certificate was sent</center>", "certificate of the box's own"),  # nginx
+    ],
+)
+def test_what_was_asked_in_the_wrong_way(body: str, remedy: str) -> None:
+    with web.Peer(web.answers("400 Bad Request", body=body)) as peer:
+        _, text = tried(webhook(peer.url))
+    assert remedy in text
+    assert body not in text
 
 
 def test_an_answer_that_is_not_known_still_has_a_remedy() -> None:

@@ -70,15 +70,15 @@ class Disk:
         return sqlite3.connect(path, timeout=10.0, isolation_level=None, check_same_thread=False)
 
 
-def write_file(path: Path, data: bytes, disk: Disk) -> None:
-    """Put `data` at `path`, durably; the folder must exist.
+def write_file(path: Path, data: bytes, disk: Disk, *, mode: int | None = None) -> None:
+    """Put `data` at `path`, durably; the folder must exist. `mode` None: for this user and its group.
 
     Raises OSError when a step fails; then the temporary file is gone again (or named in a note on the
     error) and `path` holds its old content, save for a failed flush of the folder (see above).
     """
     temp = path.with_name(path.name + TEMP_SUFFIX)
     try:
-        _fill(temp, data, disk)
+        _fill(temp, data, disk, mode)
         disk.rename(temp, path)
     except Exception as error:
         remove_if_there(temp, disk, error)
@@ -86,14 +86,19 @@ def write_file(path: Path, data: bytes, disk: Disk) -> None:
     disk.sync_folder(path.parent)
 
 
-def make_folders(folder: Path, disk: Disk) -> None:
-    """Create `folder` and what is missing above it, each entry flushed into its parent."""
+def make_folders(folder: Path, disk: Disk, *, mode: int | None = None) -> None:
+    """Create `folder` and what is missing above it, each entry flushed into its parent.
+
+    `mode` is for those that are made; None: for this user and its group.
+    """
     missing = []
     while not folder.is_dir():
         missing.append(folder)
         folder = folder.parent
     for each in reversed(missing):
         disk.make_folder(each)
+        if mode is not None:
+            each.chmod(mode)
         disk.sync_folder(each.parent)
 
 
@@ -107,9 +112,11 @@ def remove_if_there(path: Path, disk: Disk, cause: Exception) -> None:
         cause.add_note(f"{path.name} could not be removed either ({error.strerror}); the next start does it")
 
 
-def _fill(path: Path, data: bytes, disk: Disk) -> None:
+def _fill(path: Path, data: bytes, disk: Disk, mode: int | None) -> None:
     descriptor = disk.create(path)
     try:
+        if mode is not None:
+            os.fchmod(descriptor, mode)
         rest = memoryview(data)
         while rest:
             rest = rest[disk.write(descriptor, rest) :]

@@ -21,6 +21,14 @@ from requests.adapters import HTTPAdapter
 from dooryard.sinks.net import Limits, caused_by, in_words, shut
 
 LONGEST_BODY_BYTES = 64 * 1024
+# What nginx, Apache and Go's net/http answer, with 400, to a request that should have come by TLS, and
+# nginx to one without a certificate of the client's.
+_HINTS = {
+    b"plain http request was sent to https port": "it wants https",
+    b"speaking plain http to an ssl-enabled": "it wants https",
+    b"http request to an https server": "it wants https",
+    b"no required ssl certificate was sent": "it wants a certificate of the client's",
+}
 
 # At its debug level this library writes down the path of each address, which may be a receiver's secret.
 logging.getLogger("urllib3.connectionpool").setLevel(logging.INFO)
@@ -33,6 +41,7 @@ class Reply:
     status: int
     headers: Mapping[str, str]  # any case of letters
     body_bytes: int  # how much of the body was read; it is never kept
+    hint: str = ""  # in our own words, where the body says what we asked in the wrong way
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +142,8 @@ def post(
                 allow_redirects=False,
                 stream=True,
             )
-            return Reply(response.status_code, response.headers, _read_bounded(response))
+            body = _read_bounded(response)
+            return Reply(response.status_code, response.headers, len(body), _hint(body))
         except (requests.RequestException, OSError) as error:
             broke_off = watch.connected and caused_by(error, (ConnectionResetError, BrokenPipeError))
             return NoReply(watch.connected, in_words(error, limits), broke_off)
@@ -141,11 +151,16 @@ def post(
             timer.cancel()
 
 
-def _read_bounded(response: requests.Response) -> int:
+def _hint(body: bytes) -> str:
+    said = body[:4096].lower()
+    return next((hint for sign, hint in _HINTS.items() if sign in said), "")
+
+
+def _read_bounded(response: requests.Response) -> bytes:
     """Read up to the bound, so that a well-behaved peer is not cut off. The status stands whatever comes."""
     try:
-        return len(response.raw.read(LONGEST_BODY_BYTES, decode_content=False))
+        return bytes(response.raw.read(LONGEST_BODY_BYTES, decode_content=False))
     except (requests.RequestException, urllib3.exceptions.HTTPError, OSError):
-        return 0
+        return b""
     finally:
         response.close()

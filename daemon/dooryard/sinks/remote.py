@@ -9,21 +9,26 @@ import os
 import shlex
 import signal
 import subprocess
+import tempfile
 import threading
-from collections.abc import Sequence
+import time
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from dooryard.errors import SinkError
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.letter import one_line
+from dooryard.sinks.pages import FILE_MODE, FOLDER_MODE, LIST, LIST_MAX_BYTES, list_text, names_in, read_list
 
 _LOUDEST_BYTES = 4096  # how much of the end of the other program's complaints is kept
 _OF_USE = {1, 2, 3, 4}  # how it was called, or what the host's rsync can do: trying again changes nothing
+_READABLE = ["--perms", f"--chmod=D{FOLDER_MODE:04o},F{FILE_MODE:04o}"]
+KEY_CHANGED = "the host's key is not the one in known_hosts"
 _IN_WORDS = {
     5: "the host did not begin to talk",
     10: "the connection failed",
-    11: "a file could not be written: is the host's disk full?",
+    11: "a file or folder could not be written there",
     12: "the connection was lost, or the host has no rsync",
     23: "some files could not be brought over",
     24: "some files went away meanwhile",
@@ -68,9 +73,9 @@ def checked(host: Host) -> Host:
     return host
 
 
-def command(host: Host, source: Path) -> list[str]:
-    """What is run: the contents of `source` into the host's folder."""
-    options = [
+def command(host: Host, options: Sequence[str], source: str, target: str) -> list[str]:
+    """What is run: rsync from `source` to `target`, one of which is `far(host)`."""
+    ssh_options = [
         "-F", "none", "-i", str(host.key), "-p", str(host.port),
         "-o", "IdentitiesOnly=yes", "-o", "BatchMode=yes", "-o", "StrictHostKeyChecking=yes",
         # In quotes, as ssh takes a blank here for the end of a name (ssh_config(5)).
@@ -78,28 +83,72 @@ def command(host: Host, source: Path) -> list[str]:
         "-o", f"ConnectTimeout={round(host.connect_timeout_s)}",
         "-o", "ServerAliveInterval=15", "-o", "LogLevel=ERROR",
     ]  # fmt: skip
-    removing = ["--delete-delay"] if host.remove_gone else []
     return [
-        host.rsync, "--recursive", "--times", "--delay-updates", "--secluded-args", "--exclude=*.tmp",
-        *removing,
-        f"--timeout={max(1, round(host.silence_timeout_s))}", "-e", shlex.join([host.ssh, *options]),
-        "--", f"{source}/", f"{host.user}@{host.host}:{host.folder.rstrip('/')}/",
+        host.rsync, *options, f"--timeout={max(1, round(host.silence_timeout_s))}",
+        "-e", shlex.join([host.ssh, *ssh_options]), "--", source, target,
     ]  # fmt: skip
 
 
-def bring(host: Host, source: Path) -> Answer:
-    """Bring `source` to the host. Files that are the same there stay; each changed one is put in place whole.
+def far(host: Host) -> str:
+    """The host's folder as rsync takes it."""
+    return f"{host.user}@{host.host}:{host.folder.rstrip('/')}/"
 
+
+def bring(host: Host, source: Path) -> Answer:
+    """Bring `source` to the host. Files that are the same there stay; each changed one is put in place whole,
+    readable for all. With `remove_gone`, what an earlier round brought and `source` has no more is removed:
+    a list of that is kept at the host, and nothing else is touched.
+
+    Only options that rsync's own `rrsync` allows are used, so that the key may be restricted to this.
     Never "maybe sent": to do it again does no harm.
     """
     try:
-        code, complaint = _run(command(host, source), host.total_timeout_s)
+        with tempfile.TemporaryDirectory(prefix="dooryard-") as made:
+            return _brought(host, source, Path(made), time.monotonic() + host.total_timeout_s)
     except FileNotFoundError:
         return Answer(Fate.NOT_SENT, f"the program {host.rsync} is not installed")
     except OSError as error:
         return Answer(Fate.NOT_SENT, f"{host.rsync} could not be started: {error.strerror}")
-    if code == 0:
-        return Answer(Fate.SENT, f"published on {host.host}")
+    except _FailedError as error:
+        return error.answer
+
+
+class _FailedError(Exception):
+    def __init__(self, answer: Answer) -> None:
+        super().__init__(answer.text)
+        self.answer = answer
+
+
+def _brought(host: Host, source: Path, scratch: Path, until_s: float) -> Answer:
+    def go(options: Sequence[str], origin: str, target: str) -> None:
+        words = command(host, options, origin, target)
+        code, complaint = _run(words, max(0.0, until_s - time.monotonic()))
+        if code != 0:
+            raise _FailedError(_failure(host, code, complaint))
+
+    def some(names: Iterable[str], way: str) -> None:
+        (scratch / "names").write_bytes(list_text(names))
+        options = [f"--files-from={scratch / 'names'}", way, "--delay-updates", "--omit-dir-times"]
+        go([*_READABLE, "--times", *options], f"{source}/", far(host))
+
+    names = set(names_in(source))
+    some(names, "--ignore-missing-args")
+    if host.remove_gone:
+        listed, old = scratch / LIST, scratch / "old"
+        old.mkdir()
+        # As a folder of which all else is left out: there may be no list yet.
+        only_list = ["--dirs", f"--include=/{LIST}", "--exclude=*", f"--max-size={LIST_MAX_BYTES}"]
+        go(only_list, far(host), f"{old}/")
+        known = read_list((old / LIST).read_bytes()) if (old / LIST).is_file() else set()
+        if gone := known - names:
+            some(gone, "--delete-missing-args")
+        if known != names:
+            listed.write_bytes(list_text(names))
+            go(_READABLE, str(listed), far(host))
+    return Answer(Fate.SENT, f"published on {host.host}")
+
+
+def _failure(host: Host, code: int | None, complaint: str) -> Answer:
     if code is None:
         return Answer(Fate.NOT_SENT, f"{host.host}: not done within {host.total_timeout_s:g} s")
     words = _IN_WORDS.get(code, f"rsync ended with {code}")
@@ -129,10 +178,17 @@ def _run(words: Sequence[str], timeout_s: float) -> tuple[int | None, str]:
         finally:
             _end_all(process.pid)  # its ssh too, which would hold the pipe open
         reader.join(5.0)
-    lines = [line for line in bytes(tail).decode(errors="replace").splitlines() if line.strip()]
-    # rsync's last line only repeats the exit code; the one before says why.
+    return code, _complaint(bytes(tail).decode(errors="replace"))
+
+
+def _complaint(said: str) -> str:
+    """What matters of what rsync and ssh said, in one line."""
+    if "IDENTIFICATION HAS CHANGED" in said:  # ssh says so in a frame of its own; its last line does not
+        return KEY_CHANGED
+    lines = [line for line in said.splitlines() if line.strip()]
+    # rsync's last lines only repeat the exit code; the ones before say why.
     told = [line for line in lines if not line.startswith(("rsync error:", "rsync: connection unexpectedly"))]
-    return code, one_line((told or lines or [""])[-1])[:160]
+    return one_line((told or lines or [""])[-1])[:160]
 
 
 def _keep_tail(process: subprocess.Popen[bytes], tail: bytearray) -> None:

@@ -119,7 +119,8 @@ class WebhookSink:
             target = _redirect_within(url, reply)
             if target is None:
                 answer = classify(reply.status, reply.headers.get("Retry-After"), self._now())
-                return reply.status, answer
+                hint = f": {reply.hint}" if reply.hint and answer.fate is not Fate.SENT else ""
+                return reply.status, replace(answer, text=answer.text + hint)
             url = target
         return None, Answer(Fate.REFUSED, f"redirected more than {MOST_REDIRECTS} times")
 
