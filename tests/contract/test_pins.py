@@ -263,7 +263,7 @@ def test_two_on_one_pin_is_a_fault_of_the_box_file_that_is_told(factory: MockFac
     for _ in range(len(WAITS_S) + 1):
         clock.advance(second.turn())
     assert second.pin.fault is not None
-    assert "GPIO5 is already in use" in second.pin.fault
+    assert "5 is already in use" in second.pin.fault  # 1.6.2: "pin 5"; 2.0: "pin GPIO5"
     first.stop()
     second.stop()
 

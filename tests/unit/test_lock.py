@@ -93,8 +93,9 @@ def test_the_oldest_versions_are_those_that_the_project_names():
     lines = (REPOSITORY / "tools/oldest.txt").read_text(encoding="utf-8").splitlines()
     pinned = [Requirement(line.partition("#")[0]) for line in lines if "==" in line]
     oldest = {one.name: Version(next(iter(one.specifier)).version) for one in pinned}
-    model = Requirement(PROJECT["project"]["optional-dependencies"]["model"][0])
-    assert oldest == bounds() | {model.name: Version(next(iter(model.specifier)).version)}
+    extras = PROJECT["project"]["optional-dependencies"]
+    more = [Requirement(extras["model"][0]), Requirement(extras["pi"][1])]
+    assert oldest == bounds() | {one.name: Version(next(iter(one.specifier)).version) for one in more}
     assert len(bounds()) == 10  # all but tzdata, whose versions are dates
 
 

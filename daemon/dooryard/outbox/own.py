@@ -30,6 +30,7 @@ _LEVELS = (re.compile(r"\d{4}"), re.compile(r"\d{2}"), re.compile(r"\d{2}"))  # 
 _SYSTEM = ("/", "/home", "/media", "/mnt", "/opt", "/root", "/srv", "/usr/local", "/var", "/var/lib",
            gettempdir())  # fmt: skip
 _SYSTEM_WITHIN = ("/bin", "/boot", "/dev", "/etc", "/lib", "/lib64", "/proc", "/sbin", "/sys", "/usr")
+_IN_MEMORY = "/dev/shm"  # noqa: S108  (for trials: gone with the power, but a folder like any other)
 _ANOTHER = "give state_folder in the box file a folder of its own, such as /var/lib/dooryard"
 
 
@@ -40,7 +41,8 @@ def claim(folder: Path) -> None:
     It may not be a system's or a user's own folder, nor one with files of somebody else.
     """
     real = Path(os.path.realpath(folder))
-    if str(real) in _SYSTEM or any(real.is_relative_to(path) for path in _SYSTEM_WITHIN):
+    within = any(real.is_relative_to(path) for path in _SYSTEM_WITHIN) and not real.is_relative_to(_IN_MEMORY)
+    if within or str(real) in _SYSTEM:
         raise StoreError(f"the state folder {folder} is a folder of the system", _ANOTHER)
     if real == Path(os.path.realpath(Path.home())):
         raise StoreError(f"the state folder {folder} is a home folder", _ANOTHER)
