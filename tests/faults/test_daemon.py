@@ -6,6 +6,7 @@ import io
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import socket
@@ -317,6 +318,27 @@ def mounted(folder, size):
     return made.returncode == 0
 
 
+def test_on_a_disk_below_the_reserve_all_is_stored_but_the_pictures(tmp_path, recording):
+    """A file system of 20 MB, less than what is left free for words: stays are as long as they were."""
+    stays = "SELECT start_wall, round(stay_s, 1), end_wall NOT NULL FROM visits ORDER BY start_wall"
+    roomy, small = tmp_path / "roomy", tmp_path / "small"
+    for home in (roomy, small):
+        home.mkdir()
+        daemon_runs.write_files(home, recording, MEMORY)
+    assert daemon_runs.run(roomy).returncode == 0
+    if not mounted(small / "state", "20m"):
+        pytest.skip("needs the right to mount a small file system")
+    try:
+        ran = daemon_runs.run(small)
+        assert ran.returncode == 0, ran.stderr
+        assert "stored without its picture" in ran.stderr
+        assert " lost=0 " in ran.stderr
+        assert daemon_runs.rows(small, stays) == daemon_runs.rows(roomy, stays)
+        assert daemon_runs.rows(small, "SELECT count(*) FROM pictures") == [(0,)]
+    finally:
+        subprocess.run(["umount", "-l", small / "state"], check=False)
+
+
 def test_a_full_disk_while_running_is_said_and_does_not_end_the_watch(tmp_path, recording):
     """A file system of 1 MB, filled up: what cannot be stored is said, nothing is half written."""
     if not mounted(tmp_path / "state", "1m"):
@@ -335,6 +357,9 @@ def test_a_full_disk_while_running_is_said_and_does_not_end_the_watch(tmp_path, 
         assert "Traceback" not in err
         assert "not stored" in err
         assert "to_do=" in err
+        [lost] = re.findall(r" stopped .* lost=(\d+)", err)
+        [named] = re.findall(r"lost: the disk refused until the end visits=(.*)", err)
+        assert int(lost) == len(named.strip('"').split()) > 0
         assert list((tmp_path / "state").rglob("*.tmp")) == []
     finally:
         subprocess.run(["umount", "-l", tmp_path / "state"], check=False)
