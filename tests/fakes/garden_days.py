@@ -171,6 +171,9 @@ class DayDelivery:
     def stuck(self) -> str | None:
         return None
 
+    def now_s(self) -> float:
+        return self._clock.now().mono_s
+
     def failing(self) -> dict[str, float]:
         failing_since_s = {worker.sink.name: worker.failing_since_s for worker in self._workers}
         return {name: since_s for name, since_s in failing_since_s.items() if since_s is not None}

@@ -1,16 +1,20 @@
 """Mails as a real server (PyPI aiosmtpd) took them, read by Python's own parser.
 
-Sources: RFC 5322 (message format), RFC 2045-2047 (MIME), RFC 2392 (cid links), RFC 3834 (Auto-Submitted).
+Sources: RFC 5322 (message format), RFC 2045-2047 (MIME), RFC 3834 (Auto-Submitted).
 """
 
 from __future__ import annotations
 
-import html
-from datetime import UTC, datetime
+import os
+import re
+import shutil
+import subprocess
+from datetime import UTC, datetime, timedelta
 from email import message_from_bytes, policy
 from email.headerregistry import Address
 from email.message import EmailMessage
-from email.utils import parsedate_to_datetime
+from email.utils import format_datetime, parsedate_to_datetime
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -62,26 +66,19 @@ def test_the_parts_and_headers() -> None:
     assert message["To"].addresses[0].display_name == "Zoë"
     assert message["Message-ID"] == f"<{told.id}@alder-row.example>"
     assert message["Auto-Submitted"] == "auto-generated"
-    assert parsedate_to_datetime(message["Date"]) == told.wall
-    assert message.get_content_type() == "multipart/alternative"
-    text, html_part = message.get_body(("plain",)), message.get_body(("html",))
-    assert text is not None
-    assert html_part is not None
-    assert text.get_content().splitlines() == told.text.splitlines()
-    assert html.unescape(html_part.get_content()).count("Er kam um 14:00 <und> fraß.<br>") == 1
-    (picture,) = [part for part in message.walk() if part.get_content_type() == "image/jpeg"]
+    assert parsedate_to_datetime(message["Date"]) == NOW
+    assert message.get_content_type() == "multipart/mixed"
+    text, picture = message.iter_parts()
+    assert text.get_content().splitlines()[:2] == told.text.splitlines()
+    assert "It happened on 14 June 2026 at 13:01:00 UTC." in text.get_content()
+    assert picture.get_content_type() == "image/jpeg"
     assert picture.get_content() == JPEG
     assert picture.get_content_disposition() == "inline"
-    # RFC 2392: the link is the Content-ID without its angle brackets.
-    assert f'src="cid:{picture["Content-ID"].strip("<>")}"' in html_part.get_content()
 
 
-def test_without_a_picture_there_is_no_link_to_one() -> None:
+def test_without_a_picture_there_are_only_words() -> None:
     message = delivered(alert(1), None)
-    assert not [part for part in message.walk() if part.get_content_maintype() == "image"]
-    html_part = message.get_body(("html",))
-    assert html_part is not None
-    assert "<img" not in html_part.get_content()
+    assert message.get_content_type() == "text/plain"
 
 
 def test_a_clock_that_is_not_set_is_said_and_not_believed() -> None:
@@ -92,9 +89,52 @@ def test_a_clock_that_is_not_set_is_said_and_not_believed() -> None:
     assert "clock was not set" in text.get_content()
 
 
-def test_a_repeat_bears_the_same_message_id_and_date() -> None:
+def test_a_repeat_bears_the_same_message_id() -> None:
     first, second = delivered(alert(1), JPEG), delivered(alert(1), JPEG)
-    assert (first["Message-ID"], first["Date"]) == (second["Message-ID"], second["Date"])
+    assert first["Message-ID"] == second["Message-ID"]
+
+
+def test_nobody_is_without_a_name() -> None:
+    bare = Address("", "box", "alder-row.example")
+    message = read(compose(alert(1), None, bare, [bare, SENDER], NOW).as_bytes())
+    assert str(message["From"]) == "Dooryard <box@alder-row.example>"
+    assert str(message["To"]) == "box <box@alder-row.example>, The box <box@alder-row.example>"
+
+
+# Mailboxes in mbox format tell messages apart by such a line (RFC 4155); what quotes it breaks a signature.
+@settings(max_examples=100, deadline=None)
+@given(st.lists(st.sampled_from(["From 14:00:39 on", "From", "x" * 75, " From me", "é", "From " * 30, ""])))
+def test_no_line_begins_with_from(lines: list[str]) -> None:
+    text = "\n".join(["From the hedge it came", *lines])
+    raw = compose(alert(1, text=text), JPEG, SENDER, [SENDER], NOW).as_bytes()
+    body = raw.partition(b"\r\n\r\n")[2]
+    assert not [line for line in body.splitlines() if line.startswith(b"From ")]
+    part = next(iter(read(raw).iter_parts()))
+    assert part.get_content().replace("\r\n", "\n").startswith(text)
+
+
+@pytest.mark.skipif(
+    shutil.which("spamassassin") is None,
+    reason="spamassassin is not installed (Debian: apt install spamassassin)",
+)
+@pytest.mark.parametrize("picture", [None, JPEG])
+@pytest.mark.parametrize("text", ["From 14:00:39 on, 99 % sure.", "Das Rotkehlchen fraß.", "x"])
+def test_a_filter_finds_nothing_to_dislike(tmp_path: Path, picture: bytes | None, text: str) -> None:
+    """By SpamAssassin's own rules, without the network; what it gives for a trusted way is not counted."""
+    bare = Address("", "box", "alder-row.example")
+    now = datetime.now(UTC)
+    told = alert(1, text=text, wall=now - timedelta(days=4))
+    mail = compose(told, picture, bare, [Address("", "robin", "alder-row.example")], now).as_bytes()
+    way = b"Received: from garden.example (garden.example [10.0.0.7])\r\n\tby mail.alder-row.example; "
+    whole = way + format_datetime(now).encode() + b"\r\n" + mail
+    done = subprocess.run(
+        ["spamassassin", "--local", "--test-mode"],
+        input=whole, capture_output=True, check=True, env={**os.environ, "HOME": str(tmp_path)}, timeout=120,
+    )  # fmt: skip
+    found = re.findall(r"(?m)^\s*(-?\d+\.\d) ([A-Z][A-Z0-9_]+)", done.stdout.decode("utf-8", "replace"))
+    assert found
+    disliked = {name: float(points) for points, name in found if float(points) > 0}
+    assert sum(disliked.values()) <= 0.5, disliked
 
 
 @settings(max_examples=50, deadline=None)
@@ -116,7 +156,7 @@ def test_no_text_can_forge_a_header(title: str, text: str, alert_id: str) -> Non
         "Content-Type",
     ]
     assert list(message.keys()) == expected
-    assert len([part for part in message.walk() if not part.is_multipart()]) == 3
+    assert len([part for part in message.walk() if not part.is_multipart()]) == 2
 
 
 @pytest.mark.parametrize(

@@ -136,6 +136,10 @@ class Delivery:
             if worker.failing_since_s is not None
         }
 
+    def now_s(self) -> float:
+        """The time now, on the clock that `failing` goes by."""
+        return self._clock.now().mono_s
+
     def _run(self, number: int) -> None:
         worker, bell = self._workers[number], self._bells[number]
         while not self._stopping.is_set():

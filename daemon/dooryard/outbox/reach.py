@@ -60,6 +60,10 @@ class Failing(Protocol):
 
     def failing(self) -> Mapping[str, float]: ...
 
+    def now_s(self) -> float:
+        """The clock that `failing` goes by: a simulated camera's runs at a pace of its own."""
+        ...
+
 
 class Tell(Protocol):
     """Tells of the box itself: `loop.Loop.tell`."""
@@ -76,6 +80,6 @@ class Network:
         self._reach = Reach()
 
     def look(self, sinks: frozenset[str], now: Moment) -> None:
-        self._reach, told = take(self._reach, self._delivery.failing(), sinks, now.mono_s)
+        self._reach, told = take(self._reach, self._delivery.failing(), sinks, self._delivery.now_s())
         for text in told:
             self._tell("network", text, now, but=self._reach.away_since_s.keys())

@@ -1,12 +1,12 @@
 """An alert as a mail: pure.
 
-Sources: RFC 5322 (message), RFC 2045 to 2047 (MIME), RFC 2392 (Content-ID links), RFC 3834
-(Auto-Submitted).
+Sources: RFC 5322 (message), RFC 2045 to 2047 (MIME), RFC 2183 (a picture that is shown in line),
+RFC 3834 (Auto-Submitted).
 """
 
 from __future__ import annotations
 
-import html
+import re
 from collections.abc import Sequence
 from datetime import datetime
 from email.headerregistry import Address
@@ -15,6 +15,10 @@ from email.policy import SMTP
 
 from dooryard.records import Alert
 
+_ABOUT = (
+    "Dooryard sent this by itself, and nobody reads answers to it. "
+    "The journal keeps each visit with its picture and how sure the box was."
+)
 # Everything in seven bits: no server is too old for it.
 POLICY = SMTP.clone(cte_type="7bit")
 
@@ -22,26 +26,39 @@ POLICY = SMTP.clone(cte_type="7bit")
 def compose(
     alert: Alert, picture: bytes | None, sender: Address, recipients: Sequence[Address], now: datetime
 ) -> EmailMessage:
-    """Text, an HTML alternative, and the JPEG inside the HTML.
+    """Plain text, and the JPEG below it. No HTML: filters take a page with a picture and few words for
+    advertising, whatever it says, and no alert has many words.
 
-    The Message-ID comes from the alert's id, so that a repeat can be known as one. `now` is the date when
-    the alert's own time cannot be trusted.
+    The Message-ID comes from the alert's id, so that a repeat can be known as one. The date is that of
+    sending, `now`: filters take an old one for a forgery. When it happened stands in the text.
     """
     message = EmailMessage(policy=POLICY)
-    message["From"] = sender
-    message["To"] = tuple(recipients)
+    message["From"] = _named(sender, "Dooryard")
+    message["To"] = tuple(_named(each, each.username) for each in recipients)
     message["Subject"] = one_line(alert.title)
-    message["Date"] = alert.wall if alert.clock_set else now
+    message["Date"] = now
     message["Message-ID"] = f"<{_token(alert.id)}@{sender.domain}>"
     message["Auto-Submitted"] = "auto-generated"
-    message.set_content(_text(alert))
-    picture_id = f"picture.{_token(alert.id)}@{sender.domain}" if picture is not None else None
-    message.add_alternative(_html(alert, picture_id), subtype="html")
+    _fill(message, f"{_body(alert)}\n")
     if picture is not None:
-        message.get_payload()[1].add_related(  # type: ignore[union-attr,index]  # the HTML part just added
-            picture, "image", "jpeg", cid=f"<{picture_id}>", filename="visit.jpg", disposition="inline"
-        )
+        message.add_attachment(picture, "image", "jpeg", filename="visit.jpg", disposition="inline")
     return message
+
+
+def _named(address: Address, name: str) -> Address:
+    """With a name: a bare address is one more thing that filters dislike."""
+    return address if address.display_name else Address(name, address.username, address.domain)
+
+
+def _fill(part: EmailMessage, text: str) -> None:
+    """Put in `text` so that no line begins with "From ": some stores put a sign before it, which breaks
+    signatures (RFC 4155, appendix A).
+    """
+    starts_so = re.search(r"^From ", text, re.MULTILINE) is not None
+    part.set_content(text, cte="quoted-printable" if starts_so else None)
+    if part["Content-Transfer-Encoding"] == "quoted-printable":
+        payload = re.sub(r"^From ", "=46rom ", str(part.get_payload()), flags=re.MULTILINE)
+        part.set_payload(payload)
 
 
 def one_line(text: str) -> str:
@@ -49,23 +66,11 @@ def one_line(text: str) -> str:
     return " ".join("".join(c if c.isprintable() else " " for c in _sound(text)).split())
 
 
-def _text(alert: Alert) -> str:
-    return _body(alert) + "\n"
-
-
-def _html(alert: Alert, picture_id: str | None) -> str:
-    lines = "<br>\n".join(html.escape(line) for line in _body(alert).splitlines())
-    picture = f'<p><img src="cid:{picture_id}" alt="{html.escape(one_line(alert.title))}"></p>\n'
-    return (
-        '<!doctype html>\n<html><head><meta charset="utf-8"></head><body>\n'
-        f"<p>{lines}</p>\n{picture if picture_id else ''}</body></html>\n"
-    )
-
-
 def _body(alert: Alert) -> str:
-    if alert.clock_set:
-        return _sound(alert.text)
-    return _sound(alert.text) + "\n\nThe box's clock was not set: times may be wrong."
+    when = f"It happened on {alert.wall.day} {alert.wall:%B %Y at %H:%M:%S} UTC."
+    if not alert.clock_set:
+        when = "The box's clock was not set: times may be wrong."
+    return f"{_sound(alert.text)}\n\n{when}\n\n{_ABOUT}"
 
 
 def _sound(text: str) -> str:

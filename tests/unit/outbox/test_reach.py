@@ -46,9 +46,33 @@ def test_a_sink_that_the_box_no_longer_has_is_not_told_of():
     assert take(Reach(), {"old": 0.0}, SINKS, 9999.0)[1] == ()
 
 
+class Deliverer:
+    def __init__(self, failing, now_s):
+        self.failing, self.now_s = failing, now_s
+
+
+def test_an_outage_goes_by_one_clock():
+    """A simulated camera's day runs hundreds of times as fast as the receivers that alerts go to."""
+    heard = []
+    real, garden = FakeClock(mono_s=5.0), FakeClock(mono_s=900_000.0)
+    failing = {"phone": real.now().mono_s}
+    deliverer = Deliverer(lambda: failing, lambda: real.now().mono_s)
+    network = Network(deliverer, lambda _kind, text, _now, *, but: heard.append(text))
+    real.advance(3.0)
+    network.look(SINKS, garden.advance(9 * 3600.0))
+    assert heard == []
+    real.advance(AWAY_AFTER_S)
+    network.look(SINKS, garden.advance(9 * 3600.0))
+    failing = {}
+    real.advance(57.0)
+    network.look(SINKS, garden.advance(9 * 3600.0))
+    assert len(heard) == 2
+    assert heard[1] == "phone can be reached again, after 11 min"
+
+
 def test_who_cannot_be_reached_is_not_told():
     heard = []
-    delivery = type("Delivery", (), {"failing": lambda _self: failing})()
+    delivery = Deliverer(lambda: failing, lambda: clock.now().mono_s)
     network = Network(delivery, lambda kind, text, _now, *, but: heard.append((kind, text[:5], sorted(but))))
     clock = FakeClock()
     failing = {"phone": clock.now().mono_s}
