@@ -27,10 +27,11 @@ _log = logging.getLogger("dooryard.halt")
 class Stage(StrEnum):
     """The steps of a halt; the value stands in the log."""
 
-    STOP_CAMERA = "stop the camera"
     END_VISITS = "end the visits and store them"
     STORE_STATE = "store what a restart needs"
     TELL = "store the message that it halts"
+    SYNC_VISITS = "write the visits to the card"
+    STOP_CAMERA = "stop the camera"
     FLUSH = "send what waits"
     CLOSE_STORE = "close the store"
     SYNC = "write everything to the card"
@@ -48,13 +49,16 @@ class Step:
 def plan(*, flush_s: float = 10.0, power_off: bool = True) -> tuple[Step, ...]:
     """The steps of a halt. `flush_s` bounds the sending; without `power_off` only the program ends.
 
-    The message is stored before anything is sent, so that it goes out now, or at the next start.
+    The message is stored before anything is sent, so that it goes out now, or at the next start. The camera
+    comes after all that is stored is on the card: no step depends on it, and its driver is the likeliest to
+    hang.
     """
     steps = (
-        Step(Stage.STOP_CAMERA, 8.0),
         Step(Stage.END_VISITS, 10.0),
         Step(Stage.STORE_STATE, 5.0),
         Step(Stage.TELL, 5.0),
+        Step(Stage.SYNC_VISITS, 10.0),
+        Step(Stage.STOP_CAMERA, 8.0),
         Step(Stage.FLUSH, flush_s),
         Step(Stage.CLOSE_STORE, 5.0),
         Step(Stage.SYNC, 20.0),

@@ -189,10 +189,10 @@ def _parts(
 
 def _stop(loop: Loop, parts: Parts, *, asked: bool) -> None:
     """The end without a halt: told to, or the recording is over."""
-    parts.camera.close()
     if asked:
         loop.tell("stop", "told to stop", parts.clock.now())
     loop.finish()
+    parts.camera.close()  # after what must not be lost: its driver may hang
     parts.delivery.drain(_STOP_FLUSH_S if asked else _FLUSH_S)
 
 
@@ -221,10 +221,11 @@ def _halt(loop: Loop, parts: Parts, store: Store, system: SystemClock) -> None:
         store.close()
 
     actions: dict[halt.Stage, halt.Action] = {
-        halt.Stage.STOP_CAMERA: done(parts.camera.close),
         halt.Stage.END_VISITS: done(loop.finish),
         halt.Stage.STORE_STATE: done(lambda: None),  # `finish` has stored it
         halt.Stage.TELL: done(lambda: loop.tell("halt", "halting; wait for the lamp", parts.clock.now())),
+        halt.Stage.SYNC_VISITS: done(os.sync),
+        halt.Stage.STOP_CAMERA: done(parts.camera.close),
         halt.Stage.FLUSH: flush,
         halt.Stage.CLOSE_STORE: done(close_store),
         halt.Stage.SYNC: done(os.sync),

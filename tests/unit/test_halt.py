@@ -40,10 +40,11 @@ def noting(done: list[Stage], faults: dict[Stage, str | Exception] | None = None
 
 def test_the_order():
     assert [step.stage for step in plan()] == [
-        Stage.STOP_CAMERA,
         Stage.END_VISITS,
         Stage.STORE_STATE,
         Stage.TELL,
+        Stage.SYNC_VISITS,
+        Stage.STOP_CAMERA,
         Stage.FLUSH,
         Stage.CLOSE_STORE,
         Stage.SYNC,
@@ -53,9 +54,10 @@ def test_the_order():
 
 @given(st.floats(min_value=0.1, max_value=300.0), st.booleans())
 def test_laws_of_the_plan(flush_s: float, off: bool):
-    """Stored before sent; synced after all that is stored; off last, if at all; every step bounded."""
+    """Stored before sent; on the card before the camera is touched; off last, if at all; all bounded."""
     stages = [step.stage for step in plan(flush_s=flush_s, power_off=off)]
     assert stages.index(Stage.END_VISITS) < stages.index(Stage.TELL) < stages.index(Stage.FLUSH)
+    assert stages.index(Stage.TELL) < stages.index(Stage.SYNC_VISITS) < stages.index(Stage.STOP_CAMERA)
     assert stages.index(Stage.CLOSE_STORE) < stages.index(Stage.SYNC)
     assert (stages[-1] is Stage.POWER_OFF) == off
     assert stages.count(Stage.POWER_OFF) == off
@@ -93,11 +95,13 @@ def test_a_step_that_hangs_is_left_behind_and_named():
         go_on.wait(30.0)
 
     actions[Stage.STOP_CAMERA] = hang
-    steps = (Step(Stage.STOP_CAMERA, 0.05), *plan()[1:])
+    steps = tuple(
+        Step(step.stage, 0.05 if step.stage is Stage.STOP_CAMERA else step.within_s) for step in plan()
+    )
     halted = carry_out(steps, actions, SystemClock())
     go_on.set()
     assert halted.faults == ("stop the camera: not done in 0.05 s",)
-    assert done == list(Stage)[1:]
+    assert done == [stage for stage in Stage if stage is not Stage.STOP_CAMERA]
     assert halted.powering_off
 
 
