@@ -80,7 +80,7 @@ class Sensor(Table):
     """Something that tells how the box is; policies name it."""
 
     name: Line = Field(description="What policies call it.")
-    kind: Kind = Field(description="What it is; see the README on sensors.")
+    kind: Kind = Field(description="What it is; see systemd/README.md on sensors.")
     quantity: Quantity = Field(default="temperature", description="Which of its values (sht3x, bme280).")
     device: PathText | None = Field(default=None, description="Which one of several alike, by its bus name.")
     chip: PathText | None = Field(default=None, description="The driver's name (chip).")

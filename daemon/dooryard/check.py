@@ -18,7 +18,7 @@ from dooryard.policy.changes import policy_changes
 from dooryard.policy.document import Document, Parsed, read
 from dooryard.policy.lines import Path as Path_
 from dooryard.policy.parse import parse_policy, policy_in
-from dooryard.policy.reference import table
+from dooryard.policy.reference import listed
 from dooryard.policy.schema import Policy
 from dooryard.policy.sorts import sort_of
 from dooryard.sensors.registry import SYSTEM, Machine, build_one
@@ -173,9 +173,9 @@ def rereader(
     return take_up
 
 
-def reference() -> str:
-    """Markdown tables of every key that either sort of file can have."""
-    return table("Policy", Policy) + "\n" + table("Box file", BoxFile)
+def reference() -> dict[str, str]:
+    """Markdown lists of every key that each sort of file can have."""
+    return {"policy": listed(Policy), "box": listed(BoxFile)}
 
 
 def _read(path: Path, out: TextIO) -> Document | None:

@@ -20,6 +20,15 @@ from fakes.boxes import with_all_parts
 ROOT = Path(__file__).resolve().parent.parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+TEXTS = {
+    str(path.relative_to(ROOT)): path.read_text(encoding="utf-8")
+    for path in (
+        ROOT / "README.md",
+        ROOT / "DEVELOPERS.md",
+        *(ROOT / name / "README.md" for name in ("policies", "systemd", "tools")),
+        *sorted((ROOT / "daemon" / "dooryard").glob("*/README.md")),
+    )
+}
 
 
 def commands():
@@ -28,12 +37,15 @@ def commands():
 
 
 def test_the_generated_parts_are_up_to_date():
-    assert readme.filled(README) == README, "run python tools/readme.py"
+    for name in readme.FILES:
+        assert readme.filled(TEXTS[name]) == TEXTS[name], "run python tools/readme.py"
+    for part in readme.sections():
+        assert sum(f"<!-- {part}, by tools/readme.py -->" in text for text in TEXTS.values()) == 1
 
 
 @pytest.mark.parametrize("name", sorted(commands()))
 def test_every_command_is_in_the_readme_with_its_options(name):
-    (row,) = re.findall(rf"^\| `dooryard {name}.*$", README, re.MULTILINE)
+    (row,) = re.findall(rf"^- `dooryard {name}[^`]*`", README, re.MULTILINE)
     for action in commands()[name]._actions:
         for option in action.option_strings:
             if option.startswith("--") and option not in {"--help", "--verbose"}:
@@ -76,11 +88,34 @@ def test_every_sample_policy_is_right_for_the_sample_box(file, tmp_path):
     assert "warning" not in out.getvalue()
 
 
-@pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
-def test_every_file_that_is_named_exists(text):
+@pytest.mark.parametrize("file", TEXTS)
+def test_every_file_that_is_named_exists(file):
+    text = TEXTS[file]
     named = set(re.findall(r"`((?:tools|daemon|tests|policies|systemd)/[\w./-]*\w)`", text))
-    assert named
     assert {name for name in named if not (ROOT / name.split("::")[0]).exists()} == set()
+    linked = set(re.findall(r"\]\(([^)#:\s]+)(?:#[\w-]+)?\)", text))
+    assert {link for link in linked if not ((ROOT / file).parent / link).exists()} == set()
+
+
+@pytest.mark.parametrize("file", TEXTS)
+def test_every_link_to_a_heading_finds_one(file):
+    for target, anchor in re.findall(r"\]\(([^)#:\s]*)#([\w-]+)\)", TEXTS[file]):
+        path = ((ROOT / file).parent / target).resolve() if target else ROOT / file
+        headings = re.findall(r"^#+ (.*)$", path.read_text(encoding="utf-8"), re.MULTILINE)
+        slugs = {re.sub(r"[^\w -]", "", heading.lower()).replace(" ", "-") for heading in headings}
+        assert anchor in slugs, f"{file}: {target}#{anchor}"
+
+
+@pytest.mark.parametrize("file", TEXTS)
+def test_tables_are_narrow_enough_to_be_read(file):
+    for line in TEXTS[file].splitlines():
+        if line.startswith("|"):
+            assert max(len(cell.strip()) for cell in line.strip("|").split("|")) <= 120, line
+
+
+def test_the_main_texts_are_short():
+    assert len(README.splitlines()) <= 250
+    assert len(DEVELOPERS.splitlines()) <= 200
 
 
 def test_the_command_line_is_quick_and_loads_no_model_runtime():

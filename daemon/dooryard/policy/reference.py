@@ -1,4 +1,4 @@
-"""A table of every key of a file, made from its schema, for the README. Pure."""
+"""Every key of a file, made from its schema, for the texts that owners read. Pure."""
 
 from __future__ import annotations
 
@@ -11,16 +11,28 @@ from pydantic.fields import FieldInfo
 from dooryard.policy.problems import TAG, key_table
 from dooryard.policy.times import TimeOfDay
 
-_HEAD = "| key | default | values | meaning |\n| --- | --- | --- | --- |"
 _BOUNDS = {"ge": "from", "gt": "above", "le": "to", "lt": "below"}
 
 
-def table(title: str, model: type[BaseModel]) -> str:
-    """Markdown: a heading, and a row for each key of the file that `model` describes."""
-    rows = (
-        f"| `{key}` | {_default(info)} | {_values(info)} | {info.description} |" for key, info in keys(model)
-    )
-    return "\n".join([f"### {title}", "", _HEAD, *rows]) + "\n"
+def listed(model: type[BaseModel]) -> str:
+    """Markdown: a heading for each table of the file that `model` describes, a line for each of its keys."""
+    lines: list[str] = []
+    heading = None
+    for written, info in keys(model):
+        head, _, key = written.rpartition(" ")
+        if head != heading:
+            heading = head
+            lines += ["", f"### `{head}`" if head else "### At the top of the file", ""]
+        lines.append(f"- `{key}`{_asked(info)}: {info.description}")
+    return "\n".join(lines).strip() + "\n"
+
+
+def _asked(info: FieldInfo) -> str:
+    """Whether it must be given, what holds where it is not, and what may be."""
+    values = _values(info)
+    default = _default(info)
+    held = " (must be given)" if default is None else "" if default == "" else f" = {default}"
+    return f"{held}, {values}" if values else held
 
 
 def keys(model: type[BaseModel]) -> Iterator[tuple[str, FieldInfo]]:
@@ -35,7 +47,7 @@ def keys(model: type[BaseModel]) -> Iterator[tuple[str, FieldInfo]]:
 
 
 def _written(model: type[BaseModel], path: tuple[str, ...], key: str) -> str:
-    """`[place] name`, `[[rule]] hours.from`, `[[sink]] kind = "webhook": url`, `[hours] watch.from`."""
+    """`[place] name`, `[[rule]] hours.from`, `[[sink]] kind = "webhook" url`, `[hours] watch.from`."""
     if not path:
         return key
     info = model.model_fields[path[0]]
@@ -46,15 +58,16 @@ def _written(model: type[BaseModel], path: tuple[str, ...], key: str) -> str:
         path[:1], {}
     )  # a table, not one of several kinds
     if array and inner and not nested:
-        return f'{head} {TAG} = "{inner[0]}": {key}'
+        return f'{head} {TAG} = "{inner[0]}" {key}'
     return f"{head} {'.'.join((*inner, key))}"
 
 
-def _default(info: FieldInfo) -> str:
+def _default(info: FieldInfo) -> str | None:
+    """None: it must be given; "": it may be left out."""
     if info.is_required():
-        return "must be given"
+        return None
     default = info.get_default(call_default_factory=True)
-    return "left out" if default is None else f"`{_toml(default)}`"
+    return "" if default is None else f"`{_toml(default)}`"
 
 
 def _toml(value: object) -> str:

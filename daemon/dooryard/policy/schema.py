@@ -1,6 +1,6 @@
 """What an owner can ask for: the policy's tables, their keys, defaults and bounds. Pure.
 
-Each key's description is a line of the README's table (see `reference`), so it is written for the
+Each key's description is a line of policies/README.md (see `reference`), so it is written for the
 owner. The tables about the box's own welfare are in `care`, what all are made of in `fields`.
 """
 

@@ -47,7 +47,7 @@ def sensor_lines(sensors: Sequence[Sensor], absent: Sequence[str], clock: Clock)
         else:
             remedy = _OFF_FIRST + "see to its wiring; and to its line in the board's boot configuration"
             lines.append(bad(about, reading.gone, remedy))
-    remedy = "nothing, if the board has none; see README on which boards tell it"
+    remedy = "nothing, if the board has none; see systemd/README.md on which boards tell it"
     return [*lines, *(look("sensors", text, remedy) for text in absent)]
 
 
