@@ -24,3 +24,8 @@ class Authority:
         context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
         certificate.configure_cert(context)
         return context
+
+    def write_server(self, path: Path, name: str = "127.0.0.1") -> None:
+        """The key and the certificates of a server in one file, as servers in C take them."""
+        certificate = self._ca.issue_cert(name)
+        certificate.private_key_and_cert_chain_pem.write_to_path(str(path))

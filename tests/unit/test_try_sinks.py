@@ -143,6 +143,7 @@ def test_what_a_mail_server_says(script: Script, options: dict[str, Any], remedy
     [
         ("SMTP 554 5.7.1 <robin@alder-row.example>: Relay access denied", "give user and password"),
         ("SMTP 454 4.7.1 <robin@alder-row.example>: Relay access denied", "give user and password"),
+        ("SMTP 554 5.7.1 <robin@a.example>: Recipient address rejected: Access denied", "give user and"),
         ("SMTP 530 5.7.0 Must issue a STARTTLS command first", 'security to "starttls"'),
         ("SMTP 535 5.7.8 Error: authentication failed: (reason unavailable)", "password is wrong"),
         ("SMTP 552 5.3.4 Message size exceeds fixed limit", "raise the server's limit"),

@@ -120,7 +120,7 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
     (("answer has no end",), "no sound mail server answers there: check host and port"),
     (("starttls",), 'it takes mail only encrypted: set security to "starttls"'),
     (
-        ("relay", "authentication required", "5.7.0 auth"),
+        ("relay", "authentication required", "5.7.0 auth", "rejected: access denied"),
         "it passes mail on only for those who log in: give user and password, or check the recipient",
     ),
     (
