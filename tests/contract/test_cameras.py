@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, timedelta
@@ -17,7 +16,7 @@ from dooryard.camera.registry import CAMERAS, build
 from dooryard.clock import Clock, FakeClock, SystemClock
 from dooryard.errors import CameraError
 from dooryard.records import Frame
-from fakes.picamera2_fake import Board, module_for
+from fakes.picamera2_fake import Board, plug_in
 from fakes.recordings import write_frame
 
 LUMA_SIZE = (64, 48)
@@ -62,7 +61,7 @@ def live_fake_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
 def picamera_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
     clock = FakeClock()
     board = Board(clock)
-    monkeypatch.setitem(sys.modules, "picamera2", module_for(board))
+    plug_in(board, monkeypatch)
     monkeypatch.setattr("dooryard.camera.picamera.boottime_ns", board.boottime_ns)
     options = {"large_size": [328, 246], "luma_size": [*LUMA_SIZE]}
 

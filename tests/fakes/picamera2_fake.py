@@ -8,22 +8,30 @@ does badly is kept, since that is what the adapter is for:
 * `stop` queues behind such a capture, and blocks for ever unless it was cancelled first;
 * `CompletedRequest.save` swallows write errors;
 * rows are padded to multiples of 64 bytes;
-* a released buffer is written over by the next frame.
+* a released buffer is written over by the next frame;
+* a refused DMA heap leaves the camera taken, so that each later try in the same process says "busy";
+* once its event loop has died no frame comes and `stop` blocks for ever, while `close` alone gets through;
+* on the newest boards it sets ScalerCrops when it configures, which win over ScalerCrop;
+* luma is of limited range unless another colour space is asked for.
+
+tests/contract/test_picamera_fake.py holds these against the real class.
 
 A `Board` is the hardware, and says what happens frame by frame: f a frame, s no frame in time,
-x unplugged (no frame ever again), k the library fails.
+x unplugged (no frame ever again), k the library fails, d its event loop dies.
 """
 
 from __future__ import annotations
 
 import errno
+import sys
 import threading
 from collections.abc import Callable
 from concurrent.futures import CancelledError
-from types import ModuleType, TracebackType
+from types import ModuleType, SimpleNamespace, TracebackType
 from typing import Any, Self
 
 import numpy as np
+import pytest
 
 from dooryard.clock import FakeClock
 
@@ -48,6 +56,9 @@ class Board:
         self.stop_may_go_on: threading.Event | None = None  # a driver that does not answer
         self.open_may_go_on: threading.Event | None = None  # the same, when it is opened
         self.whole_view = (0, 0, 3280, 2464)  # of the sensor's pixels
+        self.newest = False  # the generation whose streams have a crop each
+        self.version = (0, 3, 36)  # of picamera2
+        self.heap_fault: Exception | None = None  # what opening /dev/dma_heap raises
         self.controls: dict[str, Any] = {  # name: (least, most, default)
             "AeEnable": (False, True, True),
             "AnalogueGain": (1.0, 16.0, None),
@@ -149,12 +160,17 @@ class FakePicamera2:
         board.calls.append("open")
         if board.open_may_go_on is not None:
             board.open_may_go_on.wait()
+        if camera_num >= board.cameras and board.version >= (0, 3, 38):
+            raise RuntimeError(f"No camera number {camera_num} found - use ... to check connected cameras")
         range(board.cameras)[camera_num]  # IndexError, as global_camera_info()[camera_num] gives
         if board.held_elsewhere or board.open_devices:
             raise RuntimeError("Camera __init__ sequence did not complete.") from RuntimeError(
                 "Failed to acquire camera: Device or resource busy"
             )
         board.open_devices += 1
+        if board.heap_fault is not None:
+            raise board.heap_fault
+        self.loop_died = False
         self.is_open = True
         self.started = False
         self.camera_config: dict[str, Any] = {}
@@ -186,7 +202,13 @@ class FakePicamera2:
             if given is not None and (bad := set(given) - {"format", "size", "stride", "preserve_ar"}):
                 raise ValueError(f"Bad key {bad.pop()!r}: valid stream configuration keys are ...")
             streams[name] = None if given is None else start | given
-        shared = {"buffer_count": buffer_count, "controls": controls, "queue": queue, "transform": transform}
+        shared = {
+            "buffer_count": buffer_count,
+            "controls": controls,
+            "queue": queue,
+            "transform": transform,
+            "colour_space": colour_space or ("Rec709" if streams["main"]["size"][0] > 1280 else "Smpte170m"),
+        }
         return shared | streams
 
     def configure(self, camera_config: dict[str, Any]) -> None:
@@ -211,6 +233,10 @@ class FakePicamera2:
             needed += config[name]["framesize"] * config["buffer_count"]
         if needed > board.cma_bytes:
             raise OSError(errno.ENOMEM, "Cannot allocate memory")
+        if board.newest:
+            board.controls["ScalerCrops"] = board.controls["ScalerCrop"]
+            whole = board.controls["ScalerCrop"][2]
+            config["controls"] = config["controls"] | {"ScalerCrops": [whole, whole]}
         self.camera_config = config
 
     def camera_configuration(self) -> dict[str, Any]:
@@ -254,10 +280,11 @@ class FakePicamera2:
             if not board.unplugged:
                 step, board.script = board.script[:1], board.script[1:]
                 board.unplugged = step == "x"
+                self.loop_died |= step == "d"
             if step == "k":
                 self.jobs.remove(job)
                 raise RuntimeError("camera has lost its way")
-            if step != "f" or self.held >= self.camera_config["buffer_count"]:
+            if step != "f" or self.loop_died or self.held >= self.camera_config["buffer_count"]:
                 if timeout is None:
                     raise BlocksForeverError("a capture without a deadline")
                 board.clock.advance(timeout)
@@ -275,6 +302,8 @@ class FakePicamera2:
         self.board.calls.append("stop")
         if self.board.stop_may_go_on is not None:
             self.board.stop_may_go_on.wait()
+        if self.started and self.loop_died:
+            raise BlocksForeverError("stop waits for an event loop that has died")
         if self.started and self.jobs:
             raise BlocksForeverError("stop queues behind a capture that never ends")
         self.started = False
@@ -282,6 +311,7 @@ class FakePicamera2:
     def close(self) -> None:
         self.board.calls.append("close")
         if self.is_open:
+            self.loop_died = False  # it ends the loop, and then needs none
             self.stop()
             self.board.open_devices -= 1
             self.is_open = False
@@ -292,8 +322,9 @@ class FakePicamera2:
         board.clock.advance(duration_s)
         board.frames += 1
         metadata = {"ExposureTime": 8_000, "AnalogueGain": 2.0, "DigitalGain": 1.5}
-        crop = self.camera_config["controls"].get("ScalerCrop", board.whole_view)
-        metadata["ScalerCrop"] = board.crop_used or crop
+        crop = self.camera_config["controls"].get("ScalerCrop", board.controls["ScalerCrop"][2])
+        crops = self.camera_config["controls"].get("ScalerCrops") if board.newest else None
+        metadata["ScalerCrop"] = board.crop_used or (crops[0] if crops else crop)
         if board.stamped:
             metadata["SensorTimestamp"] = board.boottime_ns() - round(board.latency_s * 1e9)
         self.held += 1
@@ -309,15 +340,25 @@ class FakePicamera2:
         in_memory = {"BGR888": shown, "RGB888": shown[:, :, ::-1]}[main["format"]]
         buffers["main"].reshape(height, -1)[:, : width * 3] = in_memory.reshape(height, -1)
         width, height = lores["size"]
-        buffers["lores"].reshape(height * 3 // 2, -1)[:height, :width] = self.board.luma(
-            number, lores["size"]
-        )
+        luma = self.board.luma(number, lores["size"])
+        if self.camera_config["colour_space"] != "Sycc":
+            luma = np.round(16 + luma * (219 / 255)).astype(np.uint8)
+        buffers["lores"].reshape(height * 3 // 2, -1)[:height, :width] = luma
         return buffers
 
 
 def module_for(board: Board) -> ModuleType:
-    """The module to put into `sys.modules["picamera2"]`."""
+    """The module to put into `sys.modules["picamera2"]`; see `plug_in`."""
     module = ModuleType("picamera2")
     module.Picamera2 = type("Picamera2", (FakePicamera2,), {"board": board})  # type: ignore[attr-defined]  # made on the fly
     module.MappedArray = FakeMappedArray  # type: ignore[attr-defined]  # made on the fly
     return module
+
+
+def plug_in(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let `import picamera2` and `import libcamera` find `board`."""
+    library = ModuleType("libcamera")
+    library.Transform = SimpleNamespace  # type: ignore[attr-defined]  # made on the fly
+    library.ColorSpace = SimpleNamespace(Sycc=lambda: "Sycc")  # type: ignore[attr-defined]  # made on the fly
+    monkeypatch.setitem(sys.modules, "libcamera", library)
+    monkeypatch.setitem(sys.modules, "picamera2", module_for(board))

@@ -182,11 +182,15 @@ class PicameraCamera:
             "lores": {"size": self._luma_size, "format": "YUV420"},
         }
         by_camera = self._options.upside_down and not self._options.turned_by_us
-        turned = {"transform": faults.upside_down_transform()} if by_camera else {}
+        libcamera = faults.import_libcamera()
+        turned = {"transform": libcamera.Transform(hflip=1, vflip=1)} if by_camera else {}
         device.configure(
             device.create_video_configuration(
                 **wanted,
                 **turned,
+                # As a JPEG's own Y channel: BT.601 over the full range. The library's choice for video is
+                # BT.709 and 16 to 235, which no threshold of the gate was measured with.
+                colour_space=libcamera.ColorSpace.Sycc(),
                 raw=None,
                 buffer_count=self._buffers,
                 controls={"FrameDurationLimits": (self._frame_us, self._frame_us)},
@@ -271,8 +275,12 @@ class PicameraCamera:
 
 
 def _let_go(device: Any, name: str) -> None:
-    """Cancel what is waited for, stop, close. A step that fails does not keep the next from being tried."""
-    for step in (device.cancel_all_and_flush, device.stop, device.close):
+    """Cancel what is waited for, then close. A step that fails does not keep the next from being tried.
+
+    No `stop` before: it hands the stop to the library's event loop and waits for ever if that has died,
+    while `close` ends the loop first and then stops by itself.
+    """
+    for step in (device.cancel_all_and_flush, device.close):
         try:
             step()
         except faults.LIBRARY_ERRORS as error:

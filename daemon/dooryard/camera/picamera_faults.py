@@ -38,14 +38,14 @@ def import_picamera2() -> Any:
         ) from error
 
 
-def upside_down_transform() -> Any:
-    """Return libcamera's transform for half a turn. Raises `CameraError` when its Python part is missing."""
+def import_libcamera() -> Any:
+    """Return libcamera's Python part. Raises `CameraError` when it is missing."""
     try:
-        return importlib.import_module("libcamera").Transform(hflip=1, vflip=1)
+        return importlib.import_module("libcamera")
     except ImportError as error:
         raise CameraError(
-            f"the picture cannot be turned: {error}",
-            "install it with `apt install python3-libcamera`, or hang the camera the right way up",
+            f"the camera's own library cannot be loaded: {error}",
+            "install it with `apt install python3-libcamera`",
         ) from error
 
 
@@ -53,11 +53,13 @@ def camera_error(error: BaseException, camera_index: int, buffers_mib: float) ->
     """Return what `error`, raised while the camera was being opened, means and what to do."""
     chain = _chain(error)
     texts = " / ".join(str(link) for link in chain if str(link))
-    if isinstance(error, IndexError):
+    if isinstance(error, IndexError) or "no camera number" in texts.lower():  # from 0.3.38 in words
         return CameraError(
             f"no camera number {camera_index} was found",
             f"{_OFF_FIRST} seat the camera's ribbon at both ends, and see that the board detects it",
         )
+    if heap := _heap_fault(chain):
+        return heap
     if any(_is_out_of_memory(link) for link in chain):
         return CameraError(
             f"no contiguous memory for the camera's buffers (about {buffers_mib:.0f} MiB): {texts}",
@@ -73,6 +75,23 @@ def camera_error(error: BaseException, camera_index: int, buffers_mib: float) ->
         f"the camera does not start: {type(error).__name__}: {texts}",
         f"see the camera's lines in the system journal; if it goes on, {_OFF_FIRST} seat its ribbon anew",
     )
+
+
+def _heap_fault(chain: list[BaseException]) -> CameraError | None:
+    """What is wrong with the devices that the buffers' memory comes from; None: nothing."""
+    for link in chain:
+        if isinstance(link, PermissionError) and "dma_heap" in str(link.filename):
+            return CameraError(
+                f"the memory for the camera's buffers is refused: {link}",
+                "let the service's user into the group video (`sudo usermod -aG video dooryard`) and start it "
+                "anew; the unit allows the device with DeviceAllow=char-dma_heap",
+            )
+        if "could not open any dmaheap" in str(link).lower():
+            return CameraError(
+                "there is no device for the camera's buffers: no /dev/dma_heap/linux,cma and no vidbuf_cached",
+                "use the board's own kernel, which has CMA heaps; `ls /dev/dma_heap` shows what there is",
+            )
+    return None
 
 
 def _chain(error: BaseException) -> list[BaseException]:

@@ -3,6 +3,11 @@
 Control names and units are libcamera's (its control_ids documentation): ExposureTime in µs, AnalogueGain
 and ColourGains as factors, LensPosition in dioptres (1/m), AfMode 0 manual and 2 continuous, ScalerCrop in
 the sensor's pixels. Values from memory; no camera was at hand.
+
+The newest boards have ScalerCrops as well, a rectangle for each stream. picamera2 sets it when it configures
+(0.3.30 to 0.3.38, `configure_`), and it wins over ScalerCrop, so that both are set. What a picture shows
+without a region is the control's default, not its greatest value: a 4:3 picture of a 16:9 sensor leaves the
+sides out.
 """
 
 from __future__ import annotations
@@ -70,7 +75,7 @@ def controls(
 ) -> dict[str, Any]:
     """The controls to set. `available` is picamera2's `camera_controls`: name -> (least, most, default).
 
-    Raises `CameraError` for what this camera does not have.
+    Raises `CameraError` for what this camera does not have, or not so far.
     """
     wanted: dict[str, Any] = {}
     if options.exposure_s is not None and options.gain is not None:
@@ -91,10 +96,70 @@ def controls(
             f"this camera has no {', '.join(missing)}",
             "take the options for it out of the box file (most cameras are focused by hand, at the lens)",
         )
+    if beyond := out_of_range(options, available):
+        raise CameraError("; ".join(beyond), "mend the [camera] table of the box file")
     if options.region is not None:
-        region = half_a_turn(options.region) if options.turned_by_us else options.region
-        wanted["ScalerCrop"] = crop(region, available["ScalerCrop"][1], picture)
+        wanted |= _crops(options, options.region, available, picture)
     return wanted
+
+
+def _crops(
+    options: PicameraOptions, region: Box, available: Mapping[str, Any], picture: tuple[int, int]
+) -> dict[str, Any]:
+    _least, most, default = available["ScalerCrop"]
+    part = crop(half_a_turn(region) if options.turned_by_us else region, default or most, picture)
+    if "ScalerCrops" not in available:
+        return {"ScalerCrop": part}
+    return {"ScalerCrop": part, "ScalerCrops": [part, part]}  # of the large picture and of the small one
+
+
+def out_of_range(options: PicameraOptions, available: Mapping[str, Any]) -> tuple[str, ...]:
+    """What this camera cannot, each as a sentence with its own range; see `controls`."""
+    found = []
+    exposure_us = None if options.exposure_s is None else round(options.exposure_s * 1e6)
+    if (limits := _missed(exposure_us, available, "ExposureTime")) and options.exposure_s is not None:
+        least_ms, most_ms = (limit / 1000 for limit in limits)
+        found.append(
+            f"this camera cannot expose for {options.exposure_s * 1000:g} ms: "
+            f"exposure_s may be {least_ms / 1000:g} to {most_ms / 1000:g}"
+        )
+    if limits := _missed(options.gain, available, "AnalogueGain"):
+        found.append(
+            f"this camera has no gain of {options.gain:g}: gain may be {limits[0]:g} to {limits[1]:.4g}"
+        )
+    for name, gain in zip(("red", "blue"), options.white_balance or (), strict=False):
+        if limits := _missed(gain, available, "ColourGains"):
+            found.append(
+                f"this camera has no white balance gain of {gain:g} for {name}: "
+                f"white_balance may be {limits[0]:g} to {limits[1]:g}"
+            )
+    if isinstance(options.focus_m, (int, float)):
+        limits = _missed(1.0 / options.focus_m, available, "LensPosition")
+        if limits:
+            nearest_m = 1.0 / limits[1] if limits[1] > 0 else float("inf")
+            furthest = f" to {1.0 / limits[0]:.2g}" if limits[0] > 0 else " or more"
+            found.append(
+                f"this camera cannot focus at {options.focus_m:g} m: focus_m may be {nearest_m:.2g}{furthest}"
+            )
+    return tuple(found)
+
+
+def _missed(value: float | None, available: Mapping[str, Any], control: str) -> tuple[float, float] | None:
+    """The control's limits if `value` is outside; None: it is inside, not asked for, or they are not told."""
+    if value is None or control not in available:
+        return None
+    least, most = (_number(limit) for limit in available[control][:2])
+    if least is None or most is None or most <= least:
+        return None
+    slack = 1e-6 * abs(most)  # the camera counts in single precision
+    return None if least - slack <= value <= most + slack else (least, most)
+
+
+def _number(limit: Any) -> float | None:
+    """A limit as one number: a control of several values may tell one for each."""
+    if isinstance(limit, (list, tuple)):
+        limit = limit[0] if limit else None
+    return float(limit) if isinstance(limit, (int, float)) else None
 
 
 def half_a_turn(region: Box) -> Box:

@@ -15,13 +15,13 @@ from dooryard.camera.base import CameraStalledError
 from dooryard.camera.picamera import PicameraCamera
 from dooryard.clock import FakeClock
 from dooryard.errors import CameraError, StuckError
-from fakes.picamera2_fake import BlocksForeverError, Board, module_for
+from fakes.picamera2_fake import BlocksForeverError, Board, plug_in
 
 
 @pytest.fixture
 def board(monkeypatch):
     made = Board(FakeClock())
-    monkeypatch.setitem(sys.modules, "picamera2", module_for(made))
+    plug_in(made, monkeypatch)
     return made
 
 
@@ -109,7 +109,7 @@ def test_a_sensor_time_that_cannot_be_is_not_used(board, camera, caplog, unusabl
 def test_a_missing_sensor_time_is_not_taken_for_the_moment_of_boot(monkeypatch):
     board = Board(FakeClock(mono_s=20.0))  # just booted: twenty seconds would pass for an age
     board.slept_s, board.stamped = 0.0, False
-    monkeypatch.setitem(sys.modules, "picamera2", module_for(board))
+    plug_in(board, monkeypatch)
     camera = camera_on(board)
     camera.open()
     assert camera.read(1.0).mono_s == board.clock.now().mono_s
@@ -157,7 +157,7 @@ def test_unplugged_then_opened_anew(board, camera):
             camera.read(1.0)
     board.calls.clear()
     camera.close()
-    assert board.calls == ["cancel_all_and_flush", "stop", "close", "stop"]  # close stops again
+    assert board.calls == ["cancel_all_and_flush", "close", "stop"]  # close stops by itself
     assert board.open_devices == 0
     camera.open()
     assert camera.read(1.0).number == 2
@@ -197,8 +197,37 @@ def test_a_driver_that_does_not_let_go_is_said_and_not_waited_for(board, stuck, 
     camera.close()
 
 
-def test_no_camera(board):
-    board.cameras = 0
+def test_an_event_loop_that_has_died_is_closed_without_it(board, camera):
+    board.script = "fdff"
+    camera.read(1.0)
+    with pytest.raises(CameraStalledError):
+        camera.read(1.0)
+    camera.close()
+    assert board.open_devices == 0
+    camera.open()
+    assert camera.read(1.0).number == 2
+
+
+def test_buffers_that_are_refused(board):
+    board.heap_fault = PermissionError(13, "Permission denied", "/dev/dma_heap/linux,cma")
+    with pytest.raises(CameraError, match=r"memory .* is refused: .*'/dev/dma_heap/linux,cma'") as caught:
+        camera_on(board).open()
+    assert "group video" in caught.value.remedy
+    # The library has the camera all the same, for as long as the process lives.
+    board.heap_fault = None
+    with pytest.raises(CameraError, match="in use by another program"):
+        camera_on(board).open()
+
+
+def test_buffers_that_no_device_gives(board):
+    board.heap_fault = RuntimeError("Could not open any dmaHeap device")
+    with pytest.raises(CameraError, match="there is no device for the camera's buffers"):
+        camera_on(board).open()
+
+
+@pytest.mark.parametrize("version", [(0, 3, 36), (0, 3, 38)])
+def test_no_camera(board, version):
+    board.cameras, board.version = 0, version
     with pytest.raises(CameraError, match="no camera number 0 was found") as caught:
         camera_on(board).open()
     assert "ribbon" in caught.value.remedy
@@ -298,6 +327,10 @@ def test_the_stand_in_blocks_where_the_library_does(board, camera):
         device.stop()
     device.cancel_all_and_flush()
     device.stop()
+    device.start()
+    device.loop_died = True
+    with pytest.raises(BlocksForeverError):
+        device.stop()
 
 
 def test_the_stand_in_swallows_write_errors_as_the_library_does(board, camera):

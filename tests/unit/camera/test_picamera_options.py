@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import threading
-from types import ModuleType, SimpleNamespace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -20,12 +20,13 @@ from dooryard.camera.picamera_options import (
     crop,
     crop_fault,
     half_a_turn,
+    out_of_range,
     problems,
 )
 from dooryard.clock import FakeClock
 from dooryard.errors import CameraError, StuckError
 from dooryard.records import Box
-from fakes.picamera2_fake import Board, module_for
+from fakes.picamera2_fake import Board, plug_in
 
 PICTURE = (328, 246)
 
@@ -33,7 +34,7 @@ PICTURE = (328, 246)
 @pytest.fixture
 def board(monkeypatch: pytest.MonkeyPatch) -> Board:
     made = Board(FakeClock())
-    monkeypatch.setitem(sys.modules, "picamera2", module_for(made))
+    plug_in(made, monkeypatch)
     return made
 
 
@@ -108,10 +109,46 @@ def test_a_region_is_taken_and_checked_on_the_first_frame(board: Board, caplog: 
     assert caplog.text.count(told) == 1
 
 
-def test_half_a_turn(board: Board, monkeypatch: pytest.MonkeyPatch):
-    library = ModuleType("libcamera")
-    library.Transform = SimpleNamespace  # type: ignore[attr-defined]  # made on the fly
-    monkeypatch.setitem(sys.modules, "libcamera", library)
+def test_the_newest_boards_take_a_region_for_each_stream(board: Board, caplog: pytest.LogCaptureFixture):
+    """Theirs wins over the one for all, and the library has set it by then."""
+    board.newest = True
+    part = (819, 616, 1642, 1232)
+    assert set_on(board, PicameraOptions(region=Box(0.25, 0.25, 0.75, 0.75))) == {
+        "ScalerCrop": part,
+        "ScalerCrops": [part, part],
+    }
+    assert caplog.text == ""  # and a frame says that it holds
+
+
+@pytest.mark.parametrize("newest", [False, True])
+def test_a_region_is_of_what_the_picture_shows_without_one(board: Board, newest: bool):
+    """A 4:3 picture of a 16:9 sensor leaves its sides out: the middle 3456 of 4608 pixels are the view."""
+    board.newest = newest
+    shown = (576, 0, 3456, 2592)
+    board.controls["ScalerCrop"] = ((0, 0, 64, 64), (0, 0, 4608, 2592), shown)
+    chosen = set_on(board, PicameraOptions(region=Box(0.6, 0.4, 0.9, 0.7)))
+    assert chosen["ScalerCrop"] == (2650, 1037, 1036, 776)  # .6 and .9 of 3456 from 576 on
+
+
+def test_what_the_camera_cannot_is_told_with_its_own_range(board: Board):
+    board.controls |= {"AfMode": (0, 2, 0), "LensPosition": (0.0, 15.0, 1.0)}
+    wanted = PicameraOptions(exposure_s=1e-5, gain=20.0, white_balance=(1.0, 32.0), focus_m=0.05)
+    with pytest.raises(CameraError) as caught:
+        camera_on(board, wanted).open()
+    assert caught.value.what.split("; ") == [
+        "this camera cannot expose for 0.01 ms: exposure_s may be 7.5e-05 to 11.7668",
+        "this camera has no gain of 20: gain may be 1 to 16",
+        "this camera cannot focus at 0.05 m: focus_m may be 0.067 or more",
+    ]
+    assert board.open_devices == 0
+
+
+def test_limits_that_are_not_told_are_not_held_against_the_wish():
+    known = {"AnalogueGain": (None, None, None), "ColourGains": ((0.0, 0.0), (32.0, 32.0), None)}
+    assert out_of_range(PicameraOptions(gain=60.0, white_balance=(1.0, 2.0)), known) == ()
+
+
+def test_half_a_turn(board: Board):
     camera = camera_on(board, PicameraOptions(upside_down=True))
     camera.open()
     assert camera._device.camera_config["transform"] == SimpleNamespace(hflip=1, vflip=1)
@@ -147,10 +184,10 @@ def test_half_a_turn_twice_is_none(corners: tuple[float, float, float, float]):
     assert half_a_turn(half_a_turn(region)) == pytest.approx(region)
 
 
-def test_half_a_turn_without_the_library_that_turns(board: Board, monkeypatch: pytest.MonkeyPatch):
+def test_without_the_camera_s_own_library(board: Board, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setitem(sys.modules, "libcamera", None)
-    with pytest.raises(CameraError, match="the picture cannot be turned"):
-        camera_on(board, PicameraOptions(upside_down=True)).open()
+    with pytest.raises(CameraError, match="the camera's own library cannot be loaded"):
+        camera_on(board).open()
     assert board.open_devices == 0
 
 
