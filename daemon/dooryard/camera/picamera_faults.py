@@ -88,7 +88,7 @@ def _heap_fault(chain: list[BaseException]) -> CameraError | None:
             )
         if "could not open any dmaheap" in str(link).lower():
             return CameraError(
-                "the camera's buffers have no device, neither linux,cma nor vidbuf_cached in /dev/dma_heap",
+                "there is no device for the camera's buffers: linux,cma or vidbuf_cached in /dev/dma_heap",
                 "use the board's own kernel, which has CMA heaps; `ls /dev/dma_heap` shows what there is",
             )
     return None
