@@ -15,12 +15,26 @@ from dooryard import __version__
 from dooryard.commands import back, out, trials, unit
 from dooryard.errors import DooryardError
 
+_FIRST = """Dooryard tells you what really came to the garden feeder.
+
+First, on a laptop:
+  dooryard record afternoon      record the simulated garden (or a box: --box FILE)
+  dooryard rehearse afternoon --policy FILE    try a policy on it: what would be told, and why
+On the box:
+  dooryard check FILE...         look over its two files
+  dooryard survey                try camera, sensors, card, network and sinks
+  dooryard why last              why the last visit was told, or was not
+All commands: dooryard --help"""
+
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     # Before numpy is loaded: the gate's and the memory's sums are small, and more threads only cost heat.
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     arguments = _parser().parse_args(argv)
+    if arguments.command is None:
+        print(_FIRST)
+        return 0
     try:
         code: int = arguments.command(arguments)
     except DooryardError as error:
@@ -38,7 +52,8 @@ def _parser() -> argparse.ArgumentParser:
         prog="dooryard", description="Tells you what really came to the garden feeder."
     )
     parser.add_argument("--version", action="version", version=f"dooryard {__version__}")
-    commands = parser.add_subparsers(metavar="COMMAND", required=True)
+    parser.set_defaults(command=None)
+    commands = parser.add_subparsers(metavar="COMMAND")
 
     run = commands.add_parser("run", help="watch, until told to stop")
     run.add_argument("--box", type=Path, required=True, metavar="FILE", help="what this unit is made of")
