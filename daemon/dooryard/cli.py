@@ -18,11 +18,11 @@ from dooryard.errors import DooryardError
 _FIRST = """Dooryard tells you what really came to the garden feeder.
 
 First, on a laptop:
-  dooryard record afternoon      record the simulated garden (or a box: --box FILE)
-  dooryard rehearse afternoon --policy FILE    try a policy on it: what would be told, and why
+  dooryard record afternoon      a recording of the simulated garden
+  dooryard rehearse afternoon    what would be told of it, and why
 On the box:
-  dooryard check FILE...         look over its two files
-  dooryard survey                try camera, sensors, card, network and sinks
+  dooryard check FILE...         looks over its two files
+  dooryard survey                tries camera, sensors, card, network, sinks
   dooryard why last              why the last visit was told, or was not
 All commands: dooryard --help"""
 
