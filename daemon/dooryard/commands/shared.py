@@ -73,7 +73,7 @@ def found_files() -> tuple[Path, Path | None]:
     """The box file that is meant where none is named, and the policy beside it.
 
     The installed one goes first; else the one in the working folder, if it is the caller's own: what somebody
-    else put there could name programs' files and addresses of theirs. Raises ConfigError where there is neither.
+    else put there could name files and addresses of theirs. Raises ConfigError where there is neither.
     """
     here = Path("box.toml")
     for box_file in (INSTALLED, here):
