@@ -77,6 +77,7 @@ class EmailSink:
         self._limits = Limits(connect_timeout_s, read_timeout_s, total_timeout_s)
         self._picture_max_bytes = picture_max_bytes
         self._size = SizeLimit(message_max_bytes)
+        self._announced_bytes: int | None = None  # what the server said the last time
         self._now = now
 
     def send(self, alert: Alert, picture: bytes | None) -> Answer:
@@ -84,7 +85,9 @@ class EmailSink:
 
     def send_to(self, alert: Alert, picture: bytes | None, wanted: Sequence[str]) -> Answer:
         host = self._server.host
-        letter = self._letter(alert, picture, self._size.of(alert.id))  # before a server waits for it
+        letter = self._letter(
+            alert, picture, self._size.of(alert.id, self._announced_bytes)
+        )  # before a server waits for it
         try:
             with session(self._server, self._limits) as smtp:
                 said, remark = self._told(smtp, alert, picture, letter, wanted)
@@ -111,7 +114,8 @@ class EmailSink:
         said: dict[str, _Said] = {}
         left, refusals, shown = list(wanted), 0, picture
         while True:
-            most_bytes = self._size.of(alert.id, size_limit(smtp))
+            self._announced_bytes = size_limit(smtp)
+            most_bytes = self._size.of(alert.id, self._announced_bytes)
             if said or (most_bytes is not None and len(letter.data) > most_bytes):
                 letter = self._letter(alert, shown, most_bytes)
             try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 from dataclasses import dataclass
@@ -23,6 +24,7 @@ class Mirrored:
 def mirror(source: Path, target: Path, disk: Disk, *, remove_gone: bool) -> Mirrored:
     """Bring `target` in line with `source`. Raises OSError; what was copied until then is whole.
 
+    Where nothing was published before, no file that stands there already is replaced: FileExistsError.
     Files of the same size and time are taken to be the same. With `remove_gone`, files that an earlier
     round put there and that `source` has no more are removed. A `target` that was there already keeps its
     own mode; all within that is of the journal can be read by anybody.
@@ -30,6 +32,7 @@ def mirror(source: Path, target: Path, disk: Disk, *, remove_gone: bool) -> Mirr
     make_folders(target, disk, mode=FOLDER_MODE)
     names = names_in(source)
     known = _listed(target)
+    _spare_others(target, names)
     gone = sorted(known - set(names)) if remove_gone else []
     # First the list, so that what a power cut leaves half done is still known to be ours.
     _write_list(target, known | set(names), disk)
@@ -43,6 +46,12 @@ def mirror(source: Path, target: Path, disk: Disk, *, remove_gone: bool) -> Mirr
     if gone:
         _write_list(target, set(names), disk)
     return Mirrored(len(names), copied, len(gone))
+
+
+def _spare_others(target: Path, names: list[str]) -> None:
+    theirs = next((name for name in names if (target / name).exists()), None)
+    if theirs is not None and not (target / LIST).exists():
+        raise FileExistsError(errno.EEXIST, f"holds files of somebody else, such as {theirs}")
 
 
 def _copy(source: Path, target: Path, disk: Disk) -> bool:

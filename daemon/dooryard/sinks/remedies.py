@@ -80,6 +80,7 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
         ("permission denied", "operation not permitted"),
         "the user may not write there: give the folder to that user, or name another",
     ),
+    (("files of somebody else",), "move them away, or name another folder"),
     (("not a directory", "file exists"), "a file has that folder's name: name another folder"),
     # Ways.
     (

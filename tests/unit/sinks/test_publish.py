@@ -14,6 +14,7 @@ from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.mirror import mirror
 from dooryard.sinks.pages import LIST
 from dooryard.sinks.publish import PublishSink
+from dooryard.sinks.remedies import remedy_for
 from dooryard.sinks.remote import Host, command, far
 from unit.outbox.builders import Killed, StepDisk, alert
 
@@ -153,6 +154,16 @@ def test_all_may_read_what_is_published_whatever_the_journal_allows(journal: Pat
         assert oct(target.stat().st_mode & 0o777) == "0o711"
     finally:
         os.umask(old)
+
+
+def test_a_page_that_somebody_has_there_is_not_replaced(journal: Path, tmp_path: Path) -> None:
+    target = tmp_path / "web"
+    target.mkdir()
+    (target / "index.html").write_text("my own page")
+    answer = PublishSink("web", journal, target).send(TOLD, None)
+    assert answer == Answer(Fate.NOT_SENT, f"{target}: holds files of somebody else, such as index.html")
+    assert "name another folder" in (remedy_for(answer) or "")
+    assert files(target) == {"index.html": "my own page"}
 
 
 def test_only_pages_are_published(journal: Path, tmp_path: Path) -> None:
