@@ -81,7 +81,8 @@ class Care:
         self.temps_c = tuple((name, said) for name, said in self.new if name in warm and said is not None)
         self._asked_s = {name: at_s for name, (at_s, _said) in samples.items()}
         disk = samples.get("disk")
-        self.state, news = advance(self.state, policy, samples, now.mono_s, free_mb=disk[1] if disk else None)
+        free_mb, paces_s = disk[1] if disk else None, self.desk.paces_s
+        self.state, news = advance(self.state, policy, samples, now.mono_s, free_mb=free_mb, paces_s=paces_s)
         self.spared = spared(policy, self.state)
         mine = {step.sensor for step in policy.heat} | {policy.moisture.air, policy.moisture.humidity}
         others = [News("sensor", each.text) for each in self.desk.news() if each.sensor not in mine]

@@ -16,6 +16,7 @@ from dooryard.outbox.own import claim
 from dooryard.pipeline import Conditions
 from dooryard.policy.changes import policy_changes
 from dooryard.policy.document import Document, Parsed, read
+from dooryard.policy.fields import Gauge
 from dooryard.policy.lines import Path as Path_
 from dooryard.policy.parse import parse_policy, policy_in
 from dooryard.policy.reference import listed
@@ -50,7 +51,7 @@ def check(
     # Where a box file is wrong or none is given, nobody knows what sinks and sensors there are.
     if boxes and len(sound_boxes) == len(boxes):
         sinks = frozenset(name for box in sound_boxes for name in telling(box))
-        sensors = dict(item for box in sound_boxes for item in sensor_units(box).items())
+        sensors = dict(item for box in sound_boxes for item in gauges_of(box).items())
 
     visitors, group_of = _visitors(boxes, documents, visitors_of, say)
 
@@ -99,14 +100,13 @@ def _visitors(
     return names, group_of
 
 
-def sensor_units(box: BoxFile) -> dict[str, str]:
-    """Unit of each sensor of `box`: of its own, and of those of every board that none of its own replaces."""
+def gauges_of(box: BoxFile) -> dict[str, Gauge]:
+    """Each sensor of `box`: its own, and those of every board that none of its own replaces."""
     replaced = {sensor.kind for sensor in box.sensor}
     specs = [SensorSpec(kind, kind) for kind in SYSTEM if kind not in replaced]
     machine = Machine(state_folder=Path())
-    return {
-        spec.name: build_one(spec, machine).unit.value for spec in (*specs, *(s.spec for s in box.sensor))
-    }
+    made = [build_one(spec, machine) for spec in (*specs, *(sensor.spec for sensor in box.sensor))]
+    return {sensor.name: Gauge(sensor.unit.value, sensor.every_s) for sensor in made}
 
 
 def _box_in(document: Document) -> Parsed[BoxFile]:

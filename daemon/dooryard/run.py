@@ -23,7 +23,7 @@ from dooryard.allocator import keep_memory_flat
 from dooryard.box import BoxFile, parse_box, telling
 from dooryard.camera.base import Camera
 from dooryard.camera.keeper import CameraKeeper, Patience
-from dooryard.check import reread, rereader, sensor_units
+from dooryard.check import gauges_of, reread, rereader
 from dooryard.clock import Clock, FrameClock, SystemClock
 from dooryard.daybook import Daybook
 from dooryard.errors import StuckError
@@ -124,7 +124,7 @@ def _given(box_file: Path, policy_file: Path | None) -> _Given:
             "sinks": telling(box),
             "visitors": visitors,
             "group_of": group_of,
-            "sensors": sensor_units(box),
+            "sensors": gauges_of(box),
         }
 
     policy = _told(parse_policy(read_text(policy_file), str(policy_file), **known()))

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from dooryard.box import BoxFile
-from dooryard.check import check, reread, sensor_units
+from dooryard.check import check, gauges_of, reread
 from dooryard.errors import ConfigError
 from dooryard.sensors.registry import Machine, build
 from dooryard.text_files import read_text
@@ -132,6 +132,19 @@ HEAT = '[[heat]]\nsensor = "{}"\nabove_c = 70\nuntil_below_c = 60\ncamera = "off
 ENCLOSURE = '[[sensor]]\nname = "enclosure"\nkind = "ds18b20"\n'
 
 
+def test_a_step_by_a_sensor_that_is_read_too_seldom_is_warned_of(checked):
+    slow = BOX + ENCLOSURE + "every_s = {}\n"
+    assert not any(
+        "late" in line for line in checked(policy=HEAT.format("enclosure"), box=slow.format(300))[1]
+    )
+    code, lines = checked(policy=HEAT.format("enclosure"), box=slow.format(1800))
+    assert code == 0
+    assert lines[1] == (
+        'policy.toml:2: heat[1].sensor: "enclosure" is read every 30 min, so the step may come 1 h late; '
+        "set every_s of that sensor to 300 or less (a warning)"
+    )
+
+
 def test_a_policy_is_checked_against_the_sensors_of_the_box_beside_it(checked):
     code, lines = checked(policy=HEAT.format("enclosur"), box=BOX + ENCLOSURE)
     assert code == ConfigError.exit_code
@@ -158,5 +171,5 @@ def test_the_names_are_those_that_are_built(tmp_path):
     box = BoxFile.model_validate({"sensor": tables})
     built = build([sensor.spec for sensor in box.sensor], Machine(tmp_path, tmp_path))
     absent = {text.partition(":")[0] for text in built.absent}
-    assert {sensor.name for sensor in built.sensors} | absent == sensor_units(box).keys()
-    assert {s.name: s.unit.value for s in built.sensors}.items() <= sensor_units(box).items()
+    assert {sensor.name for sensor in built.sensors} | absent == gauges_of(box).keys()
+    assert {s.name: (s.unit.value, s.every_s) for s in built.sensors}.items() <= gauges_of(box).items()

@@ -73,6 +73,16 @@ def test_the_camera_is_off_while_it_is_hot():
     assert "Heat and power" in text
 
 
+def test_the_pace_of_a_sensor_is_that_of_its_recording():
+    lines = [Recorded(later(600.0 * k).wall, "cpu", 75.0) for k in range(6)]
+    rules = replace(
+        conditions(BoxFile(), policy({}, heat=[{**HEAT, "halt": True}]), clock_set=True), sinks=SINKS
+    )
+    nobody = FakeClassifier(lambda _number, _box: {})
+    (done,) = replay(Still(400, 0.1), nobody, [rules], readings=Readings(lines))
+    assert [text for _, text in done.heat] == ["cpu is at 75 °C: halt"]
+
+
 @pytest.mark.parametrize(("asked", "waits"), [(None, 0.8), (0.1, 0.8), (5.0, 5.0)])
 def test_looks_are_never_more_frequent_than_without(asked, waits):
     rules = conditions(BoxFile(), policy({}), clock_set=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Annotated, Final
+from typing import Annotated, Final, NamedTuple
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import (
@@ -36,6 +36,13 @@ SUN_WITHOUT_PLACE: Final = "sun_without_place"
 _SPECIES_SHOWN = 12
 MOST_COOLDOWN_MIN = 7 * 24 * 60
 WEEK = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+class Gauge(NamedTuple):
+    """What is known of a sensor before it is read."""
+
+    unit: str  # "°C", "%", "" for yes or no
+    every_s: float  # seconds between two readings
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,9 +5,10 @@
   time. So a step is entered at most once in that time, whatever the readings do.
 * Steps are independent, also those of one sensor; where several hold, the most sparing wins for each
   effect by itself: the fewest frames, the longest wait between looks, camera off, halt.
-* A sensor that falls silent changes nothing at first: its steps stay as they are. After an hour of
-  silence its steps are let go, for a box that sees nothing for months because of a broken wire is of no
-  use; the processor still looks after itself. Both are told. A halt is never ordered by silence.
+* A sensor that falls silent (three readings missed, at its own pace) changes nothing at first: its steps
+  stay as they are. After an hour of silence, or twice what it takes a slow sensor to count as silent, they
+  are let go, for a box that sees nothing for months because of a broken wire is of no use; the processor
+  still looks after itself. Both are told. A halt is never ordered by silence.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from dooryard.policy.readings import LET_GO_AFTER_S, Sample, Traces, heard
+from dooryard.policy.readings import USUAL_EVERY_S, Sample, Traces, heard, let_go_after_s
 from dooryard.policy.schema import Policy, Spare
 from dooryard.policy.words import duration
 
@@ -82,15 +83,19 @@ def steps_of(policy: Policy) -> tuple[Step, ...]:
 
 
 def advance(
-    state: HeatState, steps: Sequence[Step], samples: Mapping[str, Sample], now_s: float
+    state: HeatState,
+    steps: Sequence[Step],
+    samples: Mapping[str, Sample],
+    now_s: float,
+    paces_s: Mapping[str, float] = MappingProxyType({}),
 ) -> tuple[HeatState, tuple[News, ...]]:
-    """Take in what the sensors said lately, and enter and leave steps.
+    """Take in what the sensors said lately, and enter and leave steps; `paces_s`: how often each is read.
 
     `samples` may hold a reading again that was taken in before; it then counts once. Steps that are no
     longer in `steps`, after a change of the policy, are left without a word.
     """
     wanted = frozenset(step.sensor for step in steps if _matters(step, state, samples))
-    traces, gone, back = heard(state.traces, wanted, samples, now_s)
+    traces, gone, back = heard(state.traces, wanted, samples, now_s, paces_s)
     since_s = {step.key: state.since_s[step.key] for step in steps if step.key in state.since_s}
     news = [_of_silence(sensor, steps, since_s) for sensor in gone]
     news += [News("sensor", f"the sensor {sensor} is heard again") for sensor in back]
@@ -101,9 +106,10 @@ def advance(
                 since_s[step.key] = now_s
                 news.append(News(step.kind, _entered(step, value)))
         elif value is None:
-            if traces.silent_for_s(step.sensor, now_s) > LET_GO_AFTER_S:
+            longest_s = let_go_after_s(paces_s.get(step.sensor, USUAL_EVERY_S))
+            if traces.silent_for_s(step.sensor, now_s) > longest_s:
                 del since_s[step.key]
-                news.append(News(step.kind, _let_go(step)))
+                news.append(News(step.kind, _let_go(step, longest_s)))
         elif value < step.until_below and now_s - since_s[step.key] >= step.least_s:
             del since_s[step.key]
             news.append(News(step.kind, _left(step, value)))
@@ -150,9 +156,9 @@ def _left(step: Step, value: float) -> str:
     return f"{what} again" + ("" if step.spare.asks_nothing else f": no longer {step.spare.in_words}")
 
 
-def _let_go(step: Step) -> str:
+def _let_go(step: Step, silent_s: float) -> str:
     return (
-        f"{step.sensor} has been silent for {duration(LET_GO_AFTER_S)}: no longer {step.spare.in_words}, "
+        f"{step.sensor} has been silent for {duration(silent_s)}: no longer {step.spare.in_words}, "
         "for nobody knows whether it is still needed; see to the sensor"
     )
 

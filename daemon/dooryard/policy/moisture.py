@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 from dooryard.policy.readings import Sample, Traces, heard
 from dooryard.policy.schema import Moisture
@@ -73,7 +74,11 @@ def margin_c(rule: Moisture, traces: Traces) -> tuple[float, str] | None:
 
 
 def advance(
-    state: MoistureState, rule: Moisture, samples: Mapping[str, Sample], now_s: float
+    state: MoistureState,
+    rule: Moisture,
+    samples: Mapping[str, Sample],
+    now_s: float,
+    paces_s: Mapping[str, float] = MappingProxyType({}),
 ) -> tuple[MoistureState, str | None]:
     """Take in what the sensors said lately. Returns the new state, and what is to be told, if anything.
 
@@ -83,7 +88,7 @@ def advance(
     if rule.humidity is None:
         return state, None
     wanted = frozenset({rule.air, rule.humidity, *rule.surfaces})
-    traces, _gone, _back = heard(state.traces, wanted, samples, now_s)
+    traces, _gone, _back = heard(state.traces, wanted, samples, now_s, paces_s)
     state = replace(state, traces=traces)
     margin = margin_c(rule, traces)
     if margin is None:

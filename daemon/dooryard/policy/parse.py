@@ -36,7 +36,7 @@ def parse_policy(
     sinks : names of the box's sinks; None: not checked
     visitors : every group, species and scientific name that can be told, lower case; None: not checked
     group_of : group of each species' name, so that a rule behind its group's rule is found
-    sensors : names of the box's sensors, or a mapping from them to units; None: not checked
+    sensors : names of the box's sensors, or a mapping from them to gauges; None: not checked
 
     Raises ConfigError with all problems.
     """
@@ -70,6 +70,7 @@ def policy_in(
     _warn_of_lost_holds(document, policy)
     _warn_of_hours_without_watch(document, policy)
     sense.warn(document, policy)
+    sense.warn_of_slow_sensors(document, policy, sensors)
     return Parsed(policy, document.told())
 
 

@@ -2,7 +2,8 @@
 
 The value of a sensor is the median of its last three readings. So a single spike is never believed, and
 a true change is believed at its second reading. There is no value before three readings were taken.
-Silence counts from the last reading that had a value.
+A sensor is silent once three of its readings in a row gave nothing, at its own pace, and never before
+three minutes. Silence counts from the last reading that had a value.
 """
 
 from __future__ import annotations
@@ -16,8 +17,26 @@ Sample = tuple[float, float | None]
 """When a sensor was asked (monotonic seconds), and what it said; None: nothing."""
 
 READINGS = 3
-SILENT_AFTER_S = 180.0
-LET_GO_AFTER_S = 3600.0
+USUAL_EVERY_S = 30.0  # the pace of a sensor whose own is not known
+LONGEST_REACTION_S = 600.0  # a slower sensor is warned of: heat does its harm within minutes
+_SILENT_AFTER_S = 180.0
+_MISSES = 3.5  # half a pace of grace: a reading that comes a little late was not missed
+_LET_GO_AFTER_S = 3600.0
+
+
+def silent_after_s(every_s: float) -> float:
+    """Seconds since its last value after which a sensor that is read each `every_s` counts as silent."""
+    return max(_SILENT_AFTER_S, _MISSES * every_s)
+
+
+def let_go_after_s(every_s: float) -> float:
+    """Seconds since its last value after which the steps of a sensor are let go: later than it is silent."""
+    return max(_LET_GO_AFTER_S, 2 * silent_after_s(every_s))
+
+
+def reaction_s(every_s: float) -> float:
+    """The longest that a true change goes unbelieved: until the second reading after it."""
+    return 2 * every_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,9 +83,13 @@ class Traces:
 
 
 def heard(
-    traces: Traces, wanted: frozenset[str], samples: Mapping[str, Sample], now_s: float
+    traces: Traces,
+    wanted: frozenset[str],
+    samples: Mapping[str, Sample],
+    now_s: float,
+    paces_s: Mapping[str, float] = MappingProxyType({}),
 ) -> tuple[Traces, tuple[str, ...], tuple[str, ...]]:
-    """Take in `samples` of the sensors in `wanted`.
+    """Take in `samples` of the sensors in `wanted`; `paces_s` is how often each is read, where that is known.
 
     Returns the new traces, the sensors that have now fallen silent, and those that are back.
     """
@@ -79,7 +102,8 @@ def heard(
         before = traces.of.get(sensor, Trace())
         trace = before.with_sample(samples[sensor]) if sensor in samples else before
         of[sensor] = trace
-        quiet = replace(timed, of=of).silent_for_s(sensor, now_s) > SILENT_AFTER_S
+        longest_s = silent_after_s(paces_s.get(sensor, USUAL_EVERY_S))
+        quiet = replace(timed, of=of).silent_for_s(sensor, now_s) > longest_s
         if quiet and not before.silent:
             gone.append(sensor)
             # What it said before its silence is no longer true: it begins anew when it is back.

@@ -8,7 +8,9 @@ from datetime import UTC, datetime, timedelta
 from dooryard.policy.document import Document, quoted
 from dooryard.policy.hours import is_open
 from dooryard.policy.lines import Path
+from dooryard.policy.readings import LONGEST_REACTION_S, reaction_s
 from dooryard.policy.schema import Place, Policy, Rule
+from dooryard.policy.words import duration
 
 CELSIUS, PERCENT, YES_NO = "°C", "%", ""
 _GIVES = {CELSIUS: "temperatures", PERCENT: "relative humidity", YES_NO: "whether the voltage is low"}
@@ -20,16 +22,32 @@ _YEAR_START = datetime(2026, 1, 1, tzinfo=UTC)  # which year it is hardly matter
 
 
 def note_wrong_sensors(document: Document, policy: Policy, sensors: Collection[str] | None) -> None:
-    """Note each use of a sensor for what it does not measure; `sensors` maps names to units where it can."""
+    """Note each use of a sensor for what it does not measure; `sensors` maps names to gauges where it can."""
     if not isinstance(sensors, Mapping):
         return
     for path, name, unit in _uses(policy):
-        gives = sensors.get(name)
-        if gives is not None and gives != unit:
-            fitting = sorted(other for other, its in sensors.items() if its == unit)
+        gauge = sensors.get(name)
+        if gauge is not None and gauge.unit != unit:
+            gives = gauge.unit
+            fitting = sorted(other for other, its in sensors.items() if its.unit == unit)
             choices = f"one of {', '.join(fitting)}" if fitting else "the box has none: add a [[sensor]]"
             document.problem(
                 path, f"{quoted(name)} does not tell {_GIVES[unit]}, but {gives or 'yes or no'}; {choices}"
+            )
+
+
+def warn_of_slow_sensors(document: Document, policy: Policy, sensors: Collection[str] | None) -> None:
+    """Warn of each step whose sensor is read so seldom that the step would come late."""
+    if not isinstance(sensors, Mapping):
+        return
+    for path, name, _unit in _uses(policy):
+        gauge = sensors.get(name)
+        late_s = 0.0 if gauge is None else reaction_s(gauge.every_s)
+        if gauge is not None and path[0] != "moisture" and late_s > LONGEST_REACTION_S:
+            document.warning(
+                path,
+                f"{quoted(name)} is read every {duration(gauge.every_s)}, so the step may come"
+                f" {duration(late_s)} late; set every_s of that sensor to {LONGEST_REACTION_S / 2:g} or less",
             )
 
 

@@ -62,14 +62,16 @@ def advance(
     now_s: float,
     *,
     free_mb: float | None = None,
+    paces_s: Mapping[str, float] = MappingProxyType({}),
 ) -> tuple[WelfareState, tuple[News, ...]]:
     """Take in what the sensors said lately, and how much room the disk has (None: not known).
 
     `samples` maps a sensor's name to when it was asked (monotonic seconds) and its value, None where it
-    said nothing. A sample that is not newer than the last of its sensor is passed over.
+    said nothing. A sample that is not newer than the last of its sensor is passed over. `paces_s` is how
+    often each sensor is read (seconds); one that it lacks counts as read every 30 s.
     """
-    hot, news = heat.advance(state.heat, heat.steps_of(policy), samples, now_s)
-    moist, text = moisture.advance(state.moisture, policy.moisture, samples, now_s)
+    hot, news = heat.advance(state.heat, heat.steps_of(policy), samples, now_s, paces_s)
+    moist, text = moisture.advance(state.moisture, policy.moisture, samples, now_s, paces_s)
     told = [*news, *([News("moisture", text)] if text else [])]
     low, text = _room(state.disk_low, policy.disk, free_mb)
     told += [News("disk", text)] if text else []

@@ -11,7 +11,7 @@ from typing import Any, TextIO
 
 from dooryard import build
 from dooryard.box import BoxFile, parse_box, telling
-from dooryard.check import sensor_units
+from dooryard.check import gauges_of
 from dooryard.errors import EXIT_OK, ConfigError
 from dooryard.journal.marks import verdicts
 from dooryard.policy.changes import policy_changes
@@ -70,7 +70,7 @@ def rehearse(wish: Wish, out: TextIO, progress: TextIO) -> int:
 def _policies(wish: Wish, box: BoxFile, base: Path, warn: TextIO) -> list[tuple[str, Policy]]:
     visitors, group_of = build.visitors(box, base)
     sinks = telling(box) or None
-    sensors = None if wish.box is None else sensor_units(box)
+    sensors = None if wish.box is None else gauges_of(box)
 
     def read(file: Path) -> tuple[str, Policy]:
         text, name = read_text(file), str(file)

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import csv
 import math
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
+from statistics import median
 
 from dooryard.errors import CameraError
 from dooryard.policy.readings import Sample
@@ -31,6 +34,7 @@ class Readings:
         self._lines = sorted(lines, key=lambda line: line.wall)
         self._at = 0
         self.any = bool(self._lines)
+        self.paces_s = _paces_s(self._lines)
 
     def due(self, now: Moment) -> dict[str, Sample]:
         """The newest reading of each sensor since the last call, as of `now`."""
@@ -41,6 +45,18 @@ class Readings:
             found[line.sensor] = (now.mono_s - ago_s, line.value)
             self._at += 1
         return found
+
+
+def _paces_s(lines: Sequence[Recorded]) -> dict[str, float]:
+    """How often each sensor was read: the middle of the times between its lines; none of one line alone."""
+    times: defaultdict[str, list[datetime]] = defaultdict(list)
+    for line in lines:
+        times[line.sensor].append(line.wall)
+    return {
+        sensor: median((b - a).total_seconds() for a, b in pairwise(at))
+        for sensor, at in times.items()
+        if len(at) > 1
+    }
 
 
 def read(folders: Sequence[Path]) -> list[Recorded]:

@@ -17,6 +17,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from typing import NamedTuple
 
 from PIL import Image
 
@@ -56,6 +57,13 @@ class _Played:
     frames: int = 0
 
 
+class _Due(NamedTuple):
+    """What sensors said since the last time, and how often each is read."""
+
+    samples: Mapping[str, Sample]
+    paces_s: Mapping[str, float]
+
+
 @dataclass(slots=True)
 class _Side:
     """One set of rules and what came of it so far."""
@@ -84,10 +92,12 @@ class _Side:
     def off(self) -> bool:
         return self.spared.camera_off or self.spared.halt
 
-    def read(self, samples: Mapping[str, Sample], classifier: Classifier, now: Moment) -> None:
+    def read(self, readings: _Due, classifier: Classifier, now: Moment) -> None:
         """Take in what the sensors said, and spare what the policy's steps then ask for."""
         policy, was_off, was_halted = self.conditions.policy, self.off, self.spared.halt
-        self.welfare, news = advance(self.welfare, policy, samples, now.mono_s)
+        self.welfare, news = advance(
+            self.welfare, policy, readings.samples, now.mono_s, paces_s=readings.paces_s
+        )
         self.spared = spared(policy, self.welfare)
         if was_halted:  # a halted box stays halted
             self.spared = replace(self.spared, halt=True)
@@ -217,7 +227,7 @@ def _play(
         read_s = played.last.mono_s if to_read else read_s
         for side in sides:
             if to_read:
-                side.read(samples, classifier, played.last)
+                side.read(_Due(samples, readings.paces_s), classifier, played.last)
             side.take(frame, classifier, played.last)
         if frame is not None and on_frame is not None:
             on_frame(frame)

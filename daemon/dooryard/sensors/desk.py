@@ -45,6 +45,11 @@ class SensorDesk:
         """Names of the sensors that give degrees Celsius."""
         return frozenset(sensor.name for sensor in self._sensors if sensor.unit is Unit.CELSIUS)
 
+    @property
+    def paces_s(self) -> dict[str, float]:
+        """Seconds between two readings of each sensor."""
+        return {sensor.name: sensor.every_s for sensor in self._sensors}
+
     def start(self) -> None:
         """Begin to read. The first round reads every sensor once."""
         if self._sensors and self._thread is None:

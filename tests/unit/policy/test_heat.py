@@ -103,6 +103,29 @@ def test_a_sensor_that_falls_silent_keeps_its_steps_for_an_hour():
     assert len(box.told) == 4
 
 
+@pytest.mark.parametrize("every_s", [5, 60, 185, 600, 3600])
+def test_a_step_is_entered_and_halts_however_slow_its_sensor_is(every_s):
+    state, told, asked_s = HeatState(), [], -1.0
+    for now_s in range(0, 6 * 3600, 5):
+        if now_s % every_s == 0:
+            asked_s = float(now_s)
+        samples = {"enclosure": (asked_s, 95.0)}
+        state, news = advance(state, STEPS[2:], samples, float(now_s), {"enclosure": every_s})
+        told += [each.text for each in news]
+    assert sparing(STEPS, state).halt
+    assert told == ["enclosure is at 95 °C: camera off", "enclosure is at 95 °C: halt"]
+
+
+def test_silence_is_three_readings_missed_at_the_sensors_own_pace():
+    state, told = HeatState(), []
+    for k in range(12):  # hours; heard three times, then no more
+        samples = {"cpu": (3600.0 * k, 73.0 if k < 3 else None)}
+        state, news = advance(state, STEPS[:1], samples, 3600.0 * k + 1, {"cpu": 3600.0})
+        told += [(k, each.text) for each in news]
+    assert [k for k, _text in told] == [2, 6, 9]  # entered; silent; let go
+    assert "cpu has been silent for 7 h: no longer" in told[2][1]
+
+
 def test_a_sensor_that_was_never_heard_is_told_once():
     box = Box()
     assert box.read(1000, enclosure=30.0) == Sparing()
