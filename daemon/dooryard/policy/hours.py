@@ -9,6 +9,9 @@ days. These rules make it right everywhere:
   sunset or dusk doesn't open. Where it stays down, the first doesn't open, and the second opens with
   the day's highest sun. An end that doesn't come falls on the lowest sun where the sun stays up, on
   the highest where it stays down. Offsets don't count there.
+* Between two events of one half of the day (dusk to sunset+2h, sunrise to dawn+1h) a window ends at the
+  first such end after its beginning, by their times. One from a rise to a set, or from a set to a rise,
+  lasts until the next beginning where the offsets make it longer than a day, as in the far north.
 * While the clock is not set, hours don't decide: the camera watches, so that no visit is missed, and
   it is not quiet, for an alert at a wrong hour can be forgiven and one that is held for a summary
   whose time can't come is lost.
@@ -31,7 +34,7 @@ _DAY = timedelta(days=1)
 _SECOND = timedelta(seconds=1)
 _LOOK_AHEAD_DAYS = 8
 _YEAR_START = date(2026, 1, 1)
-_ORDER = (Sun.DAWN, Sun.SUNRISE, Sun.SUNSET, Sun.DUSK)  # over a day
+_FORTNIGHT = 15  # days; the longest and the shortest day of the year are within one of a date that is tried
 _NOON_MIN = 12 * 60
 _SMALL_HOURS_MIN = 3 * 60  # "sunrise to 01:00" means the night after
 
@@ -98,6 +101,35 @@ def ever_opens(window: Window, place: Place) -> bool:
     return any(True for on in days for _span_of_day in _span(window, place, on))
 
 
+def longest(window: Window, place: Place) -> tuple[timedelta, date]:
+    """How long the window lasts at most in a year, and a date on which it opens for so long."""
+    days = (_YEAR_START + k * _DAY for k in range(0, 366, _FORTNIGHT))
+    lasts = [(end - start, on) for on in days for start, end in _span(window, place, on)]
+    return max(lasts, key=lambda each: each[0], default=(timedelta(), _YEAR_START))
+
+
+def once_ended_otherwise(window: Window, place: Place) -> tuple[date, Span | None, Span | None] | None:
+    """Where a window of one half of the day ended on another day by the order of the events' names alone.
+
+    So it was once. Returns the first such date of a year, the span now, and the span then.
+    """
+    opens, closes = window.opens, window.closes
+    if opens.sun is None or closes.sun is None or opens.sun.rising != closes.sun.rising:
+        return None
+    order = tuple(Sun)
+    names_later = (order.index(closes.sun), closes.minutes) > (order.index(opens.sun), opens.minutes)
+    for on in (_YEAR_START + k * _DAY for k in range(0, 366, _FORTNIGHT)):
+        start = _open(place, opens, on)
+        if start is None:
+            continue
+        then_end = _close(place, closes, on if names_later else on + _DAY)
+        now = next(_span(window, place, on), None)
+        then = (start, then_end) if then_end > start else None
+        if now != then:
+            return on, now, then
+    return None
+
+
 def ever_together(a: tuple[Window, ...], b: tuple[Window, ...], place: Place) -> bool:
     """Whether any of `a` and any of `b` are open at once, or meet, at any time of a year.
 
@@ -159,32 +191,52 @@ def _span(window: Window, place: Place, on: date) -> Iterator[Span]:
     start = _open(place, window.opens, on)
     if start is None:
         return
-    end = _close(place, window.closes, on + _DAY if _ends_next_day(window) else on)
+    end = _end(window, place, on, start)
+    if end - start > _DAY and window.by_sun_only:
+        end = _before_it_begins_again(window, place, on, start, end)
     if start < end:
         yield start, end
+
+
+def _end(window: Window, place: Place, on: date, start: datetime) -> datetime:
+    """When a window that opened on `on` at `start` ends; not after `start` where nothing is left of it."""
+    if _within_one_half(window):
+        ends = (_close(place, window.closes, on + k * _DAY) for k in range(3))
+        return next(end for end in ends if end > start)
+    return _close(place, window.closes, on + _DAY if _ends_next_day(window) else on)
+
+
+def _before_it_begins_again(
+    window: Window, place: Place, on: date, start: datetime, end: datetime
+) -> datetime:
+    """`end`, or the next beginning if that is earlier: the windows of two days then only meet."""
+    again = _open(place, window.opens, on + _DAY)
+    return min(end, again if again is not None and again > start else start + _DAY)
+
+
+def _within_one_half(window: Window) -> bool:
+    """Whether both ends are of the sun's rise, or both of its set."""
+    opens, closes = window.opens.sun, window.closes.sun
+    return opens is not None and closes is not None and opens.rising == closes.rising
 
 
 def _ends_next_day(window: Window) -> bool:
     """Whether the end is on the date after the beginning, whatever the date.
 
-    By the clock alone, and by the sun alone, an end that isn't later in the day is on the next. From
+    By the clock alone an end that isn't later in the day is on the next. From a rise of the sun to a set
+    it is on the date itself, from a set to a rise on the next, whatever the offsets. From
     noon on, a clock time waits for the sunrise of the next date; it never waits for the next sunset.
     After a sunset, a clock time up to noon is on the next date; after a sunrise, one up to 03:00 is.
     A window whose end then comes before its beginning doesn't open on that date.
     """
     opens, closes = window.opens, window.closes
-    if opens.sun and closes.sun:
-        return _place_in_day(closes) <= _place_in_day(opens)
+    if opens.sun and closes.sun:  # of different halves of the day; see `_within_one_half`
+        return closes.sun.rising
     if closes.sun:
         return closes.sun.rising and opens.minutes >= _NOON_MIN
     if opens.sun:
         return closes.minutes <= (_SMALL_HOURS_MIN if opens.sun.rising else _NOON_MIN)
     return closes.minutes <= opens.minutes
-
-
-def _place_in_day(at: TimeOfDay) -> tuple[int, int]:
-    assert at.sun is not None
-    return _ORDER.index(at.sun), at.minutes
 
 
 def _open(place: Place, at: TimeOfDay, on: date) -> datetime | None:

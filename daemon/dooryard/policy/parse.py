@@ -6,16 +6,21 @@ Raises `dooryard.errors.ConfigError` only; its `what` has one line a problem: fi
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
+from datetime import timedelta
 from typing import Any
 
 from dooryard.policy import sense
 from dooryard.policy.document import Document, Parsed, quoted, read
-from dooryard.policy.hours import ever_opens, ever_together
+from dooryard.policy.hours import Span, ever_opens, ever_together, longest, once_ended_otherwise
 from dooryard.policy.lines import Path
 from dooryard.policy.problems import validated
 from dooryard.policy.schema import ANYTHING, SUN_WITHOUT_PLACE, Known, Policy, Rule, Window
 from dooryard.policy.times import parse_time
+from dooryard.policy.words import duration
 from dooryard.records import SOMETHING
+
+_DAY = timedelta(days=1)
+_LONGEST_WINDOW = _DAY + timedelta(minutes=1)  # noon itself comes up to half a minute later the next day
 
 
 def parse_policy(
@@ -62,13 +67,14 @@ def policy_in(
         _note_sun_without_place(document)
         if policy is not None:
             _note_air_unknown(document, policy, sensors)
-            _note_windows_that_never_open(document, policy)
+            _note_windows(document, policy)
             sense.note_wrong_sensors(document, policy, sensors)
     document.raise_problems()
     assert policy is not None  # or there were problems
     _warn_of_rules(document, policy, group_of or {})
     _warn_of_lost_holds(document, policy)
     _warn_of_hours_without_watch(document, policy)
+    _warn_of_windows_that_ended_otherwise(document, policy)
     sense.warn(document, policy)
     sense.warn_of_slow_sensors(document, policy, sensors)
     return Parsed(policy, document.told())
@@ -133,7 +139,8 @@ def _note_sun_without_place(document: Document) -> None:
             document.problem(path, f"{sun} needs to know where: add place.latitude and place.longitude")
 
 
-def _note_windows_that_never_open(document: Document, policy: Policy) -> None:
+def _written_windows(document: Document, policy: Policy) -> Iterator[tuple[Path, Window]]:
+    """Each window and where the file has it."""
     places: list[tuple[Path, object, tuple[Window, ...]]] = []
     hours = document.data.get("hours", {})
     for key, windows in (("watch", policy.hours.watch), ("quiet", policy.hours.quiet)):
@@ -142,12 +149,48 @@ def _note_windows_that_never_open(document: Document, policy: Policy) -> None:
         places.append((("rule", n, "hours"), table.get("hours"), rule.hours))
     for path, written, windows in places:
         for i, window in enumerate(windows):
-            if not ever_opens(window, policy.place):
+            yield (*path, i) if isinstance(written, list) else path, window
+
+
+def _note_windows(document: Document, policy: Policy) -> None:
+    """Note each window that never opens here, and each that lasts for more than a day."""
+    for path, window in _written_windows(document, policy):
+        written = f"from {window.opens} to {window.closes}"
+        if not ever_opens(window, policy.place):
+            document.problem(
+                path, f"{written} never opens at this place, on no day of the year; choose other times"
+            )
+        elif window.by_sun and not window.by_sun_only:
+            lasts, on = longest(window, policy.place)
+            if lasts > _LONGEST_WINDOW:
                 document.problem(
-                    (*path, i) if isinstance(written, list) else path,
-                    f"from {window.opens} to {window.closes} never opens at this place, "
-                    "on no day of the year; choose other times",
+                    path,
+                    f"{written} lasts {duration(lasts.total_seconds())} on {on.day} {on:%B}, more than a day;"
+                    ' choose an earlier end, or write from = "00:00", to = "24:00"',
                 )
+
+
+def _warn_of_windows_that_ended_otherwise(document: Document, policy: Policy) -> None:
+    """Warn of each window that meant something else while ends went by the order of the events."""
+    for path, window in _written_windows(document, policy):
+        found = once_ended_otherwise(window, policy.place)
+        if found is None:
+            continue
+        on, now, then = found
+        lasted = "did not open" if then is None else f"lasted {_length(then)}"
+        lasts = "does not open" if now is None else f"lasts {_length(now)}"
+        keep = (
+            ' (to keep that, write from = "00:00", to = "24:00")' if then and then[1] - then[0] > _DAY else ""
+        )
+        document.warning(
+            path,
+            f"from {window.opens} to {window.closes} ends at the next {window.closes} after it begins: on"
+            f" {on.day} {on:%B} it {lasts}; in earlier versions it {lasted}{keep}",
+        )
+
+
+def _length(span: Span) -> str:
+    return duration((span[1] - span[0]).total_seconds())
 
 
 def _times(data: Mapping[str, Any]) -> Iterator[tuple[Path, object]]:

@@ -115,6 +115,10 @@ class Window(Table):
     def by_sun(self) -> bool:
         return self.opens.sun is not None or self.closes.sun is not None
 
+    @property
+    def by_sun_only(self) -> bool:
+        return self.opens.sun is not None and self.closes.sun is not None
+
 
 Windows = Annotated[tuple[Window, ...], BeforeValidator(as_tuple), Field(max_length=8)]
 

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dooryard.policy.hours import next_change, quiet, quiet_until, sun_times, time_on, watching
+from dooryard.policy.hours import next_change, quiet, quiet_until, spans_of, sun_times, time_on, watching
 from dooryard.policy.schema import Policy
 from dooryard.policy.sun import Standing
 from dooryard.policy.times import parse_time
@@ -270,3 +270,29 @@ def test_whole_days_that_follow_one_another_are_one_span():
     rules = on_days(["Sat", "Sun"], "00:00", "24:00", key="quiet")
     assert next_change(rules, local("2026-06-13 00:00")) == local("2026-06-15 00:00")
     assert quiet_until(rules, local("2026-06-14 12:00")) == local("2026-06-15 00:00")
+
+
+@pytest.mark.parametrize(
+    ("opens", "closes", "ends"),  # at Oxford on 20 June 2026, UTC; to the minute, worked out by hand
+    [
+        ("dusk", "sunset+2h", "2026-06-20T22:27"),
+        ("dusk-90min", "sunset", "2026-06-20T20:27"),
+        ("sunrise", "dawn+1h", "2026-06-20T03:57"),
+        ("dusk", "sunset", "2026-06-21T20:27"),  # the next one
+        ("sunset", "dusk", "2026-06-20T21:15"),
+    ],
+)
+def test_a_window_of_one_half_of_the_day_ends_at_the_next_such_end_by_the_times(opens, closes, ends):
+    rules = policy(quiet_hours=[(opens, closes)])
+    ((_start, end),) = spans_of(rules.hours.quiet, rules.place, date(2026, 6, 20))
+    assert f"{end:%Y-%m-%dT%H:%M}" == ends
+
+
+def test_a_night_shorter_than_the_offsets_makes_it_always_open_and_no_window_longer_than_a_day():
+    far = OXFORD | {"latitude": 65.6}
+    rules = policy([("sunrise-30min", "sunset+30min")], place=far)
+    spans = spans_of(rules.hours.watch, rules.place, date(2026, 6, 19))
+    assert all(end - start < timedelta(hours=24, minutes=15) for start, end in spans)
+    assert all(
+        watching(rules, local("2026-06-19 00:00") + k * timedelta(minutes=5), True) for k in range(288)
+    )

@@ -228,6 +228,26 @@ def test_windows_that_never_open(latitude, window, never):
     assert (said in found) is (never is True)
 
 
+def test_a_window_of_more_than_a_day_is_a_problem():
+    (found,) = problems(NORTH.format(51, '{ from = "00:00", to = "sunset+6h" }'))
+    assert "from 00:00 to sunset+360min lasts 25 h 2 min on 30 June" in found
+    assert "more than a day; choose an earlier end" in found
+
+
+@pytest.mark.parametrize(
+    ("window", "was"),
+    [
+        ('{ from = "dusk", to = "sunset+2h" }', "in earlier versions it lasted 25 h "),
+        ('{ from = "sunset+2h", to = "dusk" }', "in earlier versions it did not open"),
+        ('{ from = "dusk", to = "sunset" }', None),
+        ('{ from = "sunset", to = "dawn+1h" }', None),
+    ],
+)
+def test_a_window_that_once_ended_on_another_day_is_warned_of(window, was):
+    told = parse_policy(NORTH.format(51, window), "p.toml").warnings
+    assert [was in text for text in told] == ([True] if was else [])
+
+
 RULE = '[[rule]]\nname = "{}"\nvisitor = {}\n'
 
 
