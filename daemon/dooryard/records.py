@@ -164,6 +164,7 @@ class Visitor:
     sure: float  # probability of what `name` says
     species: str | None = None
     scientific: str | None = None
+    group_sure: float | None = field(default=None, compare=False)  # of the group alone; None: not known apart
 
     @property
     def name(self) -> str:

@@ -162,7 +162,7 @@ def who(evidence: Evidence, rules: Rules) -> Visitor | None:
     named = _named(evidence, group)
     if named is not None and named[1] >= rules.species:
         naming, chance = named
-        return Visitor(group, chance * chances[group], naming.species, naming.scientific)
+        return Visitor(group, chance * chances[group], naming.species, naming.scientific, chances[group])
     return Visitor(group, chances[group])
 
 

@@ -15,7 +15,14 @@ from dataclasses import dataclass
 from dooryard.policy.hours import is_open, quiet, quiet_until
 from dooryard.policy.schema import ALL_SINKS, ANYTHING, NOT_SURE, Policy, Rule, plain_name
 from dooryard.policy.state import PolicyState, Told
-from dooryard.policy.words import duration, local_time, percent, spoken
+from dooryard.policy.words import (
+    duration,
+    local_time,
+    percent_against,
+    seconds_against,
+    spoken,
+    with_article,
+)
 from dooryard.records import SOMETHING, Clause, Decision, Moment, Outcome, Visit, Visitor
 
 HOUR_S = 3600.0
@@ -114,19 +121,36 @@ def _asked(case: _Case, rule: Rule) -> Iterator[Clause]:
     stay_s = case.visit.stay_s
     if rule.shortest_stay_s > 0:
         so_far = "" if case.visit.end else " so far"
+        stayed, asked = seconds_against(stay_s, rule.shortest_stay_s)
         yield Clause(
             "stay",
             stay_s >= rule.shortest_stay_s,
-            f'stayed {stay_s:.1f} s{so_far}, and rule "{rule.name}" asks for {rule.shortest_stay_s:g} s',
+            f'stayed {stayed}{so_far}, and rule "{rule.name}" asks for {asked}',
         )
 
 
 def _sure(case: _Case, rule: Rule) -> Clause:
     if case.visit.visitor.group == SOMETHING:
         return Clause("sure", True, "the classifier was away, so nobody can be sure; that does not count")
-    sure = case.visit.visitor.sure
-    asked = f'rule "{rule.name}" asks for {percent(rule.sure)}'
-    return Clause("sure", sure >= rule.sure, f"{percent(sure)} sure, and {asked}")
+    sure, of_what = _certainty(case.visit.visitor, rule)
+    known, asked = percent_against(sure, rule.sure)
+    return Clause(
+        "sure", sure >= rule.sure, f'{known} sure{of_what}, and rule "{rule.name}" asks for {asked}'
+    )
+
+
+def _certainty(visitor: Visitor, rule: Rule) -> tuple[float, str]:
+    """What `rule` compares with: the group's certainty, unless it takes the visitor by its species only.
+
+    With it the words that say of what it is, where the two differ.
+    """
+    if visitor.species is None or visitor.group_sure is None:
+        return visitor.sure, ""
+    by_species = {plain_name(name) for name in (visitor.species, visitor.scientific) if name}
+    by_group = (_names(visitor) - by_species) | {plain_name(visitor.group)}
+    if by_group.isdisjoint(rule.visitor):
+        return visitor.sure, f" of {with_article(visitor.species)}"
+    return visitor.group_sure, f" of {with_article(visitor.group)}"
 
 
 def _own_hours(case: _Case, rule: Rule) -> Clause:

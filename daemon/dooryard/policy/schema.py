@@ -147,7 +147,11 @@ class Rule(Table):
         "moved while the classifier was away."
     )
     sure: float = Field(
-        default=0.5, ge=0, le=1, description="Takes only visits that are at least this certain."
+        default=0.5,
+        ge=0,
+        le=1,
+        description="Takes only visits that are at least this certain: of the group where the rule names"
+        " groups, of the species where it names that.",
     )
     hours: Windows = Field(
         default=(),

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from datetime import datetime
+from decimal import ROUND_FLOOR, Decimal
 
 from dooryard.policy.schema import Policy
 from dooryard.records import SOMETHING, Visitor
 
 # Groups of which a visitor is expected to be told by species; of the others the group says it all.
 _BY_SPECIES = frozenset({"bird"})
+_MOST_DIGITS = 18  # a float has 17 at most
 _VOWELS = "aeiou"
 _NOT_AS_WRITTEN = ("eu", "uni", "one", "ura")  # "a European robin": begins with a consonant when spoken
 # The labels are in lower case; English writes these with a capital. Common practice, no source.
@@ -73,6 +75,38 @@ def duration(seconds: float) -> str:
 def percent(part: float) -> str:
     """Text like "69 %": rounded down, so that what falls short of 70 % is never told as 70 %."""
     return f"{math.floor(part * 100 + 1e-9)} %"
+
+
+def percent_against(part: float, asked: float) -> tuple[str, str]:
+    """Both as "69 %", with as many digits as show on which side of `asked` `part` is."""
+    shown, bound = against(_exact(part) * 100, _exact(asked) * 100, 0)
+    return f"{shown} %", f"{bound} %"
+
+
+def seconds_against(seconds: float, asked_s: float) -> tuple[str, str]:
+    """Both as "4.9 s", with as many digits as show on which side of `asked_s` `seconds` is."""
+    shown, bound = against(_exact(seconds), _exact(asked_s), 1)
+    return f"{shown} s", f"{bound} s"
+
+
+def against(value: Decimal, asked: Decimal, digits: int) -> tuple[str, str]:
+    """`value` rounded down to `digits` decimals or more, so that it is shown on its own side of `asked`.
+
+    `asked` is shown as it is. Rounding down never makes too little look like enough.
+    """
+    for more in range(digits, _MOST_DIGITS):
+        shown = value.quantize(Decimal(1).scaleb(-more), ROUND_FLOOR)
+        if (shown >= asked) == (value >= asked):
+            break
+    else:
+        shown = value
+    bound = f"{asked:f}"
+    return f"{shown:f}", bound.rstrip("0").rstrip(".") if "." in bound else bound
+
+
+def _exact(value: float) -> Decimal:
+    """The number that the float's shortest text says: 0.7, and not 0.69999999999999995559."""
+    return Decimal(repr(float(value)))
 
 
 def local_time(policy: Policy, wall: datetime) -> str:

@@ -251,3 +251,44 @@ def test_old_alerts_are_forgotten():
     for hour in range(100):
         state, _ = decided(rules, visit(), state, later(3600 * hour))
     assert len(state.told) == 25
+
+
+def test_naming_a_bird_does_not_lose_the_alert_of_its_group():
+    named = visit("bird", "house finch", "Haemorhous mexicanus", sure=0.7, group_sure=0.95)
+    for who in ("bird", "anything", ["house finch", "bird"]):
+        _, decision = decided(policy({"visitor": who, "sure": 0.9}), named)
+        assert decision.outcome is Outcome.TELL
+        assert "95 % sure of a bird" in decision.clauses[1].text
+    for who in ("house finch", "Haemorhous mexicanus"):
+        _, decision = decided(policy({"visitor": who, "sure": 0.9}), named)
+        assert decision.outcome is Outcome.SILENT
+        assert "70 % sure of a house finch" in decision.reason
+
+
+@pytest.mark.parametrize(
+    ("sure", "asked", "says"),
+    [
+        (0.992, 0.995, '99 % sure, and rule "rule 1" asks for 99.5 %'),
+        (0.9899999, 0.99, '98 % sure, and rule "rule 1" asks for 99 %'),
+        (0.9951, 0.995, '99.5 % sure, and rule "rule 1" asks for 99.5 %'),
+        (0.69996, 0.7, '69 % sure, and rule "rule 1" asks for 70 %'),
+        (0.29, 0.29, '29 % sure, and rule "rule 1" asks for 29 %'),
+        (0.5, 0.123456789, '50 % sure, and rule "rule 1" asks for 12.3456789 %'),
+    ],
+)
+def test_certainties_have_as_many_digits_as_it_takes_to_be_true(sure, asked, says):
+    _, decision = decided(policy({"sure": asked}), visit(sure=sure))
+    assert decision.clauses[1].text == says
+
+
+@pytest.mark.parametrize(
+    ("stay_s", "asked_s", "says"),
+    [
+        (4.98, 5, "stayed 4.9 s so far"),
+        (5.04, 5, "stayed 5.0 s so far"),
+        (5.0123, 5.012, "stayed 5.012 s so far"),
+    ],
+)
+def test_stays_have_as_many_digits_as_it_takes_to_be_true(stay_s, asked_s, says):
+    _, decision = decided(policy({"shortest_stay_s": asked_s}), visit(stay_s=stay_s))
+    assert decision.clauses[2].text == f'{says}, and rule "rule 1" asks for {asked_s} s'
