@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from email.utils import parseaddr
 from typing import TYPE_CHECKING, Any
 
+from dooryard.policy.addresses import is_loopback, parsed_address
 from dooryard.policy.document import Document, quoted
 from dooryard.policy.lines import Path
 
@@ -25,7 +26,7 @@ def note(document: Document, box: BoxFile) -> None:
     """Note what cannot work as problems, and what was surely not meant as warnings."""
     for path, text in (*_camera(box), *_gate(box), *_sensors(box), *_pins(box)):
         document.problem(path, text)
-    for path, text in (*_pace(box), *_publishing(box), *_twins(box)):
+    for path, text in (*_pace(box), *_publishing(box), *_twins(box), *_unencrypted(box)):
         document.warning(path, text)
 
 
@@ -89,6 +90,16 @@ def _pace(box: BoxFile) -> Found:
     if box.classifier.look_every_s >= visit.gone_after_s:
         slower = f"is not less than visit.gone_after_s ({visit.gone_after_s:g} s)"
         yield ("classifier", "look_every_s"), f"{slower}, so no visit is ever settled"
+
+
+def _unencrypted(box: BoxFile) -> Found:
+    for i, sink in enumerate(box.sink):
+        url = parsed_address(sink.url) if sink.kind == "webhook" else None
+        if url is not None and url.scheme == "http" and not is_loopback(url.host or ""):
+            yield (
+                ("sink", i, "url"),
+                "goes unencrypted, so anybody on the way can read it; use https if it can",
+            )
 
 
 def _publishing(box: BoxFile) -> Found:

@@ -132,8 +132,15 @@ def _parts(box: BoxFile, base: Path) -> Iterator[tuple[Path_, Callable[[], objec
     for i, sensor in enumerate(box.sensor):
         yield ("sensor", i), partial(build_one, sensor.spec, machine)
     yield ("camera",), partial(build.camera, box, base, FakeClock())
+    if box.camera.kind == "folder" and box.camera.folder is not None:
+        yield ("camera", "folder"), partial(_folder, base / box.camera.folder)
     yield ("gate",), partial(build.conditions, box, Policy(), clock_set=True)
     yield ("state_folder",), partial(claim, base / box.state_folder)
+
+
+def _folder(path: Path) -> None:
+    if not path.is_dir():
+        raise ValueError(f"there is no folder {path}; name one with a recording's frames")
 
 
 def reread(

@@ -129,7 +129,7 @@ def test_the_port_follows_the_security(security, host, port):
         ('[[sink]]\nname = "x"',
          ["b.toml:1: sink[1]: kind is missing; add it, to say what sort this is"]),
         ('[[sink]]\nkind = "webhok"\nname = "x"',
-         [('b.toml:1: sink[1]: kind must be one of "webhook", "email", "publish", "memory"'
+         [('b.toml:2: sink[1].kind: must be one of "webhook", "email", "publish", "memory"'
            ' (did you mean "webhook"?)')]),
         ('[[sink]]\nkind = "webhook"\nname = "phone"',
          ["b.toml:1: sink[1].url: missing: add it (its address)"]),

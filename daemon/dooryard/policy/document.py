@@ -19,10 +19,24 @@ from dooryard.toml_depth import MOST_PARTS, deep_key_line
 T = TypeVar("T")
 
 _MOST_SHOWN = 60
+_UNIT = re.compile(r"_(?:s|min|h|ms|c|f|m|mb|gb|per_s)$")
 _PLAIN_KEY = re.compile(r"[A-Za-z0-9_-]{1,60}")
 _AT_LINE = re.compile(r"\(at line (\d+), column \d+\)")
 _WHERE = re.compile(r"\s*\(at [^)]*\)$")
 _VALUE_WANTED = ("invalid value", "expected newline")
+_OFTEN = (  # what people write, and what to do; a group of the pattern goes into the words
+    (
+        re.compile("[\u201c\u201d\u201e\u2018\u2019\u00ab\u00bb]"),
+        'quotation marks must be the straight ones: "',
+    ),
+    (re.compile(r"=\s*(-?\d+),(\d+)\s*(?:#|$)"), "a decimal has a point: {}.{}"),
+    (re.compile(r"[=,{\[]\s*(\d{1,2}:\d{2})(?=\s*[,}\]#]|\s*$)"), 'times stand in quotation marks: "{}"'),
+    (re.compile(r"=\s*((?:sunrise|sunset|dawn|dusk)\S*)"), 'times stand in quotation marks: "{}"'),
+    (
+        re.compile(r"=\s*(True|False|yes|no|on|off)\b"),
+        "it is true or false, in small letters, where {} stands",
+    ),
+)
 _UNQUOTED = re.compile(r"=\s*[A-Za-z0-9:./@ +-]+$")
 
 
@@ -96,7 +110,9 @@ def quoted(text: str) -> str:
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """' (did you mean "squirrel"?)', or nothing where nothing is near."""
     near = {name.casefold(): name for name in sorted(known)}
-    found = get_close_matches(word.casefold()[:60], near, n=1, cutoff=0.6)
+    stem = _UNIT.sub("", word.casefold()[:60])  # cooldown_s is meant for cooldown_min, not for cooldown_per
+    same = [name for name in near if _UNIT.search(name) and _UNIT.sub("", name) == stem]
+    found = same[:1] or get_close_matches(word.casefold()[:60], near, n=1, cutoff=0.6)
     return f' (did you mean "{near[found[0]]}"?)' if found else ""
 
 
@@ -126,6 +142,12 @@ def _syntax(message: str, text: str) -> tuple[int, str]:
     what = what[:1].lower() + what[1:]
     if "digits" in what:
         return line, "a number of thousands of digits; write it shorter"
+    for looks, remedy in _OFTEN:
+        if found_so := looks.search(row):
+            return line, f"not valid TOML: {remedy.format(*found_so.groups())}"
+    if what.startswith("cannot overwrite"):
+        key = row.partition("=")[0].strip().strip("[] ")
+        return line, f"{quoted(key)} is given twice; keep one of the two"
     if what.startswith(_VALUE_WANTED) and _UNQUOTED.search(row.partition("#")[0].rstrip()):
         return line, f'not valid TOML: {what}; text and times stand in quotation marks: key = "21:30"'
     return line, f"not valid TOML: {what}; look at this line and the one before it"

@@ -6,6 +6,7 @@ handed in as the validation context; `parse` does that.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Annotated, Final, NamedTuple
@@ -77,7 +78,11 @@ def _known_visitor(value: str, info: ValidationInfo) -> str:
     if known is None or name in (ANYTHING, NOT_SURE, SOMETHING) or name in known:
         return name
     hint = did_you_mean(name, known | {ANYTHING, NOT_SURE, SOMETHING})
-    raise ValueError(f"no visitor is called {quoted(name)}{hint}; write {_choices(known)}")
+    kinds = sorted(each for each in known if each.endswith(f" {name}"))
+    if kinds:  # "sparrow"
+        hint = f" (some kinds of it are: {', '.join(kinds[:3])})"
+    teach = "" if hint else "; one that the box should learn is taught by `dooryard teach`"
+    raise ValueError(f"no visitor is called {quoted(name)}{hint}; write {_choices(known)}{teach}")
 
 
 def _choices(known: frozenset[str]) -> str:
@@ -120,10 +125,20 @@ def known_birds(value: tuple[str, ...]) -> tuple[str, ...]:
     return value
 
 
+_OFFSET = re.compile(r"(?:GMT|UTC)?([+-])(\d{1,2})(?::?00)?")
+
+
 def known_zone(value: str) -> str:
     try:
         ZoneInfo(value)
     except (KeyError, ValueError, OSError):  # OSError: the name of a folder in the zone data
+        offset = _OFFSET.fullmatch(value.strip().upper())
+        if offset:  # the signs of these names are the other way round (POSIX)
+            sign = "-" if offset[1] == "+" else "+"
+            raise ValueError(
+                f"no time zone is called {quoted(value)}; a time that is always the same from UTC is"
+                f' "Etc/GMT{sign}{int(offset[2])}", one with summer time is named by a place: "Europe/London"'
+            ) from None
         hint = did_you_mean(value, available_timezones())
         raise ValueError(
             f'no time zone is called {quoted(value)}{hint}; write an IANA name such as "Europe/London"'

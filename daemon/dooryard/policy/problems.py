@@ -63,7 +63,9 @@ def validated(
         details = error.errors(include_url=False)
         for detail in details:
             if detail["type"] not in noted and not _follows(detail, details):
-                document.problem(_path_in_file(detail["loc"], document.data), _text(model, detail))
+                path = _path_in_file(detail["loc"], document.data)
+                tagged = detail["type"] == "union_tag_invalid"  # the line of the kind, not of its table
+                document.problem((*path, TAG) if tagged else path, _text(model, detail))
         return None
 
 
@@ -134,8 +136,20 @@ def _text(model: type[BaseModel], detail: ErrorDetails) -> str:
         return f"must be {_KINDS[kind]}"
     if kind in _BOUNDS:
         key, words = _BOUNDS[kind]
-        return f"must be {words} {_number(context[key])}"
+        return f"must be {words} {_number(context[key])}{_in_other_units(detail, context[key])}"
     return _about_value(kind, context, detail["input"]) or detail["msg"][:1].lower() + detail["msg"][1:]
+
+
+def _in_other_units(detail: ErrorDetails, bound: object) -> str:
+    """What somebody meant who wrote a percentage, or degrees Fahrenheit."""
+    given, key = detail["input"], str(detail["loc"][-1])
+    if not isinstance(given, int | float) or isinstance(given, bool):
+        return ""
+    if bound == 1 and 5 <= given <= 100:
+        return f"; it is a part of 1: {_number(given)} % is {_number(given / 100)}"
+    if key.endswith("_c"):
+        return f"; it is in °C: {_number(given)} °F is {_number(round((given - 32) / 1.8))} °C"
+    return ""
 
 
 def _about_value(kind: str, context: dict[str, Any], given: object) -> str | None:
@@ -144,7 +158,7 @@ def _about_value(kind: str, context: dict[str, Any], given: object) -> str | Non
     if kind == "literal_error":
         return _choice(context["expected"], given)
     if kind == "union_tag_invalid":
-        return _choice(context["expected_tags"], context["tag"], of=TAG)
+        return _choice(context["expected_tags"], context["tag"])
     if kind == "union_tag_not_found":
         return f"{TAG} is missing; add it, to say what sort this is"
     return _about_size(kind, context)

@@ -99,13 +99,24 @@ def _warn_of_the_clock(document: Document, place: Place) -> None:
     sun_h = place.longitude / 15
     offsets = [place.zone.utcoffset(_YEAR_START.replace(month=month, tzinfo=None)) for month in (1, 7)]
     hours = [offset.total_seconds() / 3600 for offset in offsets if offset is not None]
-    apart = min((abs((hour - sun_h + 12) % 24 - 12) for hour in hours), default=0.0)
-    if apart > _FARTHEST_H:
+    apart = _hours_apart(hours, sun_h)
+    swapped = _hours_apart(hours, (place.latitude or 0.0) / 15) if place.latitude is not None else apart
+    if apart > 2.0 and swapped < 0.5 and abs(place.longitude) <= 90:
+        document.warning(
+            ("place",),
+            f"latitude {place.latitude:g} and longitude {place.longitude:g} look swapped: clocks of"
+            f" {place.time_zone} go by the sun at longitude {place.latitude:g}",
+        )
+    elif apart > _FARTHEST_H:
         document.warning(
             ("place", "time_zone"),
             f"clocks of {place.time_zone} are {apart:.0f} h from the sun at longitude {place.longitude:g};"
             " one of the two is wrong (longitude: east is positive, west is negative)",
         )
+
+
+def _hours_apart(hours: list[float], sun_h: float) -> float:
+    return min((abs((hour - sun_h + 12) % 24 - 12) for hour in hours), default=0.0)
 
 
 def _warn_of_rule(document: Document, i: int, rule: Rule) -> None:

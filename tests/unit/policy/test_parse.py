@@ -139,15 +139,13 @@ def test_no_time_zone(name):
     ("text", "expected"),
     [
         ('a = 1\n[hours]\nquiet = { from = 21:30, to = "07:00" }',
-         ["p.toml:3: not valid TOML: unclosed inline table; look at this line and the one before it"]),
+         ['p.toml:3: not valid TOML: times stand in quotation marks: "21:30"']),
         ("[summary]\nat = 21:30",
-         [("p.toml:2: not valid TOML: expected newline or end of document after a statement; text and "
-          'times stand in quotation marks: key = "21:30"')]),
+         ['p.toml:2: not valid TOML: times stand in quotation marks: "21:30"']),
         ("[summary]\nat = sunset",
-         [("p.toml:2: not valid TOML: invalid value; text and times stand in quotation marks: "
-          'key = "21:30"')]),
+         ['p.toml:2: not valid TOML: times stand in quotation marks: "sunset"']),
         ("a = 1\na = 2",
-         ["p.toml:2: not valid TOML: cannot overwrite a value; look at this line and the one before it"]),
+         ['p.toml:2: "a" is given twice; keep one of the two']),
         ('a = 1\nb = "never closed',
          ["p.toml:2: not valid TOML: unterminated string; look at this line and the one before it"]),
         ("x = " + "9" * 5000, ["p.toml:1: a number of thousands of digits; write it shorter"]),
