@@ -31,6 +31,7 @@ from dooryard.watchdog import Watchdog
 
 _log = logging.getLogger("dooryard")
 _READ_S = 1.0  # the longest that a stop signal waits for a frame
+_TROUBLE_S = 0.5  # a pause between tries; with the try itself the button is heard within two seconds
 
 
 class Loop:
@@ -184,7 +185,7 @@ class Loop:
         self._tell_of_the_camera(clock.now())
         if frame is None:
             if camera.trouble:
-                clock.wait(self._stop, _READ_S)
+                clock.wait(self._stop, _TROUBLE_S)
             return None
         if isinstance(clock, FrameClock):
             clock.take(frame)

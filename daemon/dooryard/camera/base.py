@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -46,4 +46,13 @@ class Camera(Protocol):
 
     def close(self) -> None:
         """Let go of the device. May be called twice, and after an error."""
+        ...
+
+
+@runtime_checkable
+class OpensInSteps(Protocol):
+    """A camera whose opening may take long, and need not be waited for in one go."""
+
+    def open_in_steps(self, within_s: float) -> bool:
+        """Go on opening for `within_s` seconds at most; True once it is open. Raises as `open` does."""
         ...

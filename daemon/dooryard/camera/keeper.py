@@ -6,12 +6,13 @@ import logging
 from dataclasses import dataclass
 from datetime import datetime
 
-from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
+from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError, OpensInSteps
 from dooryard.errors import CameraError
 from dooryard.log import say
 from dooryard.records import Frame
 
 _log = logging.getLogger("dooryard.camera")
+_STEP_S = 0.5  # of an opening that takes long, so that the button is heard within two seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +36,7 @@ class CameraKeeper:
         self._lost_at_s: float | None = None
         self._tries = 0
         self._retry_at_s = 0.0
+        self._opening = False  # in steps, and not through
 
     @property
     def trouble(self) -> bool:
@@ -57,13 +59,12 @@ class CameraKeeper:
     def rest(self) -> None:
         """Close the camera until `wake`. A recording is left open: its frames are the clock."""
         if self.camera.live:
-            self.camera.close()
-            self._open = False
+            self.close()
 
     def wake(self, mono_s: float) -> None:
         if not self._open:
             self._last_frame_s, self._tries, self._retry_at_s = mono_s, 0, mono_s
-            self._reopen(mono_s)
+            self._reopen(mono_s, 0.0)
 
     def read(self, mono_s: float, timeout_s: float) -> Frame | None:
         """The next frame; None when none came within `timeout_s`.
@@ -74,7 +75,7 @@ class CameraKeeper:
         if self._peeked is not None:
             frame, self._peeked = self._peeked, None
             return frame
-        if not self._open and not self._reopen(mono_s):
+        if not self._open and not self._reopen(mono_s, timeout_s):
             return None
         try:
             frame = self.camera.read(min(timeout_s, self._patience.stall_after_s))
@@ -83,7 +84,7 @@ class CameraKeeper:
             return None
         except CameraError as error:
             self._missed(mono_s, error.what)
-            self._close()
+            self.close()
             return None
         if self._lost_at_s is not None:
             say(_log, logging.WARNING, "camera back", after_s=round(mono_s - self._lost_at_s, 1))
@@ -92,18 +93,14 @@ class CameraKeeper:
 
     def close(self) -> None:
         self.camera.close()
-        self._open = False
-
-    def _close(self) -> None:
-        self.camera.close()
-        self._open = False
+        self._open = self._opening = False
 
     def _stalled(self, mono_s: float) -> None:
         if self._last_frame_s is None:
             self._last_frame_s = mono_s
         if mono_s - self._last_frame_s >= self._patience.stall_after_s:
             self._missed(mono_s, "no frame came")
-            self._close()
+            self.close()
 
     def _missed(self, mono_s: float, why: str) -> None:
         if self._lost_at_s is None:
@@ -116,16 +113,22 @@ class CameraKeeper:
                 "check its cable and power; the service manager will start the service again",
             )
 
-    def _reopen(self, mono_s: float) -> bool:
-        if mono_s < self._retry_at_s:
-            return False
-        waits = self._patience.reopen_after_s
-        self._retry_at_s = mono_s + waits[min(self._tries, len(waits) - 1)]
-        self._tries += 1
+    def _reopen(self, mono_s: float, timeout_s: float) -> bool:
+        """Try to open the camera; in steps of `timeout_s` where it can, so that a halt waits no longer."""
+        if not self._opening:
+            if mono_s < self._retry_at_s:
+                return False
+            waits = self._patience.reopen_after_s
+            self._retry_at_s = mono_s + waits[min(self._tries, len(waits) - 1)]
+            self._tries += 1
         try:
-            self.camera.open()
+            if isinstance(self.camera, OpensInSteps):
+                self._opening = not self.camera.open_in_steps(min(timeout_s, _STEP_S))
+            else:
+                self.camera.open()
         except CameraError as error:
+            self._opening = False
             self._missed(mono_s, error.what)
             return False
-        self._open = True
-        return True
+        self._open = not self._opening
+        return self._open

@@ -14,6 +14,7 @@ deadline, and letting go of the device happens on a thread of its own with anoth
 from __future__ import annotations
 
 import atexit
+import dataclasses
 import logging
 import threading
 import time
@@ -24,11 +25,19 @@ from functools import partial
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from dooryard.camera import picamera_faults as faults
 from dooryard.camera.base import CameraStalledError
-from dooryard.camera.picamera_opening import Opening
-from dooryard.camera.picamera_options import PicameraOptions, controls, crop_fault, problems
+from dooryard.camera.picamera_opening import Opening, let_go
+from dooryard.camera.picamera_options import (
+    PicameraOptions,
+    PicameraSettings,
+    check_sizes,
+    controls,
+    crop_fault,
+    problems,
+)
 from dooryard.clock import Clock
 from dooryard.errors import CameraError, StuckError
 from dooryard.records import Exposure, Frame, Luma, Moment, Rgb
@@ -36,11 +45,17 @@ from dooryard.records import Exposure, Frame, Luma, Moment, Rgb
 _log = logging.getLogger(__name__)
 _OLDEST_S = 600.0  # a sensor time further back than this is no time of a frame in hand
 _GONE = "close it and open it anew"
+Room = Callable[[tuple[int, ...]], npt.NDArray[np.uint8]]
+"""Gives an array of that shape for a large picture to be put into."""
 
 
 def boottime_ns() -> int:
     """Nanoseconds since boot, sleep included: the clock that libcamera stamps frames with."""
     return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+
+
+def _own_memory(shape: tuple[int, ...]) -> npt.NDArray[np.uint8]:
+    return np.empty(shape, np.uint8)
 
 
 class PicameraCamera:
@@ -58,6 +73,7 @@ class PicameraCamera:
     options : exposure, white balance, focus, region, half a turn
     open_within_s, close_within_s : how long each may take before the device counts as stuck
     boottime : nanoseconds of CLOCK_BOOTTIME now; None: the machine's
+    room : where large pictures go; None: memory of this process
     """
 
     live = True
@@ -76,9 +92,10 @@ class PicameraCamera:
         open_within_s: float = 20.0,
         close_within_s: float = 5.0,
         boottime: Callable[[], int] | None = None,
+        room: Room | None = None,
     ) -> None:
         self._options = options or PicameraOptions()
-        _check_options(large_size, luma_size, frames_per_s, buffers)
+        check_sizes(large_size, luma_size, frames_per_s, buffers)
         faults = problems(self._options, frames_per_s)
         if faults:
             raise CameraError("; ".join(faults), "mend the [camera] table of the box file")
@@ -90,6 +107,7 @@ class PicameraCamera:
         self._buffers = buffers
         self._open_within_s, self._close_within_s = open_within_s, close_within_s
         self._boottime = boottime or boottime_ns
+        self._room: Room = room or _own_memory
         self._library: Any = None  # the module
         self._device: Any = None  # its Picamera2 object while open
         self._job: Any = None  # a capture that was asked for and has not come yet
@@ -102,6 +120,12 @@ class PicameraCamera:
         self._last_mono_s = float("-inf")
         self._doubted_time = False
 
+    @classmethod
+    def of(cls, settings: PicameraSettings, clock: Clock, *, room: Room | None = None) -> PicameraCamera:
+        """The camera that `settings` describe."""
+        fields = {field.name: getattr(settings, field.name) for field in dataclasses.fields(settings)}
+        return cls(clock, room=room, **fields)
+
     def open(self, after: datetime | None = None) -> None:
         del after  # a live camera has no past
         self.close()
@@ -113,7 +137,7 @@ class PicameraCamera:
             )
         self._library = faults.import_picamera2()
         buffers_mib = self._buffers * (self._large_size[0] * self._large_size[1] * 3) / 2**20
-        self._opening = Opening(self._start, partial(_let_go, name=self.name))
+        self._opening = Opening(self._start, partial(let_go, name=self.name))
         try:
             self._device = self._opening.wait(self._open_within_s)
         except TimeoutError:
@@ -156,7 +180,7 @@ class PicameraCamera:
             _log.warning("%s: the last frame could not be given back: %s", self.name, error)
         self._job = None
         self._closing = threading.Thread(
-            target=_let_go, args=(device, self.name), name="camera-close", daemon=True
+            target=let_go, args=(device, self.name), name="camera-close", daemon=True
         )
         self._closing.start()
         self._closing.join(self._close_within_s)
@@ -171,7 +195,7 @@ class PicameraCamera:
             self._configure(device)
             device.start()
         except BaseException:
-            _let_go(device, self.name)
+            let_go(device, self.name)
             raise
         return device
 
@@ -250,7 +274,8 @@ class PicameraCamera:
             )
         try:
             with self._library.MappedArray(request, "main", write=False) as mapped:
-                pixels: Rgb = np.array(self._upright(mapped.array), dtype=np.uint8, order="C")
+                pixels: Rgb = self._room(mapped.array.shape)
+                pixels[:] = self._upright(mapped.array)
         except faults.LIBRARY_ERRORS as error:
             raise CameraError(f"the large picture of {self.name} cannot be read: {error}", _GONE) from error
         pixels.setflags(write=False)  # nobody has to copy it again
@@ -272,33 +297,3 @@ class PicameraCamera:
         request, self._request = self._request, None
         if request is not None:
             request.release()
-
-
-def _let_go(device: Any, name: str) -> None:
-    """Cancel what is waited for, then close. A step that fails does not keep the next from being tried.
-
-    No `stop` before: it hands the stop to the library's event loop and waits for ever if that has died,
-    while `close` ends the loop first and then stops by itself.
-    """
-    for step in (device.cancel_all_and_flush, device.close):
-        try:
-            step()
-        except faults.LIBRARY_ERRORS as error:
-            _log.warning("%s: %s failed: %s", name, step.__name__, error)
-
-
-def _check_options(
-    large_size: tuple[int, int], luma_size: tuple[int, int], frames_per_s: float, buffers: int
-) -> None:
-    sizes = (*large_size, *luma_size)
-    if any(side <= 0 or side % 2 for side in sizes):
-        raise CameraError(f"camera sizes {large_size} and {luma_size} are not even", "use even numbers")
-    if luma_size[0] > large_size[0] or luma_size[1] > large_size[1]:
-        raise CameraError(
-            f"the small picture {luma_size} is larger than the large one {large_size}", "make it smaller"
-        )
-    if frames_per_s <= 0 or buffers < 3:
-        raise CameraError(
-            f"{frames_per_s:g} frames a second with {buffers} buffers cannot work",
-            "ask for more than 0 frames a second and at least 3 buffers",
-        )

@@ -83,12 +83,12 @@ def _heap_fault(chain: list[BaseException]) -> CameraError | None:
         if isinstance(link, PermissionError) and "dma_heap" in str(link.filename):
             return CameraError(
                 f"the memory for the camera's buffers is refused: {link}",
-                "let the service's user into the group video (`sudo usermod -aG video dooryard`) and start"
-                " it anew; the unit allows the device with DeviceAllow=char-dma_heap",
+                "let the service's user into the group video (`sudo usermod -aG video dooryard`), then start "
+                "it anew; the unit allows the device with DeviceAllow=char-dma_heap",
             )
         if "could not open any dmaheap" in str(link).lower():
             return CameraError(
-                "there is no device for the camera's buffers: linux,cma or vidbuf_cached in /dev/dma_heap",
+                "there is no device for the camera's buffers, neither linux,cma nor vidbuf_cached",
                 "use the board's own kernel, which has CMA heaps; `ls /dev/dma_heap` shows what there is",
             )
     return None

@@ -1,4 +1,4 @@
-"""Opens a device on a thread of its own, so that a driver that hangs does not hang the service."""
+"""Opens a device on a thread of its own and lets go of it, so that a driver that hangs holds up nothing."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import logging
 import threading
 from collections.abc import Callable
 from typing import Any
+
+from dooryard.camera.picamera_faults import LIBRARY_ERRORS
 
 _log = logging.getLogger(__name__)
 
@@ -58,3 +60,16 @@ class Opening:
         if late:
             _log.warning("the camera came after nobody waited for it any more: closing it")
             self._let_go(device)
+
+
+def let_go(device: Any, name: str) -> None:
+    """Cancel what is waited for, then close. A step that fails does not keep the next from being tried.
+
+    No `stop` before: it hands the stop to the library's event loop and waits for ever if that has died,
+    while `close` ends the loop first and then stops by itself.
+    """
+    for step in (device.cancel_all_and_flush, device.close):
+        try:
+            step()
+        except LIBRARY_ERRORS as error:
+            _log.warning("%s: %s failed: %s", name, step.__name__, error)

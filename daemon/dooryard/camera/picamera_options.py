@@ -13,7 +13,7 @@ sides out.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
 
 from dooryard.errors import CameraError
@@ -47,6 +47,51 @@ class PicameraOptions:
         with a region the camera is left unturned, and its region is the one that lies there (`half_a_turn`).
         """
         return self.upside_down and self.region is not None
+
+
+@dataclass(frozen=True, slots=True)
+class PicameraSettings:
+    """What a camera is opened with; see `picamera.PicameraCamera`. Sizes are (width, height) in pixels."""
+
+    camera_index: int = 0
+    large_size: tuple[int, int] = (1640, 1232)
+    luma_size: tuple[int, int] = (320, 240)
+    frames_per_s: float = 10.0
+    buffers: int = 4
+    options: PicameraOptions = field(default_factory=PicameraOptions)
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values, for `from_json` in another process."""
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, saved: Mapping[str, Any]) -> PicameraSettings:
+        """What `to_json` gave, after a way through JSON, which knows no tuples."""
+        options = dict(saved["options"])
+        if options["region"] is not None:
+            options["region"] = Box(*options["region"])
+        if options["white_balance"] is not None:
+            options["white_balance"] = tuple(options["white_balance"])
+        sizes = {key: tuple(saved[key]) for key in ("large_size", "luma_size")}
+        return cls(**{**saved, **sizes, "options": PicameraOptions(**options)})
+
+
+def check_sizes(
+    large_size: tuple[int, int], luma_size: tuple[int, int], frames_per_s: float, buffers: int
+) -> None:
+    """Raise `CameraError` for what no camera can give."""
+    sizes = (*large_size, *luma_size)
+    if any(side <= 0 or side % 2 for side in sizes):
+        raise CameraError(f"camera sizes {large_size} and {luma_size} are not even", "use even numbers")
+    if luma_size[0] > large_size[0] or luma_size[1] > large_size[1]:
+        raise CameraError(
+            f"the small picture {luma_size} is larger than the large one {large_size}", "make it smaller"
+        )
+    if frames_per_s <= 0 or buffers < 3:
+        raise CameraError(
+            f"{frames_per_s:g} frames a second with {buffers} buffers cannot work",
+            "ask for more than 0 frames a second and at least 3 buffers",
+        )
 
 
 def problems(options: PicameraOptions, frames_per_s: float) -> tuple[str, ...]:

@@ -97,8 +97,8 @@ def _picamera(
     white_balance: tuple[float, float] | None = None,
     focus_m: float | Literal["auto"] | None = None,
 ) -> Camera:
-    from dooryard.camera.picamera import PicameraCamera
-    from dooryard.camera.picamera_options import PicameraOptions
+    from dooryard.camera.picamera_options import PicameraOptions, PicameraSettings
+    from dooryard.camera.picamera_process import PicameraProcess
     from dooryard.records import Box
 
     options = PicameraOptions(
@@ -109,15 +109,8 @@ def _picamera(
         white_balance=white_balance,
         focus_m=focus_m,
     )
-    return PicameraCamera(
-        clock,
-        camera_index=camera_index,
-        large_size=large_size,
-        luma_size=luma_size,
-        frames_per_s=frames_per_s,
-        buffers=buffers,
-        options=options,
-    )
+    settings = PicameraSettings(camera_index, large_size, luma_size, frames_per_s, buffers, options)
+    return PicameraProcess(clock, settings)
 
 
 def _scene(

@@ -1,0 +1,145 @@
+"""The process that the camera's library runs in: `python -m dooryard.camera.picamera_worker SOCKET LUMA`.
+
+The library never lets go of the interpreter's lock: a call that hangs in it freezes every thread of its
+process. Here that is this one, and the service ends it. See `picamera_process` for the other side.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import resource
+import signal
+import socket
+import sys
+from collections.abc import Callable
+from dataclasses import asdict
+
+from dooryard import log
+from dooryard.allocator import keep_memory_flat
+from dooryard.camera import picamera_faults as faults
+from dooryard.camera import picamera_wire as wire
+from dooryard.camera.base import Camera, CameraStalledError
+from dooryard.camera.picamera import PicameraCamera, Room, boottime_ns
+from dooryard.camera.picamera_options import PicameraSettings
+from dooryard.clock import Clock, SystemClock
+from dooryard.errors import CameraError
+from dooryard.records import Frame
+
+_log = logging.getLogger(__name__)
+Make = Callable[[PicameraSettings, Room], Camera]
+
+
+class LargeRoom:
+    """Gives each large picture memory of its own, which the service maps: no copy is made to hand it over."""
+
+    def __init__(self) -> None:
+        self.fd: int | None = None
+
+    def __call__(self, shape: tuple[int, ...]) -> wire.Bytes:
+        self.clear()
+        self.fd = wire.new_room(shape[0] * shape[1] * shape[2])
+        return wire.mapped(self.fd, shape, write=True)
+
+    def clear(self) -> None:
+        """Forget the last one; the service has its own descriptor of it."""
+        if self.fd is not None:
+            os.close(self.fd)
+        self.fd = None
+
+
+class Worker:
+    """Answers on `link` until its other end is closed."""
+
+    def __init__(self, link: socket.socket, luma_fd: int, make: Make, clock: Clock) -> None:
+        self._link, self._luma_fd, self._make, self._clock = link, luma_fd, make, clock
+        self._room = LargeRoom()
+        self._frame: Frame | None = None
+
+    def serve(self) -> None:
+        """Open the camera that the first message tells of, and give its frames; close it at the end."""
+        try:
+            first = wire.receive(self._link, None)
+        except EOFError:
+            return
+        assert first is not None  # without a timeout
+        settings = PicameraSettings.from_json(first[0])
+        camera = self._make(settings, self._room)
+        self._luma = wire.mapped(self._luma_fd, settings.luma_size[::-1], write=True)
+        try:
+            self._open(camera)
+            while True:
+                heard = wire.receive(self._link, None)
+                assert heard is not None
+                self._answer(camera, heard[0])
+        except (EOFError, BrokenPipeError, ConnectionResetError):
+            _log.debug("the service has no more questions")
+        finally:
+            camera.close()
+
+    def _open(self, camera: Camera) -> None:
+        try:
+            faults.import_picamera2()
+            self._say("loaded", 0)
+            camera.open()
+        except CameraError as error:
+            self._say("failed", 0, what=error.what, remedy=error.remedy)
+            raise EOFError from error
+        self._say("open", 0)
+
+    def _answer(self, camera: Camera, asked: wire.Message) -> None:
+        serial = asked["n"]
+        try:
+            if asked["do"] == "large":
+                self._say_large(serial)
+            else:
+                self._say_frame(camera.read(asked["timeout_s"]), serial)
+        except CameraStalledError:
+            self._say("stalled", serial)
+        except CameraError as error:
+            self._say("failed", serial, what=error.what, remedy=error.remedy)
+
+    def _say_frame(self, frame: Frame, serial: int) -> None:
+        self._frame = frame
+        self._luma[:] = frame.luma
+        # As a reading of the clock that both processes share, whatever the service's own clock is.
+        age_s = self._clock.now().mono_s - frame.mono_s
+        taken_ns = boottime_ns() - round(age_s * 1e9)
+        self._say("frame", serial, taken_ns=taken_ns, exposure=asdict(frame.exposure))
+
+    def _say_large(self, serial: int) -> None:
+        if self._frame is None:
+            raise CameraError("there is no frame to enlarge", "read one first")
+        shape = self._frame.large().shape
+        wire.send(self._link, {"say": "large", "n": serial, "shape": shape}, self._room.fd)
+        self._room.clear()
+
+    def _say(self, kind: str, serial: int, **more: object) -> None:
+        wire.send(self._link, {"say": kind, "n": serial, **more})
+
+
+def main() -> None:
+    """Serve on the descriptors given as arguments, and end without the library's own clearing up."""
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.SIG_IGN)  # the service says when: it closes the connection
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))  # when it hangs it is ended with SIGABRT
+    log.set_up(os.environ)
+    keep_memory_flat()
+    clock = SystemClock()
+    link = socket.socket(fileno=int(sys.argv[1]))
+    status = 1
+    try:
+        Worker(link, int(sys.argv[2]), lambda asked, room: _camera(asked, room, clock), clock).serve()
+        status = 0
+    except Exception:  # noqa: BLE001  (told; the service sees that it has ended)
+        _log.exception("the camera's process fails")
+    logging.shutdown()
+    os._exit(status)  # what the library has registered to be done at the end may hang
+
+
+def _camera(asked: PicameraSettings, room: Room, clock: Clock) -> Camera:
+    return PicameraCamera.of(asked, clock, room=room)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,1 @@
+"""Nothing: picamera2 only asks whether it is there."""
