@@ -1,0 +1,150 @@
+"""A camera that hangs in its library holds up nothing else, on the real picamera2 (see fakes.real_picamera2).
+
+The stand-in keeps the interpreter's lock while it hangs, as the real bindings do. Bounds are generous to a
+busy machine, and far below the hang.
+"""
+
+from __future__ import annotations
+
+import time
+
+import psutil
+import pytest
+
+from dooryard import halt
+from dooryard.camera.base import CameraStalledError
+from dooryard.camera.keeper import CameraKeeper, Patience
+from dooryard.clock import SystemClock
+from dooryard.errors import CameraError
+from fakes.real_picamera2 import StandIn, until
+
+HANG_S = 60
+pytestmark = pytest.mark.process
+
+
+@pytest.fixture
+def board(tmp_path):
+    return StandIn(tmp_path)
+
+
+def took_s(work) -> float:
+    begun_s = time.monotonic()
+    work()
+    return time.monotonic() - begun_s
+
+
+def test_a_hang_at_the_start_is_told_and_the_camera_comes_back(board):
+    camera = board.camera(open_within_s=1.0, close_within_s=0.5)
+    board.set(hang_at_start_s=HANG_S)
+    with pytest.raises(CameraError, match="did not start within 1 s"):
+        camera.open()
+    hung = camera._leaving.pid
+    board.set(hang_at_start_s=0)
+    camera.open()
+    assert not psutil.pid_exists(hung)  # one at a time can have the camera
+    assert camera.read(5.0).number == 1
+    camera.close()
+
+
+def test_a_hang_at_the_stop_ends_with_its_process(board, caplog):
+    camera = board.camera(close_within_s=0.5)
+    camera.open()
+    camera.read(5.0)
+    board.set(hang_at_stop_s=HANG_S)
+    assert took_s(camera.close) < 1.0
+    until(lambda: camera._leaving.gone(0.1))
+    assert "the driver did not let go: signal SIGABRT" in caplog.text
+    board.set(hang_at_stop_s=0)
+    camera.open()
+    assert camera.read(5.0).number == 2
+    camera.close()
+
+
+def test_a_hang_says_where_it_hangs(board, capfd):
+    camera = board.camera(close_within_s=0.5)
+    camera.open()
+    board.set(hang_at_stop_s=HANG_S)
+    camera.close()
+    until(lambda: camera._leaving.gone(0.1))
+    told = capfd.readouterr().err
+    assert "Fatal Python error: Aborted" in told
+    assert "in hang" in told
+
+
+def test_a_hang_between_frames_is_a_stall_in_its_time(board):
+    camera = board.camera(close_within_s=0.5)
+    camera.open()
+    camera.read(5.0)
+    board.set(hang_between_frames_s=HANG_S)
+    until(lambda: board.noted("hangs"))
+    begun_s = time.monotonic()
+    with pytest.raises(CameraStalledError):
+        while True:
+            camera.read(0.5)
+    assert time.monotonic() - begun_s < 2.0
+    board.set(hang_between_frames_s=0)
+    camera.close()
+    camera.open()
+    assert camera.read(5.0).number > 1
+    camera.close()
+
+
+@pytest.mark.parametrize("where", ["at_start", "at_stop", "between_frames"])
+def test_the_loop_is_never_kept_for_two_seconds(board, where):
+    """What a turn of the loop does with the camera: so long the button waits at most."""
+    clock = SystemClock()
+    keeper = CameraKeeper(
+        board.camera(open_within_s=2.0, close_within_s=1.0),
+        Patience(stall_after_s=1.0, reopen_after_s=(0.1,)),
+    )
+    keeper.open()
+    assert keeper.read(clock.now().mono_s, 5.0) is not None
+    board.set(**{"hang_between_frames_s": HANG_S, f"hang_{where}_s": HANG_S})
+    turns_s = []
+
+    def turn() -> None:
+        turns_s.append(took_s(lambda: keeper.read(clock.now().mono_s, 1.0)))
+
+    begun_s = time.monotonic()
+    while time.monotonic() - begun_s < 6.0:  # over a stall, a close and an opening that hangs
+        turn()
+    board.set(hang_between_frames_s=0, hang_at_start_s=0, hang_at_stop_s=0)
+    until(lambda: turn() or not keeper.trouble, 30.0)
+    keeper.close()
+    assert max(turns_s) < 1.5  # and half a second is waited for in trouble
+
+
+@pytest.mark.parametrize("where", ["at_stop", "between_frames"])
+def test_a_halt_powers_off_in_its_time(board, where):
+    camera = board.camera()
+    camera.open()
+    camera.read(5.0)
+    board.set(**{f"hang_{where}_s": HANG_S})
+    if where == "between_frames":
+        until(lambda: board.noted("hangs"))
+    clock, done = SystemClock(), []
+    actions = {step.stage: lambda _within_s, stage=step.stage: done.append(stage) for step in halt.plan()}
+    actions[halt.Stage.STOP_CAMERA] = lambda _within_s: camera.close()
+    begun_s = time.monotonic()
+    halted = halt.carry_out(halt.plan(), actions, clock)
+    assert halted.powering_off
+    assert halted.faults == ()
+    assert time.monotonic() - begun_s < 2.0
+    camera._leaving._process.kill()
+    until(lambda: camera._leaving.gone(0.1))
+
+
+def test_twenty_openings_leave_nothing_behind(board):
+    """Descriptors, threads and processes, of this process; the other one is a new one each time."""
+    camera, me = board.camera(), psutil.Process()
+    camera.open()
+    camera.read(5.0).large()
+    camera.close()
+    assert camera._leaving.gone(5.0)
+    before = me.num_fds(), me.num_threads(), len(me.children())
+    for _ in range(20):
+        camera.open()
+        camera.read(5.0).large()
+        camera.close()
+        assert camera._leaving.gone(5.0)
+    assert (me.num_fds(), me.num_threads(), len(me.children())) <= before
