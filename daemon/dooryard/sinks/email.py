@@ -97,7 +97,8 @@ class EmailSink:
             fate = Fate.REFUSED if 500 <= error.smtp_code < 600 else Fate.NOT_SENT
             return Answer(fate, self._words(error.smtp_code, error.smtp_error))
         except smtplib.SMTPNotSupportedError:
-            return Answer(Fate.NOT_SENT, f"{host}: does not offer {self._server.security} or log-in")
+            wanted_way = "starttls or log-in" if self._server.security == "starttls" else "log-in"
+            return Answer(Fate.NOT_SENT, f"{host}: does not offer {wanted_way}")
         except (OSError, smtplib.SMTPException) as error:
             return Answer(Fate.NOT_SENT, f"{host}: {in_words(error, self._limits)}")
         return _summed_up(said, remark)
@@ -134,7 +135,8 @@ class EmailSink:
                 or not letter.pictured
                 or any(each.fate is Fate.MAYBE_SENT for each in now_said.values())
             ):
-                return said, _remark(picture, pictured=letter.pictured, refusals=refusals)
+                taken = any(each.fate is Fate.SENT for each in now_said.values())
+                return said, _remark(picture, pictured=letter.pictured, refusals=refusals) if taken else ""
             refusals += 1
             if len(left) == len(now_said):  # no matter of one mailbox
                 self._size.refused(len(letter.data))

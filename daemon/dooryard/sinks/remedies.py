@@ -39,7 +39,7 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
         "name the PEM file of the receiver's authority as ca_file",
     ),
     (
-        ("certificate of the client", "certificate_required", "certificate required"),
+        ("certificate of the client", "no client certificate", "certificate_required", "certificate required"),
         _NO_CERTIFICATE,
     ),
     (("wants https",), "the port speaks TLS: write the address with https"),
