@@ -114,6 +114,10 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
     (("HTTP 400", "HTTP 415", "HTTP 422"), "it wants another form: see the sink's body, fields and headers"),
     (("HTTP 429",), "it has had too many messages: wait, and set a lower rate for this sink"),
     (("HTTP 507",), "the disk there is full: make room on it"),
+    (
+        ("redirected elsewhere",),
+        "look in a browser where it leads: to a log-in of the network, or to the address that it now has",
+    ),
     (("has moved", "redirected"), "put the address that it now has into the box file"),
     (("HTTP 5",), "the receiver is in trouble: look there, or try again later"),
     # Mail.
