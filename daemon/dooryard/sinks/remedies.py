@@ -11,6 +11,7 @@ _NO_CERTIFICATE = (
     "it wants a certificate of the box's own, which Dooryard has none of: let it accept a bearer token "
     "or a user and password instead"
 )
+_NO_RSYNC = "the host has no rsync, or the connection broke off: install rsync there, or try again"
 _ANOTHER_KEY = (
     "the host was set up anew, or something on the way poses as it. Ask whoever runs it for its fingerprint "
     "(there: ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub), compare it with what "
@@ -61,10 +62,7 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
     (("write-only server",), "remove_gone reads the list of what was published: allow rrsync without -wo"),
     (("read-only server",), "the key may only read: allow rrsync without -ro in authorized_keys"),
     (("rrsync error",), "what authorized_keys allows this key does not fit: see the README on the key"),
-    (
-        ("command not found", "has no rsync", "rsync: not found"),
-        "the host has no rsync, or the connection broke off: install rsync there, or try again",
-    ),
+    (("command not found", "rsync: not found"), _NO_RSYNC),
     (("is your shell clean",), "the host prints words at log-in: restrict the key with rrsync"),
     # Disks and folders, here and there.
     (
@@ -149,6 +147,9 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
         "it does not take this sender or recipient: check both addresses",
     ),
     (("SMTP 4",), "it asks to come again later, as many do with strangers: the outbox does so by itself"),
+    # Last, as rsync's exit code says it of whatever ssh complains about.
+    (("has no rsync",), _NO_RSYNC),
+    (("unexplained error",), "the connection broke off: try again, and if it stays so see the host's own log"),
     (
         ("broke off", "reset the connection", "connection was lost", "closed by"),
         "check that the port is the right one for this kind of sink",

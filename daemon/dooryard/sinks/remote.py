@@ -187,7 +187,8 @@ def _complaint(said: str) -> str:
         return KEY_CHANGED
     lines = [line for line in said.splitlines() if line.strip()]
     # rsync's last lines only repeat the exit code; the ones before say why.
-    told = [line for line in lines if not line.startswith(("rsync error:", "rsync: connection unexpectedly"))]
+    empty = ("rsync error:", "rsync: connection unexpectedly", "(see the rsync")
+    told = [line for line in lines if not line.startswith(empty)]
     return one_line((told or lines or [""])[-1])[:160]
 
 
