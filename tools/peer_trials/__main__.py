@@ -70,7 +70,9 @@ def main() -> int:
     """Returns 1 where a case is not as stated, or none could be tried."""
     known = trials()
     parser = argparse.ArgumentParser(prog="tools/try_peers", description="The sinks against real servers.")
-    parser.add_argument("names", nargs="*", metavar="NAME", help=f"some of: {', '.join(known)} (default: all)")
+    parser.add_argument(
+        "names", nargs="*", metavar="NAME", help=f"some of: {', '.join(known)} (default: all)"
+    )
     asked = parser.parse_args()
     if strange := set(asked.names) - known.keys():
         parser.error(f"there is no {min(strange)!r}; choose of: {', '.join(known)}")

@@ -64,7 +64,9 @@ def judged(server: str, case: Case[Place], place: Place) -> Outcome:
         return Outcome(server, case.name, not_tried=str(reason))
     except DooryardError as error:
         # Found before anything was sent: the program ends with these words.
-        found = None if case.fate is Fate.REFUSED and case.remedy and case.remedy in error.remedy else "raised"
+        found = (
+            None if case.fate is Fate.REFUSED and case.remedy and case.remedy in error.remedy else "raised"
+        )
         return Outcome(server, case.name, error.what, error.remedy, problem=found)
     except Exception as error:  # noqa: BLE001  whatever it is, it is the finding
         return Outcome(server, case.name, problem=f"raised {error!r}"[:300])

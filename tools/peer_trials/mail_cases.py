@@ -87,7 +87,9 @@ def _learned(place: Postfix) -> Seen:
     alert = replace(ALERT, title="The next one")
     answer = post.send(alert, PICTURE)
     again = "too large" in answer.text
-    return Seen(answer, "too large again" if again else _problem(place.arrived("robin", alert.title), SMALLER))
+    return Seen(
+        answer, "too large again" if again else _problem(place.arrived("robin", alert.title), SMALLER)
+    )
 
 
 def _each(place: Postfix, other: str, fate: Fate) -> Seen:
@@ -135,8 +137,6 @@ def _unresolved(place: Postfix) -> Seen:
         now=NOW.wall.timestamp,
     )  # fmt: skip
     return Seen(post.send(ALERT, PICTURE))
-
-
 
 
 _WRONG = {"user": USER, "password": "not this"}

@@ -93,7 +93,12 @@ def nginx() -> Iterator[Nginx]:
         (place / "site").chmod(0o755)
         (place / "pages/page.html").write_text("<p>Alder Row</p>")
         (place / "users").write_text(f"{USER}:{{PLAIN}}{PASSWORD}\n")
-        words = {"NOBODY_PORT": free_port(), "SILENT_PORT": silent.getsockname()[1], "HERE": place, "TOKEN": TOKEN}
+        words = {
+            "NOBODY_PORT": free_port(),
+            "SILENT_PORT": silent.getsockname()[1],
+            "HERE": place,
+            "TOKEN": TOKEN,
+        }
         (place / "nginx.conf").write_text(_settings(place, ports, authority, words))
         start = [binary, "-p", str(place), "-c", str(place / "nginx.conf"), "-e", str(place / "errors")]
         with running(start, list(ports.values()), place / "log"):

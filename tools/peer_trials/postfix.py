@@ -125,43 +125,46 @@ def _main(place: Path, authority: Authority, daemons: str) -> str:
         f"{{later@{DOMAIN} = 450 4.2.0 Mailbox busy}}, "
         f"{{quota@{DOMAIN} = 552 5.2.2 user is over quota}}"
     )
-    return "\n".join(
-        f"{name} = {value}"
-        for name, value in {
-            "compatibility_level": "3.6",
-            "queue_directory": place / "queue",
-            "data_directory": place / "data",
-            "command_directory": "/usr/sbin",
-            "daemon_directory": daemons,
-            "mail_owner": "postfix",
-            "setgid_group": "postdrop",
-            "maillog_file": place / "maillog",
-            "maillog_file_prefixes": place,
-            "myhostname": f"mail.{DOMAIN}",
-            "mydestination": "",
-            "mynetworks": "",
-            "alias_maps": "",
-            "alias_database": "",
-            "inet_interfaces": "127.0.0.1",
-            "inet_protocols": "ipv4",
-            "virtual_mailbox_domains": DOMAIN,
-            "virtual_mailbox_base": place / "mail",
-            "virtual_mailbox_maps": f"inline:{{ {boxes} }}",
-            "virtual_uid_maps": f"static:{NOBODY}",
-            "virtual_gid_maps": f"static:{NOBODY}",
-            "cyrus_sasl_config_path": place / "settings/sasl",
-            "smtpd_sasl_type": "cyrus",
-            "smtpd_sasl_path": "smtpd",
-            "smtpd_sasl_security_options": "noanonymous",
-            "smtpd_sender_login_maps": "static:somebody-else",
-            "smtpd_relay_restrictions": "permit_sasl_authenticated,reject_unauth_destination",
-            "smtpd_recipient_restrictions": f"check_recipient_access inline:{{ {replies} }}",
-            "smtpd_tls_CAfile": authority.file,
-            "smtpd_tls_chain_files": f"{authority.good.key},{authority.good.certificate}",
-            "smtpd_tls_loglevel": "0",
-            "notify_classes": "",
-        }.items()
-    ) + "\n"
+    return (
+        "\n".join(
+            f"{name} = {value}"
+            for name, value in {
+                "compatibility_level": "3.6",
+                "queue_directory": place / "queue",
+                "data_directory": place / "data",
+                "command_directory": "/usr/sbin",
+                "daemon_directory": daemons,
+                "mail_owner": "postfix",
+                "setgid_group": "postdrop",
+                "maillog_file": place / "maillog",
+                "maillog_file_prefixes": place,
+                "myhostname": f"mail.{DOMAIN}",
+                "mydestination": "",
+                "mynetworks": "",
+                "alias_maps": "",
+                "alias_database": "",
+                "inet_interfaces": "127.0.0.1",
+                "inet_protocols": "ipv4",
+                "virtual_mailbox_domains": DOMAIN,
+                "virtual_mailbox_base": place / "mail",
+                "virtual_mailbox_maps": f"inline:{{ {boxes} }}",
+                "virtual_uid_maps": f"static:{NOBODY}",
+                "virtual_gid_maps": f"static:{NOBODY}",
+                "cyrus_sasl_config_path": place / "settings/sasl",
+                "smtpd_sasl_type": "cyrus",
+                "smtpd_sasl_path": "smtpd",
+                "smtpd_sasl_security_options": "noanonymous",
+                "smtpd_sender_login_maps": "static:somebody-else",
+                "smtpd_relay_restrictions": "permit_sasl_authenticated,reject_unauth_destination",
+                "smtpd_recipient_restrictions": f"check_recipient_access inline:{{ {replies} }}",
+                "smtpd_tls_CAfile": authority.file,
+                "smtpd_tls_chain_files": f"{authority.good.key},{authority.good.certificate}",
+                "smtpd_tls_loglevel": "0",
+                "notify_classes": "",
+            }.items()
+        )
+        + "\n"
+    )
 
 
 def _master(ports: dict[str, int], grey: int, authority: Authority) -> str:

@@ -40,7 +40,12 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
         "name the PEM file of the receiver's authority as ca_file",
     ),
     (
-        ("certificate of the client", "no client certificate", "certificate_required", "certificate required"),
+        (
+            "certificate of the client",
+            "no client certificate",
+            "certificate_required",
+            "certificate required",
+        ),
         _NO_CERTIFICATE,
     ),
     (("wants https",), "the port speaks TLS: write the address with https"),
@@ -147,9 +152,16 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
         "it does not take this sender or recipient: check both addresses",
     ),
     (("SMTP 4",), "it asks to come again later, as many do with strangers: the outbox does so by itself"),
-    # Last, as rsync's exit code says it of whatever ssh complains about.
+    # Last, as rsync's exit codes say so of whatever it or ssh complains about; rsync 3.5 may lose the complaint.
+    (
+        ("could not be written there",),
+        "look there: the disk there is full, or the user may not write in that folder",
+    ),
     (("has no rsync",), _NO_RSYNC),
-    (("unexplained error",), "the connection broke off: try again, and if it stays so see the host's own log"),
+    (
+        ("unexplained error",),
+        "the connection broke off: try again, and if it stays so see the host's own log",
+    ),
     (
         ("broke off", "reset the connection", "connection was lost", "closed by"),
         "check that the port is the right one for this kind of sink",
