@@ -20,7 +20,7 @@ from peer_trials.process import free_port
 ROBIN = f"robin@{DOMAIN}"
 WREN = f"wren@{DOMAIN}"
 WHOLE, SMALLER, NONE = "the whole picture", "a smaller picture", "no picture"
-_LOG_IN = {"user": USER, "password": PASSWORD}
+_LOG_IN: dict[str, Any] = {"user": USER, "password": PASSWORD}
 _numbers = count(1)  # so that each letter can be told from the others
 
 
@@ -139,8 +139,8 @@ def _unresolved(place: Postfix) -> Seen:
     return Seen(post.send(ALERT, PICTURE))
 
 
-_WRONG = {"user": USER, "password": "not this"}
-_WRONG_TOO = {"user": USER, "password": PASSWORD + "ß"}
+_WRONG: dict[str, Any] = {"user": USER, "password": "not this"}
+_WRONG_TOO: dict[str, Any] = {"user": USER, "password": PASSWORD + "ß"}
 _SENT, _NOT, _NEVER = Fate.SENT, Fate.NOT_SENT, Fate.REFUSED
 
 CASES: list[Case[Postfix]] = [

@@ -1,6 +1,6 @@
 """OpenSSH on loopback, and what a key may do there: a shell, `rrsync`, or a host that lacks something.
 
-It wants no rights: whoever runs this logs in to themselves. Sources: sshd_config(5), authorized_keys in sshd(8).
+It wants no rights: who runs it logs in to themselves. Sources: sshd_config(5), sshd(8) on authorized_keys.
 """
 
 from __future__ import annotations
@@ -85,7 +85,7 @@ def as_nobody() -> str:
 
 
 def on_a_disk(target: Path, options: str) -> str:
-    """The client's command with a disk of its own at `target`, mounted with `options`; nobody else sees it."""
+    """The client's command with a disk of its own at `target`, mounted with `options`; only it sees that."""
     unshare = program("unshare", "util-linux")
     mount = f"mount -t tmpfs -o {options} none {shlex.quote(str(target))}"
     tried = subprocess.run([unshare, "-rm", "sh", "-c", mount], capture_output=True, check=False)
@@ -108,7 +108,7 @@ def never_answers() -> Iterator[int]:
 
 @contextmanager
 def without_rights() -> Iterator[None]:
-    """This process as a user without rights while the block lasts, if it is root's."""
+    """As a user without rights while the block lasts, if this process is root's."""
     if not is_root():
         yield
         return

@@ -1,6 +1,6 @@
 """Postfix on loopback, with Cyrus SASL and several doors that differ in what they ask for.
 
-Its master wants root; all that talks to a client runs as the user postfix. Sources for the settings: postconf(5).
+Its master wants root; all that talks to a client runs as the user postfix. Source: postconf(5).
 """
 
 from __future__ import annotations

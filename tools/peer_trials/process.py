@@ -1,4 +1,4 @@
-"""Servers as processes: started on loopback, waited for with a deadline, ended together with their children."""
+"""Servers as processes: started on loopback, waited for with a deadline, ended with their children."""
 
 from __future__ import annotations
 

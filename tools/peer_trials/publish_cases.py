@@ -1,4 +1,4 @@
-"""The trials of publishing: to OpenSSH with rsync, and to a folder, as a web server of another user sees it."""
+"""The trials of publishing: to OpenSSH with rsync, and to a folder, as a web server sees it."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ Trial = Callable[[Garden], Seen]
 
 
 def _in_garden(trial: Trial) -> Callable[[Hosts], Seen]:
-    """With a journal whose own modes are closed, as the daemon writes it, and an empty place to publish to."""
+    """With a journal whose own modes are closed, as the daemon writes it, and a place to publish to."""
 
     def run(place: Hosts) -> Seen:
         with tempfile.TemporaryDirectory(prefix="dooryard-publish-") as made:
@@ -119,7 +119,7 @@ def _changed(garden: Garden) -> Seen:
 
 
 def _seen_by_all(local: bool) -> Trial:
-    """What the web server, which is another user, answers for each page; on a folder that was there already."""
+    """What the web server, which is another user, answers for each page."""
 
     def trial(garden: Garden) -> Seen:
         site = garden.hosts.site
@@ -299,7 +299,7 @@ def _case(
     return Case(name, fate, remedy, _in_garden(trial), or_fate)
 
 
-# Where there are two, it depends on the version of rsync: it ends with 3 or with 11 when a folder cannot be made.
+# Where there are two fates: when a folder cannot be made, rsync ends with 3 or 11, by its version.
 CASES: list[Case[Hosts]] = [
     _case("delivered by ssh", _SENT, None, _delivered),
     _case("what has changed arrives again", _SENT, None, _changed),
@@ -319,12 +319,14 @@ CASES: list[Case[Hosts]] = [
     _case("the host's key was never noted", _NOT, "ssh-keyscan", _unknown_host_key),
     _case("mkdir refused there", _NEVER, "may not write there", _host_that(_no_rights_there), or_fate=_NOT),
     _case("no parent folder there", _NEVER, "make the folder above it", _no_parent, or_fate=_NOT),
-    _case("a file in the folder's place, by ssh", _NEVER, "has that folder's name", _a_file_there, or_fate=_NOT),
+    _case("a file in the folder's place, by ssh", _NEVER, "has that folder's name", _a_file_there,
+          or_fate=_NOT),
     _case("no rsync there", _NOT, "install rsync there",
-          _host_that(lambda _: "env PATH=/nowhere /bin/sh -c \"$SSH_ORIGINAL_COMMAND\"")),
+          _host_that(lambda _: 'env PATH=/nowhere /bin/sh -c "$SSH_ORIGINAL_COMMAND"')),
     _case("disk full there", _NOT, "disk there is full", _host_that(_full_disk)),
     _case("disk there can only be read", _NOT, "can only be read", _host_that(_read_only_disk)),
-    _case("the host prints words at log-in", _NEVER, "prints words", _host_that(lambda _: f"echo Hello; {RUN}")),
+    _case("the host prints words at log-in", _NEVER, "prints words",
+          _host_that(lambda _: f"echo Hello; {RUN}")),
     _case("the connection breaks off", _NOT, "try again", _host_that(lambda _: "kill -9 $$")),
     _case("server stopped", _NOT, "nothing listens there", _stopped),
     _case("another server on that port", _NOT, "port is the right one", _no_ssh_there),

@@ -18,14 +18,18 @@ from peer_trials.nginx import PASSWORD, TOKEN, USER, Nginx
 from peer_trials.process import free_port
 
 WHOLE, SMALLER, NONE = "the whole picture", "a smaller picture", "no picture"
-_BASIC = {"basic": (USER, PASSWORD)}
+_BASIC: dict[str, Any] = {"basic": (USER, PASSWORD)}
 _SENT, _NOT, _MAYBE, _NEVER = Fate.SENT, Fate.NOT_SENT, Fate.MAYBE_SENT, Fate.REFUSED
 
 
 def sink(place: Nginx, path: str, server: str = "tls", scheme: str = "", **options: Any) -> WebhookSink:
     """A sink for one of the receiver's paths, sound unless `options` say otherwise."""
     scheme = scheme or ("http" if server == "plain" else "https")
-    fields = {"ca_file": place.authority.file, "read_timeout_s": 10.0, "now": NOW.wall.timestamp}
+    fields: dict[str, Any] = {
+        "ca_file": place.authority.file,
+        "read_timeout_s": 10.0,
+        "now": NOW.wall.timestamp,
+    }
     return WebhookSink("phone", place.url(path, server, scheme), **(fields | options))
 
 
@@ -128,8 +132,11 @@ def _large_picture() -> bytes:
     return out.getvalue()
 
 
-_BOUND = {"message_max_bytes": 1_000_000, "picture_max_bytes": 1_000_000}  # the box file's own
-_NO_BOUND = {"message_max_bytes": 30_000_000, "picture_max_bytes": 20_000_000}
+_BOUND: dict[str, Any] = {
+    "message_max_bytes": 1_000_000,
+    "picture_max_bytes": 1_000_000,
+}  # the box file's own
+_NO_BOUND: dict[str, Any] = {"message_max_bytes": 30_000_000, "picture_max_bytes": 20_000_000}
 _LOG_IN, _PATH, _FORM = "token or log-in is wrong", "path of the address", "another form"
 _TROUBLE = "receiver is in trouble"
 

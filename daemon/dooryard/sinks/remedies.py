@@ -152,7 +152,7 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
         "it does not take this sender or recipient: check both addresses",
     ),
     (("SMTP 4",), "it asks to come again later, as many do with strangers: the outbox does so by itself"),
-    # Last, as rsync's exit codes say so of whatever it or ssh complains about; rsync 3.5 may lose the complaint.
+    # Last, as rsync's exit codes say so of whatever it or ssh complains about, which rsync 3.5 may lose.
     (
         ("could not be written there",),
         "look there: the disk there is full, or the user may not write in that folder",
