@@ -123,7 +123,7 @@ def _from_line(place: Postfix) -> Seen:
     raw_line = letter is not None and b"\nFrom here" in letter.as_bytes()
     if raw_line:
         return Seen(answer, "a store that quotes such lines would change it")
-    return Seen(answer, None if lines.strip() == text else f"it came as {lines[:80]!r}")
+    return Seen(answer, None if lines.startswith(f"{text}\n") else f"it came as {lines[:80]!r}")
 
 
 def _no_server(**options: Any) -> Callable[[Postfix], Seen]:

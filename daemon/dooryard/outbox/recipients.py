@@ -69,22 +69,24 @@ def concluded(
     reached = tried[Fate.SENT] or tried[Fate.REFUSED] or others
     now_resting = {name: line for name, line in resting.items() if name not in answer.each}
     if not reached or tried[Fate.MAYBE_SENT]:  # nobody behind it: the line rests, and they with it
-        return Outcome(done, _of_all(done, answer, recipients), answer, now_resting)
+        return Outcome(done, _of_all(done, answer, recipients, now_resting), answer, now_resting)
     for name in sorted(put_off):
-        now_resting[name] = line_after(
+        line = line_after(
             resting.get(name, Line()), replace(answer, fate=Fate.NOT_SENT), now_s, jitter, rules, newest_seq=0
         )
+        now_resting[name] = replace(line, why=answer.text)
     way = replace(answer, fate=Fate.SENT)
-    return Outcome(done, _of_all(done, answer, recipients), way, now_resting)
+    return Outcome(done, _of_all(done, answer, recipients, now_resting), way, now_resting)
 
 
-def _of_all(errand: Errand, answer: Answer, recipients: Sequence[str]) -> Answer:
+def _of_all(errand: Errand, answer: Answer, recipients: Sequence[str], resting: Resting) -> Answer:
     left = to_go(errand, recipients)
     if not left:
         return replace(answer, fate=Fate.SENT if errand.taken else Fate.REFUSED)
     fate = Fate.MAYBE_SENT if answer.fate is Fate.MAYBE_SENT else Fate.NOT_SENT
     untried = [name for name in left if name not in answer.each]
-    text = f"{answer.text}; still to go to {', '.join(untried)}" if untried else answer.text
+    why = [f"{name} ({resting[name].why})" if name in resting else name for name in untried]
+    text = f"{answer.text}; still to go to {', '.join(why)}" if untried else answer.text
     return replace(answer, fate=fate, text=text)
 
 

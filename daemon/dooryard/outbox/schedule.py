@@ -81,6 +81,7 @@ class Line:
     failures: int = 0  # in a row
     rests_until_s: float = float("-inf")
     backlog_seq: int = 0  # alerts up to this one are backlog
+    why: str = ""  # what the sink said of a recipient that rests
 
 
 def backoff_s(failures: int, jitter: float, rules: Rules) -> float:
