@@ -36,7 +36,7 @@ threading.Event().wait()
 class Alone:
     """A command that runs alone."""
 
-    def __init__(self, home: Path, *command: str, seconds: float = LIVE_S) -> None:
+    def __init__(self, home: Path, *command: str, seconds: float = LIVE_S, until_sent: bool = False) -> None:
         self.home = home
         self.own = home / "own"  # the process's home folder: who reports to his maker may keep an id there
         self.own.mkdir()
@@ -46,7 +46,7 @@ class Alone:
             ["unshare", "--net", "--mount", sys.executable, str(ALONE), str(home), str(seconds), *command],
             stdout=subprocess.PIPE,
             text=True,
-            env=environ | {"HOME": str(self.own)},
+            env=environ | {"HOME": str(self.own)} | ({"ALONE_UNTIL_SENT": "1"} if until_sent else {}),
         )
 
     def result(self) -> dict:
@@ -79,7 +79,7 @@ def lives(walls, tmp_path_factory) -> dict[str, Alone]:
     return {
         "run": Alone(homes["run"], *dooryard, "run", "--box", box, "--policy", policy),
         "rehearse": Alone(homes["rehearse"], *dooryard, "rehearse", recording, "--policy", tried),
-        "unsilenced": Alone(homes["unsilenced"], sys.executable, "-c", UNSILENCED),
+        "unsilenced": Alone(homes["unsilenced"], sys.executable, "-c", UNSILENCED, seconds=120, until_sent=True),
     }  # fmt: skip
 
 

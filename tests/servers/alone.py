@@ -13,6 +13,7 @@ sent, sorted addresses; peer, the receiver's; code, of the exit; loaded, whether
 from __future__ import annotations
 
 import json
+import os
 import socket
 import struct
 import subprocess
@@ -30,6 +31,7 @@ EVERY_PROTOCOL = 0x0003  # ETH_P_ALL, linux/if_ether.h
 PACKET_STATISTICS = 6  # linux/if_packet.h
 SO_RCVBUFFORCE = 33  # asm-generic/socket.h
 TCP, UDP = 6, 17
+UNTIL_SENT = "ALONE_UNTIL_SENT"  # a control is over with the first packet
 LONGEST_S = 300.0
 ICMP = {1: "icmp", 58: "icmp6"}  # the kernel's refusals travel as these
 LOOKUPS = {
@@ -110,6 +112,8 @@ def watch(
             if not was_loaded and loaded(process):
                 was_loaded, end = True, time.monotonic() + seconds
             found |= sent(heard)
+            if found and os.environ.get(UNTIL_SENT):
+                break
     return found, was_loaded
 
 
