@@ -79,7 +79,9 @@ def lives(walls, tmp_path_factory) -> dict[str, Alone]:
     return {
         "run": Alone(homes["run"], *dooryard, "run", "--box", box, "--policy", policy),
         "rehearse": Alone(homes["rehearse"], *dooryard, "rehearse", recording, "--policy", tried),
-        "unsilenced": Alone(homes["unsilenced"], sys.executable, "-c", UNSILENCED, seconds=120, until_sent=True),
+        "unsilenced": Alone(
+            homes["unsilenced"], sys.executable, "-c", UNSILENCED, seconds=120, until_sent=True
+        ),
     }  # fmt: skip
 
 
