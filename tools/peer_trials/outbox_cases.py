@@ -5,12 +5,15 @@ Time is made up, so hours of waiting pass at once; the server is real.
 
 from __future__ import annotations
 
+import io
 import logging
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
+
+from PIL import Image
 
 from dooryard.clock import FakeClock
 from dooryard.ids import id_for
@@ -26,6 +29,17 @@ from peer_trials.process import free_port
 
 _LOG = logging.getLogger("dooryard.delivery")
 _ALERTS = 6
+
+
+def _shot() -> bytes:
+    """The trial picture, smaller: to scale a large one at each attempt takes its time."""
+    out = io.BytesIO()
+    with Image.open(io.BytesIO(PICTURE)) as image:
+        image.resize((800, 600), Image.Resampling.NEAREST).save(out, "JPEG", quality=82)
+    return out.getvalue()
+
+
+_SHOT = _shot()
 
 
 @dataclass
@@ -55,7 +69,8 @@ class Box6:
         counts = self.store.counts().get(name, {})
         fate = Fate.SENT if counts == {"sent": _ALERTS} else Fate.NOT_SENT
         said = [f"{number} {state}" for state, number in sorted(counts.items())]
-        told = "; ".join(said + [each.answer for each in self.store.pending(name)[-1:]])
+        waiting = sorted(self.store.pending(name), key=lambda each: each.attempts)
+        told = "; ".join(said + [each.answer for each in waiting[-1:]])
         return Seen(Answer(fate, told), next((each for each in problems if each), None))
 
 
@@ -84,7 +99,7 @@ def _come_by(store: Store, clock: FakeClock, label: str, number: int, sinks: tup
         title=f"{label} {number}", sinks=sinks, visit=visit.id, picture=VISIT_PICTURE,
     )  # fmt: skip
     decision = Decision(visit.id, Outcome.TELL, sinks, "any bird", (Clause("sure", True, "84 %"),), "A bird.")
-    store.record_visit(visit, PICTURE, decision, [alert])
+    store.record_visit(visit, _SHOT, decision, [alert])
     return alert.title
 
 

@@ -77,6 +77,8 @@ def postfix() -> Iterator[Postfix]:
     """Runs while the block lasts. Raises `NotTriedError` where it cannot."""
     starter, saslpasswd = program("postfix", "postfix"), program("saslpasswd2", "sasl2-bin")
     postconf = program("postconf", "postfix")
+    if not list(Path("/usr/lib").glob("*/sasl2/libplain.so")):
+        raise NotTriedError("SASL's ways to log in are not installed (Debian: apt install libsasl2-modules)")
     if not is_root():
         raise NotTriedError("Postfix starts as root only")
     with folder("postfix") as place, _greylist() as grey:
