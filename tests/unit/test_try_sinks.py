@@ -185,6 +185,16 @@ def test_what_a_mail_server_says(script: Script, options: dict[str, Any], remedy
         ("/srv/web: no space left on device", "disk there is full"),
         ("/srv/web: read-only file system", "can only be read"),
         ("127.0.0.1: what answers there does not speak SMTP", "check host, port and security"),
+        ("127.0.0.1: connected, but no greeting in time", 'security "tls"'),
+        ("SMTP 421 4.7.1 mail.a.example Error: No client certificate presented", "of the box's own"),
+        ("HTTP 302 Found: redirected elsewhere, which is not followed", "log-in of the network"),
+        (
+            "a: connection lost, or the host has no rsync (ssh: connect to host a: Connection refused)",
+            "nothing listens",
+        ),
+        ("a: the connection was lost, or the host has no rsync", "install rsync there"),
+        ("a: ssh could not connect or log in (rsync error: unexplained error (code 255))", "broke off"),
+        ("a: a file or folder could not be written there", "disk there is full"),
     ],
 )
 def test_each_trouble_has_its_own_remedy(said: str, remedy: str) -> None:

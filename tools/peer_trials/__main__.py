@@ -9,7 +9,7 @@ import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
 
-from peer_trials import mail_cases, outbox_cases, publish_cases, web_cases
+from peer_trials import garden, mail_cases, outbox_cases, publish_cases, web_cases
 from peer_trials.case import Case, NotTriedError, Outcome, Place, judged
 from peer_trials.nginx import nginx
 from peer_trials.postfix import postfix
@@ -38,7 +38,7 @@ def trials() -> dict[str, Callable[[], Iterator[Outcome]]]:
         "mail": lambda: tried("mail", postfix, mail_cases.CASES),
         "outbox": lambda: tried("outbox", postfix, outbox_cases.CASES),
         "web": lambda: tried("web", nginx, web_cases.CASES),
-        "publish": lambda: tried("publish", publish_cases.hosts, publish_cases.CASES),
+        "publish": lambda: tried("publish", garden.hosts, publish_cases.CASES),
     }
 
 

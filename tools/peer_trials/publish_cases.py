@@ -3,119 +3,36 @@
 from __future__ import annotations
 
 import shutil
-import tempfile
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass, replace
-from pathlib import Path
+import stat
+from collections.abc import Callable
+from dataclasses import replace
 
 from dooryard.sinks.base import Fate
-from dooryard.sinks.pages import LIST
-from dooryard.sinks.publish import PublishSink
-from dooryard.sinks.remote import Host
-from peer_trials.case import ALERT, PICTURE, Case, NotTriedError, Seen
-from peer_trials.nginx import Nginx, nginx
+from peer_trials.case import Case, NotTriedError, Seen
+from peer_trials.garden import PAGE, SHOT, Garden, Hosts, Trial, in_garden, pages, same_there, with_problems
 from peer_trials.openssh import (
     RUN,
-    OpenSsh,
     as_nobody,
     at_port,
     key,
     never_answers,
     on_a_disk,
-    openssh,
     rrsync,
     without_rights,
 )
 from peer_trials.process import free_port, is_root
 
 _SENT, _NOT, _NEVER = Fate.SENT, Fate.NOT_SENT, Fate.REFUSED
-_PAGE, _SHOT = "index.html", "day/a wren's picture.jpg"
-
-
-@dataclass
-class Hosts:
-    """The servers that the trials of publishing need; `site` is None where nginx cannot run."""
-
-    ssh: OpenSsh
-    site: Nginx | None
-
-
-@contextmanager
-def hosts() -> Iterator[Hosts]:
-    """Run while the block lasts. Raises `NotTriedError` where they cannot."""
-    with openssh() as ssh, ExitStack() as others:
-        site = None
-        with suppress(NotTriedError):
-            site = others.enter_context(nginx())
-        yield Hosts(ssh, site)
-
-
-@dataclass
-class Garden:
-    """A journal to publish, and where to; both are the trial's own."""
-
-    journal: Path
-    web: Path
-    hosts: Hosts
-
-    @property
-    def host(self) -> Host:
-        return replace(self.hosts.ssh.host, folder=str(self.web))
-
-    def send(self, target: Host | Path | None = None, *, remove_gone: bool = False) -> Seen:
-        target = self.host if target is None else target
-        sink = PublishSink("web", self.journal, target, remove_gone=remove_gone)
-        return Seen(sink.send(ALERT, None))
-
-    def there(self) -> dict[str, bytes]:
-        files = [path for path in self.web.rglob("*") if path.is_file() and path.name != LIST]
-        return {path.relative_to(self.web).as_posix(): path.read_bytes() for path in files}
-
-
-Trial = Callable[[Garden], Seen]
-
-
-def _in_garden(trial: Trial) -> Callable[[Hosts], Seen]:
-    """With a journal whose own modes are closed, as the daemon writes it, and a place to publish to."""
-
-    def run(place: Hosts) -> Seen:
-        with tempfile.TemporaryDirectory(prefix="dooryard-publish-") as made:
-            top = Path(made)
-            top.chmod(0o755)
-            journal = top / "journal"
-            (journal / "day").mkdir(parents=True)
-            (journal / _PAGE).write_text("<p>Alder Row</p>")
-            (journal / _SHOT).write_bytes(PICTURE)
-            (journal / ".journal.json").write_text("{}")
-            for path in journal.rglob("*"):
-                path.chmod(0o750 if path.is_dir() else 0o640)
-            return trial(Garden(journal, top / "web", place))
-
-    return run
-
-
-def _pages(garden: Garden) -> dict[str, bytes]:
-    return {_PAGE: (garden.journal / _PAGE).read_bytes(), _SHOT: PICTURE}
-
-
-def _with(seen: Seen, *problems: str | None) -> Seen:
-    return replace(seen, problem=seen.problem or next((each for each in problems if each), None))
-
-
-def _same_there(garden: Garden, mine: dict[str, bytes] | None = None) -> str | None:
-    right, there = _pages(garden) | (mine or {}), garden.there()
-    return None if there == right else f"there are {sorted(there)}, must be {sorted(right)}"
 
 
 def _delivered(garden: Garden) -> Seen:
-    return _with(garden.send(), _same_there(garden))
+    return with_problems(garden.send(), same_there(garden))
 
 
 def _changed(garden: Garden) -> Seen:
     garden.send()
-    (garden.journal / _PAGE).write_text("<p>Alder Row, a day later</p>")
-    return _with(garden.send(), _same_there(garden))
+    (garden.journal / PAGE).write_text("<p>Alder Row, a day later</p>")
+    return with_problems(garden.send(), same_there(garden))
 
 
 def _seen_by_all(local: bool) -> Trial:
@@ -128,10 +45,10 @@ def _seen_by_all(local: bool) -> Trial:
         target = site.site / ("local" if local else "far")
         garden.web = target
         seen = garden.send(target if local else None)
-        answers = {path: site.shown(f"/{target.name}/{path.replace(' ', '%20')}") for path in (_PAGE, _SHOT)}
+        answers = {path: site.shown(f"/{target.name}/{path.replace(' ', '%20')}") for path in (PAGE, SHOT)}
         wrong = [f"{path}: {status}" for path, (status, body) in answers.items()
-                 if status != 200 or body != _pages(garden)[path]]  # fmt: skip
-        return _with(seen, ", ".join(wrong))
+                 if status != 200 or body != pages(garden)[path]]  # fmt: skip
+        return with_problems(seen, ", ".join(wrong))
 
     return trial
 
@@ -150,7 +67,7 @@ def _others_stay(local: bool) -> Trial:
         came = "old.html" in garden.there()
         (garden.journal / "old.html").unlink()
         seen = garden.send(target, remove_gone=local)
-        return _with(seen, None if came else "old.html never came", _same_there(garden, mine))
+        return with_problems(seen, None if came else "old.html never came", same_there(garden, mine))
 
     return trial
 
@@ -160,23 +77,44 @@ def _keeps_gone(garden: Garden) -> Seen:
     (garden.journal / "old.html").write_text("old")
     garden.send()
     (garden.journal / "old.html").unlink()
-    return _with(garden.send(), _same_there(garden, {"old.html": b"old"}))
+    return with_problems(garden.send(), same_there(garden, {"old.html": b"old"}))
 
 
 def _restricted(*options: str, remove_gone: bool = False, folder: str = "garden") -> Trial:
     """By a key that may do nothing but rsync, under one folder."""
 
     def trial(garden: Garden) -> Seen:
-        own = garden.web.parent / "own"
+        own = garden.web.parent / "own folder"
         own.mkdir()
         (own / "mine.txt").write_text("mine")
         garden.web = own / "garden"
+        host = replace(garden.host, folder=folder, remove_gone=remove_gone)
         with garden.hosts.ssh.key_may(rrsync(*options, str(own))):
-            seen = garden.send(replace(garden.host, folder=folder, remove_gone=remove_gone))
+            if garden.send(host).answer.fate is Fate.SENT:
+                (garden.web / "day/mine.txt").write_text("mine")
+                (garden.journal / "new.html").write_text("new")
+            seen = garden.send(host)
         if seen.answer.fate is not Fate.SENT:
             return seen
         kept = (own / "mine.txt").read_text() == "mine"
-        return _with(seen, _same_there(garden), None if kept else "a file of the owner's is gone")
+        right = same_there(garden, {"day/mine.txt": b"mine", "new.html": b"new"})
+        return with_problems(seen, right, None if kept else "a file of the owner's is gone")
+
+    return trial
+
+
+def _open_to_all(local: bool) -> Trial:
+    """Readable for all, also what an earlier version left closed though nothing in it has changed."""
+
+    def trial(garden: Garden) -> Seen:
+        target = garden.web if local else None
+        garden.send(target)
+        (garden.web / PAGE).chmod(0o640)
+        (garden.web / "day").chmod(0o750)
+        seen = garden.send(target)
+        modes = {path: stat.S_IMODE((garden.web / path).stat().st_mode) for path in (PAGE, SHOT, "day")}
+        right = {PAGE: 0o644, SHOT: 0o644, "day": 0o755}
+        return with_problems(seen, None if modes == right else f"modes: {modes}", same_there(garden))
 
     return trial
 
@@ -214,7 +152,7 @@ def _no_parent(garden: Garden) -> Seen:
 def _a_file_there(garden: Garden) -> Seen:
     garden.web.write_text("mine")
     seen = garden.send()
-    return _with(seen, None if garden.web.read_text() == "mine" else "the file is gone")
+    return with_problems(seen, None if garden.web.read_text() == "mine" else "the file is gone")
 
 
 def _another_key(garden: Garden) -> Seen:
@@ -227,7 +165,7 @@ def _changed_host_key(garden: Garden) -> Seen:
     known = garden.web.parent / "known"
     known.write_text(f"[127.0.0.1]:{garden.host.port} {of_another}\n")
     seen = garden.send(replace(garden.host, known_hosts=known))
-    return _with(seen, "pages went there" if garden.there() else None)
+    return with_problems(seen, "pages went there" if garden.there() else None)
 
 
 def _unknown_host_key(garden: Garden) -> Seen:
@@ -257,7 +195,7 @@ def _unresolved(garden: Garden) -> Seen:
 
 
 def _slow(garden: Garden) -> Seen:
-    with garden.hosts.ssh.key_may("sleep 60"):
+    with garden.hosts.ssh.key_may("cat > /dev/null"):
         return garden.send(replace(garden.host, total_timeout_s=2.0))
 
 
@@ -271,7 +209,7 @@ def _not_built(garden: Garden) -> Seen:
 
 
 def _local(garden: Garden) -> Seen:
-    return _with(garden.send(garden.web), _same_there(garden))
+    return with_problems(garden.send(garden.web), same_there(garden))
 
 
 def _local_closed(garden: Garden) -> Seen:
@@ -286,7 +224,7 @@ def _local_closed(garden: Garden) -> Seen:
 def _local_file(garden: Garden) -> Seen:
     garden.web.write_text("mine")
     seen = garden.send(garden.web)
-    return _with(seen, None if garden.web.read_text() == "mine" else "the file is gone")
+    return with_problems(seen, None if garden.web.read_text() == "mine" else "the file is gone")
 
 
 def _overlap(garden: Garden) -> Seen:
@@ -296,7 +234,7 @@ def _overlap(garden: Garden) -> Seen:
 def _case(
     name: str, fate: Fate, remedy: str | None, trial: Trial, *, or_fate: Fate | None = None
 ) -> Case[Hosts]:
-    return Case(name, fate, remedy, _in_garden(trial), or_fate)
+    return Case(name, fate, remedy, in_garden(trial), or_fate)
 
 
 # Where there are two fates: when a folder cannot be made, rsync ends with 3 or 11, by its version.
@@ -305,6 +243,8 @@ CASES: list[Case[Hosts]] = [
     _case("what has changed arrives again", _SENT, None, _changed),
     _case("by ssh, read by a web server of another user", _SENT, None, _seen_by_all(local=False)),
     _case("to a folder, read by a web server of another user", _SENT, None, _seen_by_all(local=True)),
+    _case("readable for all whatever the journal allows, by ssh", _SENT, None, _open_to_all(local=False)),
+    _case("readable for all whatever the journal allows, a folder", _SENT, None, _open_to_all(local=True)),
     _case("remove_gone, others' files there, by ssh", _SENT, None, _others_stay(local=False)),
     _case("remove_gone, others' files there, a folder", _SENT, None, _others_stay(local=True)),
     _case("without remove_gone nothing is removed", _SENT, None, _keeps_gone),

@@ -103,6 +103,10 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
         ("no answer within", "no answer in time", "no data for too long", "not done within"),
         "it connects but does not answer in time: try again, or raise the sink's timeout or deadline",
     ),
+    (
+        ("no greeting in time",),
+        'a port that waits for TLS does so: try security "tls", or for starttls port 587; else try again',
+    ),
     # Web.
     (
         ("HTTP 401", "HTTP 403"),

@@ -94,7 +94,7 @@ def session(server: Server, limits: Limits) -> Iterator[BoundedSMTP]:
     timer.daemon = True
     timer.start()
     try:
-        code, text = smtp.connect(server.host, server.port)
+        code, text = _greeting(smtp, server)
         if code != 220:
             raise smtplib.SMTPConnectError(code, text)
         assert smtp.sock is not None  # it has just connected
@@ -156,6 +156,16 @@ def say_goodbye(smtp: smtplib.SMTP) -> None:
         smtp.quit()
     except (OSError, smtplib.SMTPException):
         return  # the message is the server's by now; how it hangs up changes nothing
+
+
+def _greeting(smtp: BoundedSMTP, server: Server) -> tuple[int, bytes]:
+    """Connect. Raises `ReplyError` when nobody greets: so a port does that waits for TLS to begin."""
+    try:
+        return smtp.connect(server.host, server.port)
+    except smtplib.SMTPServerDisconnected as error:
+        if server.security != "tls" and isinstance(error.__cause__, TimeoutError):
+            raise ReplyError("connected, but no greeting in time") from error
+        raise
 
 
 def _new_session(server: Server, timeout_s: float) -> BoundedSMTP:

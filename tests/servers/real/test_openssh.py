@@ -7,7 +7,8 @@ from collections.abc import Iterator
 import pytest
 
 from peer_trials.case import Case
-from peer_trials.publish_cases import CASES, Hosts, hosts
+from peer_trials.garden import Hosts, hosts
+from peer_trials.publish_cases import CASES
 from servers.real.trials import hold, running
 
 pytestmark = pytest.mark.process

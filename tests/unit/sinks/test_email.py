@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import io
+import re
 import threading
 import time
+from dataclasses import replace
 from email import message_from_bytes
+from email.policy import default
 from pathlib import Path
 from typing import Any
 
@@ -161,6 +164,26 @@ def test_a_full_mailbox_gets_the_words_and_the_other_the_picture() -> None:
     assert answer.fate is Fate.SENT
     assert [mail.recipients for mail in office.mails] == [[each] for each in answer.each]
     assert [bool(picture_in(mail.raw)) for mail in office.mails] == [True, False]
+
+
+# Postfix says so of a mailbox over quota however small the message is.
+def test_a_picture_that_arrived_is_not_said_to_be_missing() -> None:
+    script = Script(rcpt={"wren@alder-row.example": ["552 5.2.2 over quota"] * 3})
+    answer, office = one_answer(script, recipients=TWO)
+    assert "picture" not in answer.text
+    assert [bool(picture_in(mail.raw)) for mail in office.mails] == [True]
+
+
+# Mailboxes in one file mark such lines (RFC 4155, appendix A, from memory), and a signature then fails.
+def test_no_line_begins_with_from() -> None:
+    text = "A first line.\nFrom here on it rains.\nFrom\nfrom here\n"
+    with PostOffice() as office:
+        sink(office.port).send(replace(ALERT, text=text), photograph())
+    raw = office.mails[0].raw
+    assert re.search(rb"^From ", raw, flags=re.MULTILINE) is None
+    words = message_from_bytes(raw, policy=default).get_body(("plain",))
+    assert words is not None
+    assert words.get_content().splitlines()[:4] == text.splitlines()
 
 
 def test_words_that_are_too_large_are_refused() -> None:
