@@ -12,7 +12,6 @@ import os
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
 
 from dooryard.careful import while_the_disk_works
 from dooryard.daybook import Daybook
@@ -25,15 +24,14 @@ from dooryard.outbox.schedule import State as DeliveryState
 from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.keeping import short_bytes
-from dooryard.policy.say import DayVisit, alert_for, summary_alert, summary_due
+from dooryard.policy.say import alert_for
 from dooryard.policy.welfare import box_alert
-from dooryard.policy.words import label
 from dooryard.records import Alert, Moment, Outcome
 from dooryard.saving import Saving
+from dooryard.summaries import tell_summary
 from dooryard.visit_pictures import VisitPictures
 
 MOST_UNSTORED = 8
-_DAY = timedelta(days=1)
 _log = logging.getLogger("dooryard")
 
 
@@ -162,21 +160,8 @@ class Ledger:
     @while_the_disk_works
     def summary(self, conditions: Conditions, now: Moment) -> None:
         """Tell the day's summary when its time has come."""
-        policy, store = conditions.policy, self._store
-        saved = store.load_state("last_summary")
-        last = datetime.fromisoformat(saved.decode()) if saved else None
-        if not conditions.clock_set or not summary_due(policy, last, now.wall):
-            return
-        since = max(last or now.wall - _DAY, now.wall - 7 * _DAY)
-        visits = [
-            DayVisit(label(visit.visitor), visit.start, visit.outcome)
-            for visit in store.visits_between(since, now.wall)
-        ]
-        alert = summary_alert(policy, visits, now, conditions.sinks)
-        if store.alert(alert.id) is None:  # else the power went between this write and the next
-            store.add_alert(alert)
-        store.save_state("last_summary", now.wall.isoformat().encode())
-        self._wake()
+        if tell_summary(self._store, conditions, now):
+            self._wake()
 
     @while_the_disk_works
     def upkeep(self, conditions: Conditions, now: Moment) -> None:

@@ -171,6 +171,16 @@ class Store:
             rows.wall_text(end),
         )
 
+    def visits_stored_between(self, above: int, newest: int) -> list[rows.StoredVisit]:
+        """Visits with a storing number above `above` and up to `newest`, in order of beginning."""
+        query = "SELECT * FROM visits WHERE seq > ? AND seq <= ? ORDER BY start_wall, seq"
+        return self._engine.select(rows.visit_of, query, above, newest)
+
+    def newest_visit(self) -> int:
+        """The storing number of the newest visit, whether it is still kept or not; 0 when there was none."""
+        found = self._engine.select(tuple, "SELECT seq FROM sqlite_sequence WHERE name = 'visits'")
+        return int(found[0][0]) if found else 0
+
     def held_since(self, start: datetime) -> list[rows.StoredVisit]:
         """Visits held for the summary that began at or after `start`, in order of beginning."""
         return self._engine.select(
