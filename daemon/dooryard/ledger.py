@@ -249,9 +249,17 @@ class Ledger:
         return {"sending": bool(sinks), "late": late}
 
     @while_the_disk_works
-    def save(self, state: State, welfare: bytes | None, now: Moment, *, thorough: bool = False) -> None:
+    def save(
+        self,
+        state: State,
+        welfare: bytes | None,
+        now: Moment,
+        *,
+        thorough: bool = False,
+        clock_set: bool = False,
+    ) -> None:
         """Keep what a restart needs, as far as it is due."""
-        self._saving.save(state, welfare, now, thorough=thorough)
+        self._saving.save(state, welfare, now, thorough=thorough, clock_set=clock_set)
 
     @while_the_disk_works
     def note(self, state: State, conditions: Conditions, now: Moment) -> None:

@@ -251,6 +251,8 @@ class Loop:
             clock_set = clock_is_set(now.wall)
             if clock_set and not self.conditions.clock_set:
                 ledger.mend_times(now)
+                policy = self.state.policy.outage_counted(now)
+                self.state = replace(self.state, policy=policy)
             self.conditions = replace(self.conditions, clock_set=clock_set)
         ledger.look_after_files(now)
         for text in ledger.damages():
@@ -274,7 +276,9 @@ class Loop:
     def _save(self, now: Moment, *, thorough: bool = False) -> None:
         care = self._parts.care
         welfare = None if care is None else care.state.to_json(now).encode()
-        self._parts.ledger.save(self.state, welfare, now, thorough=thorough)
+        self._parts.ledger.save(
+            self.state, welfare, now, thorough=thorough, clock_set=self.conditions.clock_set
+        )
 
     def _no_frame_is_due(self) -> bool:
         """Whether no frame is wanted at present, or it was told why none comes."""

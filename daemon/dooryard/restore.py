@@ -49,6 +49,7 @@ def state(
     if saved is not None:
         try:
             policy = PolicyState.from_json(saved.decode("utf-8", "replace"), now, boot)
+            policy = policy.outage_counted(now) if rules.clock_set else policy
         except StoreError as error:
             say(_log, logging.ERROR, "cooldowns begin anew", why=error.what)
     remembered = None

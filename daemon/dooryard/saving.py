@@ -33,7 +33,9 @@ class Saving:
         self._gate_due_s = began.mono_s + GATE_EVERY_S
         self._place_due_s = began.mono_s + PLACE_EVERY_S
 
-    def save(self, state: State, welfare: bytes | None, now: Moment, *, thorough: bool) -> None:
+    def save(
+        self, state: State, welfare: bytes | None, now: Moment, *, thorough: bool, clock_set: bool
+    ) -> None:
         """Called by the minute; `thorough` saves all. Raises StoreError; all is due again by the next minute.
 
         What no decision changed is saved every five minutes, and what the gate and the classifier learned
@@ -49,7 +51,7 @@ class Saving:
         if not thorough and state.policy == self._saved and now.mono_s < self._states_due_s:
             return
         states = {
-            "policy": state.policy.to_json(now, self._boot).encode(),
+            "policy": state.policy.to_json(now, self._boot, clock_set=clock_set).encode(),
             "last_frame": now.wall.isoformat().encode(),
         }
         if welfare is not None:

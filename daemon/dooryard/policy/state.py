@@ -4,9 +4,10 @@ Cooldowns and caps are both read from one list of alerts told. Ages go by monoto
 the wall clock changes no cooldown.
 
 Over a restart within one boot, monotonic time goes on and nothing changes. Over a reboot it starts
-anew, and what the wall clock says meanwhile can't be trusted; so the ages of alerts stand still from
-the saving to the restoring. A cooldown is then never early, and longer than promised by no more than
-the time between the two, which is the outage if the state was saved just before it.
+anew, and only the wall clock can tell how long the machine was off: where it was set both at the saving
+and after the restoring, that time counts, and never as less than none. Until the clock is set again, or
+where it was not set at the saving, the ages of alerts stand still. A cooldown is then longer than
+promised by no more than the outage, and never early.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import json
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 
 from dooryard.errors import StoreError
 from dooryard.records import Moment
@@ -34,11 +36,20 @@ class Told:
 
 
 @dataclass(frozen=True, slots=True)
+class Outage:
+    """Time without the machine that is not counted yet."""
+
+    since: datetime  # when the state was saved, by a clock that was set
+    until_s: float  # when it was restored, by the monotonic clock
+
+
+@dataclass(frozen=True, slots=True)
 class PolicyState:
     """What `decide` needs to know of the past."""
 
     told: tuple[Told, ...] = ()  # oldest first
     held: int = 0  # alerts held since the last summary
+    outage: Outage | None = None
 
     def last_told_s(self, rule: str, visitor: str | None) -> float | None:
         """Monotonic time of the last alert of `rule` on `visitor` (None: on anybody)."""
@@ -78,13 +89,36 @@ class PolicyState:
         """After a summary went out with all that was held."""
         return replace(self, held=0)
 
-    def to_json(self, now: Moment, boot: str = "") -> str:
+    def outage_counted(self, now: Moment) -> PolicyState:
+        """With the time off counted in the ages of what was told before it. Call it once the clock is set."""
+        if self.outage is None:
+            return self
+        since, until_s = self.outage.since, self.outage.until_s
+        off_s = max(0.0, (now.wall - since).total_seconds() - (now.mono_s - until_s))
+        told = tuple(
+            replace(each, mono_s=each.mono_s - off_s) if each.mono_s <= until_s else each
+            for each in self.told
+        )
+        return replace(self, told=told, outage=None)
+
+    def _known_until(self, now: Moment, clock_set: bool) -> str:
+        """The wall time of a saving at `now`, as far as it is known: ISO 8601, or ""."""
+        if clock_set:
+            return now.wall.isoformat()
+        if self.outage is None or any(each.mono_s > self.outage.until_s for each in self.told):
+            return ""
+        # An outage that is not counted yet: it is told from its beginning, without the time that is known.
+        running_s = max(0.0, now.mono_s - self.outage.until_s)
+        return (self.outage.since + timedelta(seconds=running_s)).isoformat()
+
+    def to_json(self, now: Moment, boot: str = "", *, clock_set: bool = False) -> str:
         """The state as text. `boot` names the present boot of the machine; "": not known."""
         return json.dumps(
             {
                 "version": VERSION,
                 "boot": boot,
                 "saved_s": now.mono_s,
+                "saved_wall": self._known_until(now, clock_set),
                 "held": self.held,
                 "told": [
                     {"rule": t.rule, "visitor": t.visitor, "day": t.day, "ago_s": now.mono_s - t.mono_s}
@@ -95,7 +129,7 @@ class PolicyState:
 
     @classmethod
     def from_json(cls, text: str, now: Moment, boot: str = "") -> PolicyState:
-        """The state that `to_json` wrote, by the present monotonic time.
+        """The state that `to_json` wrote, by the present monotonic time; see `outage_counted`.
 
         Raises StoreError if it is not such a text.
         """
@@ -116,7 +150,16 @@ def _restored(data: dict[str, object], now: Moment, boot: str) -> PolicyState:
         raise ValueError("held or told is not what it should be")
     same_boot = bool(boot) and data["boot"] == boot and now.mono_s >= saved_s
     since_s = saved_s if same_boot else now.mono_s
-    return PolicyState(told=tuple(_told(told, since_s)), held=held)
+    saved_wall = data.get("saved_wall", "")  # earlier versions kept none
+    if not isinstance(saved_wall, str):
+        raise ValueError("saved_wall is text")  # noqa: TRY004  the caller takes it for damage like the rest
+    outage = None
+    if saved_wall and not same_boot:
+        wall = datetime.fromisoformat(saved_wall)
+        if wall.tzinfo is None:
+            raise ValueError("saved_wall has no zone")
+        outage = Outage(wall, now.mono_s)
+    return PolicyState(told=tuple(_told(told, since_s)), held=held, outage=outage)
 
 
 def _told(items: Iterable[dict[str, object]], since_s: float) -> Iterable[Told]:

@@ -73,3 +73,52 @@ def test_a_damaged_state_is_said_with_a_remedy(text):
     with pytest.raises(StoreError, match="the saved cooldowns cannot be read") as caught:
         PolicyState.from_json(text, START, boot="b1")
     assert caught.value.remedy == "remove that state; cooldowns and daily caps then start anew"
+
+
+FOUR_H, TWELVE_H = 4 * 3600.0, 12 * 3600.0
+
+
+def rebooted(saved: Moment, off_s: float, *, clock_set: bool = True) -> tuple[PolicyState, Moment]:
+    """`STATE` saved at `saved`, and restored after `off_s` by the wall clock with another monotonic time."""
+    text = STATE.to_json(saved, boot="b1", clock_set=clock_set)
+    now = Moment(later(off_s, saved).wall, 12.0)
+    return PolicyState.from_json(text, now, boot="b2"), now
+
+
+def test_the_time_off_counts_where_the_clock_was_set_at_both_ends():
+    restored, now = rebooted(later(5), TWELVE_H)
+    counted = restored.outage_counted(now)
+    assert [now.mono_s - told.mono_s for told in counted.told] == [TWELVE_H + 105, TWELVE_H + 5]
+    assert counted.outage_counted(later(FOUR_H, now)) == counted  # once
+
+
+def test_the_time_off_counts_when_the_clock_is_set_later():
+    restored, now = rebooted(later(5), TWELVE_H)
+    counted = restored.outage_counted(later(600, now))
+    assert later(600, now).mono_s - counted.told[1].mono_s == TWELVE_H + 5 + 600
+
+
+def test_what_is_told_after_the_reboot_does_not_age_by_the_outage():
+    restored, now = rebooted(later(5), TWELVE_H)
+    told = Told("x", "cat", now.mono_s + 10, "")
+    counted = restored.telling(told, TWELVE_H).outage_counted(later(60, now))
+    assert counted.told[-1] == told
+
+
+@pytest.mark.parametrize("off_s", [-3600.0, 0.0])
+def test_a_clock_that_was_set_back_makes_nothing_younger(off_s):
+    restored, now = rebooted(later(5), off_s)
+    assert restored.outage_counted(now).told == restored.told
+
+
+def test_without_a_set_clock_at_the_saving_ages_stand_still():
+    restored, now = rebooted(later(5), TWELVE_H, clock_set=False)
+    assert restored.outage_counted(now).told == restored.told
+
+
+def test_two_outages_with_no_clock_in_between_count_as_one():
+    restored, now = rebooted(later(5), TWELVE_H)
+    text = restored.to_json(Moment(now.wall, now.mono_s + 60), boot="b2")  # the clock was never set
+    end = Moment(later(2 * TWELVE_H, now).wall, 7.0)
+    counted = PolicyState.from_json(text, end, boot="b3").outage_counted(end)
+    assert end.mono_s - counted.told[1].mono_s == pytest.approx(3 * TWELVE_H + 5)
