@@ -10,7 +10,7 @@ effects. Nothing here reads a clock, a file or a network: `run` does the effects
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from dooryard import gate, place, visits
@@ -21,7 +21,7 @@ from dooryard.policy.decide import decide
 from dooryard.policy.hours import watching
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
-from dooryard.records import Box, Decision, Frame, Moment, Outcome, Sighting, Visit
+from dooryard.records import Box, Decision, Frame, Moment, Outcome, Sighting
 from dooryard.visits import VisitSettings, VisitsState
 
 
@@ -37,6 +37,9 @@ class Conditions:
     look_every_s: float = 0.8  # the same place is looked at no more often than this
     most_looks: int = 2  # looks at one frame
     glance_every_s: float = 30.0  # a look where nobody is, to learn the place; infinity: none
+    group_of: Mapping[str, str] = field(
+        default_factory=dict
+    )  # group of each species' name, as far as it is known
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,17 +137,14 @@ def _decide_all(
             if over:
                 effects.append(Update(visit, earlier))
             continue
-        policy, decision = _decide(policy, visit, conditions, now)
+        policy, decision = decide(
+            conditions.policy, policy, visit, now, conditions.clock_set,
+            sinks=conditions.sinks, group_of=conditions.group_of,
+        )  # fmt: skip
         # Silence is final only when the visit is over: it may yet become sure enough, stay long enough,
-        # or outlast a cooldown.
+        # or outlast a cooldown, and a rule may wait for an earlier one.
         if over or decision.outcome is not Outcome.SILENT:
             effects.append(Record(visit, decision))
             if not over:
                 decided[visit.id] = decision
     return replace(state, policy=policy, decided=decided), tuple(effects)
-
-
-def _decide(
-    policy: PolicyState, visit: Visit, conditions: Conditions, now: Moment
-) -> tuple[PolicyState, Decision]:
-    return decide(conditions.policy, policy, visit, now, conditions.clock_set, sinks=conditions.sinks)

@@ -13,7 +13,7 @@ import resource
 import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import FrameType
 from typing import Any, TypeVar
@@ -100,6 +100,7 @@ class _Given:
     policy_file: Path | None
     policy: Policy
     read_policy: Callable[[], tuple[Policy | None, str]] | None  # anew; None: the built-in one
+    group_of: Mapping[str, str] = field(default_factory=dict)  # group of each species' name
 
     @property
     def base(self) -> Path:
@@ -127,8 +128,9 @@ def _given(box_file: Path, policy_file: Path | None) -> _Given:
             "sensors": gauges_of(box),
         }
 
-    policy = _told(parse_policy(read_text(policy_file), str(policy_file), **known()))
-    return _Given(box, box_file, policy_file, policy, lambda: reread(policy_file, **known()))
+    now = known()
+    policy = _told(parse_policy(read_text(policy_file), str(policy_file), **now))
+    return _Given(box, box_file, policy_file, policy, lambda: reread(policy_file, **known()), now["group_of"])
 
 
 def _parts(
@@ -159,7 +161,7 @@ def _parts(
     stack.callback(timed.close)
     notifier.starting("what the last run left")
     now, boot = clock.now(), restore.boot_id() if camera.live else RECORDING
-    rules = build.conditions(box, given.policy, clock_set=clock_set)
+    rules = replace(build.conditions(box, given.policy, clock_set=clock_set), group_of=given.group_of)
     recording = None if camera.live else restore.recording(box, base)
     state = restore.state(store, box, classifier.card, rules, now, boot, recording)
     daybook = stack.enter_context(contextlib.closing(Daybook(store.folder)))

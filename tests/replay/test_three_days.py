@@ -147,9 +147,8 @@ def size() -> dict[str, int]:
 
 
 def _fast_folder(stack: ExitStack) -> Path:
-    """In memory where that can be: the box saves by the minute, and 4,000 waits for a disk prove nothing."""
-    memory = Path("/dev/shm")
-    return Path(stack.enter_context(TemporaryDirectory(dir=memory if memory.is_dir() else None)))
+    """Outside the tests' own folders, so that it is gone with them; a box takes no folder within /dev."""
+    return Path(stack.enter_context(TemporaryDirectory()))
 
 
 @pytest.fixture(scope="module")

@@ -3,16 +3,19 @@
 Rules are tried in order. The first that takes the visit (by who it is, the rule's own hours, how sure
 that is, and how long it stayed) decides: it tells, unless its sinks, its cooldown, its caps or the quiet
 hours speak against. What is held in quiet hours starts no cooldown and counts toward no cap. An urgent
-rule heeds no quiet hours. While the clock is not set, no hours count, a rule's own neither.
+rule heeds no quiet hours. While a visit lasts, a rule waits for an earlier one that may still take it, see
+`patience`. While the clock is not set, no hours count, a rule's own neither.
 What moved while the classifier was away is taken only by a rule that names "something".
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from dooryard.policy.hours import is_open, quiet, quiet_until
+from dooryard.policy.patience import NAME_WAIT_S, may_yet_take
 from dooryard.policy.schema import ALL_SINKS, ANYTHING, NOT_SURE, Policy, Rule, plain_name
 from dooryard.policy.state import PolicyState, Told
 from dooryard.policy.words import (
@@ -39,6 +42,7 @@ class _Case:
     now: Moment
     clock_set: bool
     sinks: frozenset[str]
+    group_of: Mapping[str, str]
 
 
 def decide(
@@ -49,24 +53,42 @@ def decide(
     clock_set: bool,
     *,
     sinks: frozenset[str],
+    group_of: Mapping[str, str] = MappingProxyType({}),
 ) -> tuple[PolicyState, Decision]:
-    """Decide on `visit`. `sinks` are those that the box has.
+    """Decide on `visit`. `sinks` are those that the box has, `group_of` the group of each species' name.
 
     The decision's clauses are all that was tried, in order; its reason is one sentence. Only a visit
     that is told or held changes the state.
     """
-    case = _Case(policy, state, visit, now, clock_set, sinks)
+    case = _Case(policy, state, visit, now, clock_set, sinks, group_of)
     names = _names(visit.visitor)
     clauses: list[Clause] = []
     nearest: Clause | None = None  # the last clause that failed in a rule for this visitor
+    awaited: tuple[Rule, Clause] | None = None  # the first rule that may yet take it, and what that lacks
     for rule in policy.rule:
         failed = _not_taken(case, rule, names, clauses)
         if failed is None:
-            return _by_rule(case, rule, clauses)
+            return _waiting(case, rule, awaited, clauses) if awaited else _by_rule(case, rule, clauses)
+        if awaited is None and may_yet_take(rule, visit, failed.name, group_of):
+            awaited = rule, failed
         if failed.name != "visitor":
             nearest = failed
     why = nearest.text if nearest else _for_nobody(visit.visitor)
     return state, _decision(case, Outcome.SILENT, None, clauses, why)
+
+
+def _waiting(
+    case: _Case, rule: Rule, awaited: tuple[Rule, Clause], clauses: list[Clause]
+) -> tuple[PolicyState, Decision]:
+    """Not yet: `rule` would take it, but an earlier one may still. Only a visit that lasts is waited for."""
+    earlier, lacks = awaited
+    if lacks.name == "stay":
+        longest = f"until it has stayed {earlier.shortest_stay_s:g} s"
+    else:
+        longest = f"until it has stayed {NAME_WAIT_S:g} s"
+    why = f'rule "{rule.name}" waits for "{earlier.name}", which may still take it, {longest}: {lacks.text}'
+    clauses.append(Clause("waits", False, why))
+    return case.state, _decision(case, Outcome.SILENT, None, clauses, why)
 
 
 def sinks_for(send_to: Sequence[str], sinks: frozenset[str]) -> tuple[str, ...]:

@@ -44,8 +44,9 @@ class Job:
 def do(job: Job, on_part: OnPart, classifier: Classifier | None = None) -> tuple[Rehearsal, ...]:
     """Rehearse one recording: one rehearsal for each policy."""
     source = job.source
+    _names, group_of = build.visitors_if_known(source.box, source.base)
     rules = [
-        replace(build.conditions(source.box, policy, clock_set=True), sinks=job.sinks)
+        replace(build.conditions(source.box, policy, clock_set=True), sinks=job.sinks, group_of=group_of)
         for _file, policy in job.policies
     ]
     asked = classifier or _classifier(job)
