@@ -278,7 +278,8 @@ class Ledger:
 
 
 def _alerts(effect: Record, conditions: Conditions, now: Moment) -> list[Alert]:
-    if effect.decision.outcome is not Outcome.TELL:
+    """The alert of a visit that is told, or held: the outbox keeps it until quiet hours end."""
+    if not effect.decision.sinks:
         return []
     return [
         alert_for(

@@ -9,6 +9,7 @@ import logging
 import threading
 from collections.abc import Collection, Sequence
 from dataclasses import replace
+from datetime import datetime
 
 from dooryard import pipeline
 from dooryard.button.press import Press
@@ -22,6 +23,7 @@ from dooryard.log import say
 from dooryard.outbox.reach import Network
 from dooryard.parts import Parts
 from dooryard.pipeline import Conditions, State
+from dooryard.policy.holding import held_back
 from dooryard.records import Frame, Moment
 from dooryard.sensors.clock_state import clock_is_set
 from dooryard.sight import Sight
@@ -176,6 +178,11 @@ class Loop:
         to = replace(self.conditions, sinks=self.conditions.sinks.difference(but))
         self._parts.ledger.message(kind, text, to, now)
 
+    def holds(self, kind: str, made: datetime | None) -> bool:
+        """Whether an alert that is not urgent waits for quiet hours to end. Asked from other threads."""
+        now, rules = self._parts.clock.now(), self.conditions
+        return held_back(rules.policy, kind, made, now.wall, clock_set=rules.clock_set)
+
     def _next_frame(self) -> Frame | None:
         clock, camera = self._parts.clock, self._parts.camera
         if (self._spared_off or not self.state.watching) and camera.camera.live:
@@ -251,8 +258,7 @@ class Loop:
             clock_set = clock_is_set(now.wall)
             if clock_set and not self.conditions.clock_set:
                 ledger.mend_times(now)
-                policy = self.state.policy.outage_counted(now)
-                self.state = replace(self.state, policy=policy)
+                self.state = replace(self.state, policy=self.state.policy.outage_counted(now))
             self.conditions = replace(self.conditions, clock_set=clock_set)
         ledger.look_after_files(now)
         for text in ledger.damages():

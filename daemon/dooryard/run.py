@@ -75,10 +75,11 @@ def run(
             say(_log, logging.WARNING, "store", note=note)
         parts, state, rules = _parts(stack, given, store, environ, system, notifier)
         loop = Loop(parts, state, rules, stop, reload)
-        camera = parts.camera.camera
-        say(_log, logging.INFO, "ready", box=given.box.name, camera=camera.name, state=store.folder)
+        parts.delivery.hold_by(loop.holds)
+        camera = parts.camera.camera.name
+        say(_log, logging.INFO, "ready", box=given.box.name, camera=camera, state=store.folder)
         notifier.ready("watching")
-        loop.tell("start", f"watching with the camera {camera.name}", parts.clock.now())
+        loop.tell("start", f"watching with the camera {camera}", parts.clock.now())
         for text in parts.ledger.damages():
             loop.tell("disk", text, parts.clock.now())
         loop.run()
@@ -155,6 +156,7 @@ def _parts(
     keeper = stack.enter_context(contextlib.closing(CameraKeeper(camera, Patience(box.camera.stall_after_s))))
     last_frame = restore.last_frame(store)
     keeper.open(last_frame)
+    delivery.hold_by(lambda _kind, _made: True)  # until the loop knows what hour it is
     delivery.start()
     stack.callback(delivery.stop)
     clock, timed, clock_set = _times(camera, keeper, system)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from hypothesis import given, settings
@@ -222,10 +222,11 @@ def test_every_visit_gets_a_decision_with_its_reason(policy, steps, start):
     for event in live(policy, steps, start):
         decision = event.decision
         assert decision.visit == event.visit.id
-        assert decision.reason.startswith(f"{decision.outcome.value}: Alder Row, a")
+        said = "held" if decision.outcome is Outcome.HOLD else decision.outcome.value
+        assert decision.reason.startswith(f"{said}: Alder Row, a")
         assert decision.reason.isprintable()
         assert not decision.reason.endswith((": ", ":"))
-        assert bool(decision.sinks) is (decision.outcome is Outcome.TELL)
+        assert bool(decision.sinks) is (decision.outcome is not Outcome.SILENT)
         if decision.outcome is Outcome.TELL:
             assert decision.clauses[-1].passed
         else:
@@ -241,6 +242,7 @@ def test_what_is_not_told_changes_nothing_but_the_count_of_the_held(policy, step
         now = Moment(now.wall + timedelta(seconds=step.after_s), now.mono_s + step.after_s)
         seen = visit(*step.who, sure=step.sure, stay_s=step.stay_s)
         after, decision = decide(policy, state, seen, now, step.clock_set, sinks=SINKS)
-        expected = {Outcome.SILENT: state, Outcome.HOLD: state.holding()}.get(decision.outcome, after)
+        held = replace(state, held=after.held, held_until=after.held_until)
+        expected = {Outcome.SILENT: state, Outcome.HOLD: held}.get(decision.outcome, after)
         assert after == expected
         state = after

@@ -121,6 +121,7 @@ class Days:
         rules = Conditions(policy, GateSettings(), VisitSettings(), frozenset({"phone", "post"}))
         state = State(VisitsState(b"s"), PolicyState())
         self.loop = Loop(self.parts, state, rules, threading.Event(), threading.Event())
+        self.delivery.hold_by(self.loop.holds)
 
     def play(self, until_s: float) -> None:
         """Turn until a simulated time, or until it is to halt."""

@@ -15,7 +15,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dooryard.clock import Clock
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import Store
-from dooryard.outbox.worker import STORE_RETRY_S, Worker
+from dooryard.outbox.worker import STORE_RETRY_S, Holds, Worker
 from dooryard.sinks.base import Sink
 
 STUCK_AFTER_S = 600.0  # a send that takes longer has stopped answering
@@ -44,6 +44,7 @@ class Delivery:
 
         `notices_to` names the sinks that may be told of a failure of another; None: all of them.
         """
+        self._holds: Holds = lambda _kind, _made: False
         self._store = store
         self._clock = clock
         self._log = log
@@ -59,6 +60,7 @@ class Delivery:
                 jitter=jitter,
                 others=[name for name in told if name != sink.name],
                 clock_set=clock_set,
+                holds=lambda kind, made: self._holds(kind, made),  # noqa: PLW0108  (it is changed later)
             )
             for sink in sinks
         ]
@@ -78,6 +80,11 @@ class Delivery:
             thread = threading.Thread(target=self._run, args=(number,), name=f"deliver-{name}", daemon=True)
             self._threads.append(thread)
             thread.start()
+
+    def hold_by(self, holds: Holds) -> None:
+        """Ask `holds`, from now on and from the threads, which alerts are to wait for their hour."""
+        self._holds = holds
+        self.wake()
 
     def wake(self) -> None:
         """Say that there may be something new to tell. Returns at once."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import traceback
 from collections.abc import Callable, Sequence
+from datetime import datetime
 from itertools import islice
 
 from dooryard.clock import Clock
@@ -35,6 +36,9 @@ STORE_RETRY_S = 30.0  # how long to leave a failing store alone
 # until the clock is set.
 CLOCK_PATIENCE_S = 900.0
 CLOCK_LOOK_S = 20.0
+HOLD_LOOK_S = 30.0  # how soon an alert that is held goes out after it may
+Holds = Callable[[str, datetime | None], bool]
+"""Whether an alert of a kind, made at a time by the wall clock (None: not known), is to wait."""
 
 
 class Worker:
@@ -51,8 +55,9 @@ class Worker:
         jitter: Callable[[], float],
         others: Sequence[str] = (),
         clock_set: Callable[[], bool] = lambda: True,
+        holds: Holds = lambda _kind, _made: False,
     ) -> None:
-        """`others` are the sinks to tell when this one fails for good."""
+        """`others` are the sinks to tell when this one fails for good; `holds`: not of urgent ones."""
         self.sink = sink
         self.sending_since_s: float | None = None
         self.failing_since_s: float | None = None  # no attempt has arrived since then
@@ -63,6 +68,8 @@ class Worker:
         self._jitter = jitter
         self._others = others
         self._clock_set = clock_set
+        self._holds = holds
+        self._held = 0  # alerts that wait, not for the sink but for their hour
         self._waits_for_clock_until_s = (
             clock.now().mono_s + CLOCK_PATIENCE_S if getattr(sink, "needs_clock", False) else float("-inf")
         )
@@ -91,7 +98,8 @@ class Worker:
         errand = pick(errands, self._line, now_s, free_from_s=free_from_s)
         if errand is None:
             due_s = next_s(errands, self._line, free_from_s=free_from_s)
-            return None if due_s is None else max(0.0, due_s - now_s)
+            wait_s = None if due_s is None else max(0.0, due_s - now_s)
+            return min(HOLD_LOOK_S, HOLD_LOOK_S if wait_s is None else wait_s) if self._held else wait_s
         self._pace = pace.poured(self._pace, now_s, self._rules.per_hour)
         self._conclude(errand, self._attempt(errand))
         return 0.0
@@ -102,13 +110,15 @@ class Worker:
             now = self._clock.now()
             self._store.mark(errand, now.mono_s, notice=self._notice(errand, now))
             del self._unwritten[alert_id]
-        waiting = self._store.pending(self.sink.name)
+        stored = self._store.pending(self.sink.name)
+        waiting = [each for each in stored if each.urgent or not self._holds(each.kind, each.wall)]
+        self._held = len(stored) - len(waiting)
         if self._store_failed:
             self._log.info("%s: the store works again", self.sink.name)
             self._store_failed = False
         now_s = self._clock.now().mono_s
         self._errands = {each.alert: self._known(each) or self._errand_of(each, now_s) for each in waiting}
-        self._newest_seen = max([self._newest_seen, *(each.seq for each in waiting)])
+        self._newest_seen = max([self._newest_seen, *(each.seq for each in stored)])
 
     def _known(self, waiting: Waiting) -> Errand | None:
         """The errand in memory, unless another program has begun it anew in the store."""

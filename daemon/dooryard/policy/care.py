@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import BeforeValidator, Field, model_validator
 
@@ -130,11 +130,21 @@ class Disk(Table):
 
 
 _ALL = (ALL_SINKS,)
+ALL_MESSAGES = "all"
+MessageKind = Literal[
+    "start", "stop", "status", "halt", "heat", "power", "moisture", "disk", "memory", "network",
+    "classifier", "camera", "clock", "sensor", "policy", "journal",
+]  # fmt: skip
+MESSAGES: tuple[str, ...] = get_args(MessageKind)
 
 
 class Messages(Table):
     """Who is told of the box itself; each is a list of sinks, "all", or empty for nobody."""
 
+    urgent: Annotated[tuple[MessageKind | Literal["all"], ...], BeforeValidator(as_tuple)] = Field(
+        default=("halt", "heat", "power", "camera"),
+        description='Which of the messages below go out in quiet hours too; "all": every one.',
+    )
     start: SinkNames = Field(default=(), description="It has started.")
     stop: SinkNames = Field(default=(), description="It was told to stop.")
     status: SinkNames = Field(default=_ALL, description="How things are: the button was pressed shortly.")

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from dooryard.policy.hours import is_open, quiet, quiet_until
-from dooryard.policy.patience import NAME_WAIT_S, may_yet_take
+from dooryard.policy.patience import may_yet_take, waiting_text
 from dooryard.policy.schema import ALL_SINKS, ANYTHING, NOT_SURE, Policy, Rule, plain_name
 from dooryard.policy.state import PolicyState, Told
 from dooryard.policy.words import (
@@ -29,6 +29,7 @@ from dooryard.policy.words import (
 from dooryard.records import SOMETHING, Clause, Decision, Moment, Outcome, Visit, Visitor
 
 HOUR_S = 3600.0
+MOST_HELD = 12  # alerts of one stretch of quiet hours, for they all come at its end
 _MOST_NAMES = 4
 
 
@@ -81,12 +82,7 @@ def _waiting(
     case: _Case, rule: Rule, awaited: tuple[Rule, Clause], clauses: list[Clause]
 ) -> tuple[PolicyState, Decision]:
     """Not yet: `rule` would take it, but an earlier one may still. Only a visit that lasts is waited for."""
-    earlier, lacks = awaited
-    if lacks.name == "stay":
-        longest = f"until it has stayed {earlier.shortest_stay_s:g} s"
-    else:
-        longest = f"until it has stayed {NAME_WAIT_S:g} s"
-    why = f'rule "{rule.name}" waits for "{earlier.name}", which may still take it, {longest}: {lacks.text}'
+    why = waiting_text(rule, *awaited)
     clauses.append(Clause("waits", False, why))
     return case.state, _decision(case, Outcome.SILENT, None, clauses, why)
 
@@ -191,7 +187,7 @@ def _by_rule(case: _Case, rule: Rule, clauses: list[Clause]) -> tuple[PolicyStat
             return case.state, _decision(case, Outcome.SILENT, rule, clauses, clause.text)
     clauses.append(_quiet(case, rule))
     if not clauses[-1].passed:
-        return case.state.holding(), _decision(case, Outcome.HOLD, rule, clauses, clauses[-1].text)
+        return _held(case, rule, sinks, clauses)
     told = Told(
         rule=rule.name,
         visitor=case.visit.visitor.key,
@@ -201,6 +197,19 @@ def _by_rule(case: _Case, rule: Rule, clauses: list[Clause]) -> tuple[PolicyStat
     keep_s = 60 * max(each.cooldown_min for each in case.policy.rule)
     why = f'by rule "{rule.name}" to {", ".join(sinks)}'
     return case.state.telling(told, keep_s), _decision(case, Outcome.TELL, rule, clauses, why, sinks=sinks)
+
+
+def _held(
+    case: _Case, rule: Rule, sinks: tuple[str, ...], clauses: list[Clause]
+) -> tuple[PolicyState, Decision]:
+    """Told when quiet hours end, to the rule's sinks; what is more than `MOST_HELD`, in the summary only."""
+    why, hours = clauses[-1].text, case.policy.hours
+    state = case.state.holding(str(quiet_until(case.policy, case.now.wall)))
+    if hours.when_quiet_ends == "summary":
+        sinks = ()
+    elif state.held > MOST_HELD:
+        sinks, why = (), f"{why}, and {MOST_HELD} are held already: the summary tells of it"
+    return state, _decision(case, Outcome.HOLD, rule, clauses, why, sinks=sinks)
 
 
 def _sinks(rule: Rule, sinks: tuple[str, ...]) -> Clause:
@@ -272,13 +281,14 @@ def _decision(
     *,
     sinks: tuple[str, ...] = (),
 ) -> Decision:
+    said = "held" if outcome is Outcome.HOLD and sinks else outcome.value
     return Decision(
         visit=case.visit.id,
         outcome=outcome,
         sinks=sinks,
         rule=rule.name if rule else None,
         clauses=tuple(clauses),
-        reason=f"{outcome.value}: {case.policy.place.name}, {spoken(case.visit.visitor)}: {why}",
+        reason=f"{said}: {case.policy.place.name}, {spoken(case.visit.visitor)}: {why}",
     )
 
 

@@ -250,7 +250,8 @@ def _covers(wide: tuple[Window, ...], narrow: tuple[Window, ...]) -> bool:
 def _warn_of_lost_holds(document: Document, policy: Policy) -> None:
     """Warn where quiet hours hold alerts for a summary that is never sent."""
     summary = policy.summary
-    if policy.hours.quiet and (summary.at is None or not summary.send_to):
+    lost = policy.hours.quiet and policy.hours.when_quiet_ends == "summary"
+    if lost and (summary.at is None or not summary.send_to):
         document.warning(
             ("hours", "quiet"),
             "what is held in quiet hours is told in the summary, and none is sent: "

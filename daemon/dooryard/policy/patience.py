@@ -18,7 +18,7 @@ from collections.abc import Mapping
 from dooryard.classify.labels import GROUPS
 from dooryard.policy.fields import ANYTHING, NOT_SURE
 from dooryard.policy.schema import Rule
-from dooryard.records import SOMETHING, Visit
+from dooryard.records import SOMETHING, Clause, Visit
 
 NAME_WAIT_S = 10.0
 _UNSURE_GROUP = "animal"  # may turn out to be of any group
@@ -37,6 +37,15 @@ def may_yet_take(rule: Rule, visit: Visit, failed: str, group_of: Mapping[str, s
     if visit.stay_s >= NAME_WAIT_S:
         return False
     return failed == "sure" or (failed == "visitor" and _may_be_named(rule, visit, group_of))
+
+
+def waiting_text(rule: Rule, earlier: Rule, lacks: Clause) -> str:
+    """Why `rule` waits: for what `earlier` lacks, and for how long."""
+    longest_s = earlier.shortest_stay_s if lacks.name == "stay" else NAME_WAIT_S
+    return (
+        f'rule "{rule.name}" waits for "{earlier.name}", which may still take it, '
+        f"until it has stayed {longest_s:g} s: {lacks.text}"
+    )
 
 
 def _may_be_named(rule: Rule, visit: Visit, group_of: Mapping[str, str]) -> bool:

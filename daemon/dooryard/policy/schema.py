@@ -131,7 +131,12 @@ class Hours(Table):
     )
     quiet: Windows = Field(
         default=(),
-        description="One window or several in which alerts are held for the summary. None given: never.",
+        description="One window or several in which only what is urgent is sent. None given: never.",
+    )
+    when_quiet_ends: Literal["send", "summary"] = Field(
+        default="send",
+        description='"send": what was held goes to its rule\'s sinks then, 12 alerts at most; '
+        '"summary": only the summary tells of it.',
     )
 
 

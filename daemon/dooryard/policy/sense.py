@@ -144,7 +144,7 @@ def _warn_of_quiet(document: Document, policy: Policy) -> None:
         if not all(rule.urgent for rule in policy.rule):
             document.warning(
                 ("hours", "quiet"),
-                "it is always quiet, so every alert waits for the summary; leave some hours out of quiet,"
+                "it is always quiet, so alerts are told in the summary only; leave some hours out of quiet,"
                 " or make rules urgent",
             )
         return
@@ -153,6 +153,6 @@ def _warn_of_quiet(document: Document, policy: Policy) -> None:
         if waits and not any(is_open(rule.hours, policy.place, at) for at in loud):
             document.warning(
                 ("rule", i, "hours"),
-                f"{quoted(rule.name)} takes visits in quiet hours only, so all its alerts wait for the"
-                " summary; make it urgent, or choose other hours",
+                f"{quoted(rule.name)} takes visits in quiet hours only, so all its alerts wait for their"
+                " end; make it urgent, or choose other hours",
             )

@@ -48,7 +48,8 @@ class PolicyState:
     """What `decide` needs to know of the past."""
 
     told: tuple[Told, ...] = ()  # oldest first
-    held: int = 0  # alerts held since the last summary
+    held: int = 0  # alerts held in the stretch of quiet hours that ...
+    held_until: str = ""  # ... ends then; "": none yet
     outage: Outage | None = None
 
     def last_told_s(self, rule: str, visitor: str | None) -> float | None:
@@ -81,13 +82,9 @@ class PolicyState:
         kept = tuple(earlier for earlier in self.told if earlier.mono_s > oldest_s)
         return replace(self, told=(*kept, told))
 
-    def holding(self) -> PolicyState:
-        """After one more alert was held."""
-        return replace(self, held=self.held + 1)
-
-    def summarised(self) -> PolicyState:
-        """After a summary went out with all that was held."""
-        return replace(self, held=0)
+    def holding(self, until: str) -> PolicyState:
+        """After one more alert was held in the stretch of quiet hours that ends at `until`."""
+        return replace(self, held=self.held + 1 if until == self.held_until else 1, held_until=until)
 
     def outage_counted(self, now: Moment) -> PolicyState:
         """With the time off counted in the ages of what was told before it. Call it once the clock is set."""
@@ -120,6 +117,7 @@ class PolicyState:
                 "saved_s": now.mono_s,
                 "saved_wall": self._known_until(now, clock_set),
                 "held": self.held,
+                "held_until": self.held_until,
                 "told": [
                     {"rule": t.rule, "visitor": t.visitor, "day": t.day, "ago_s": now.mono_s - t.mono_s}
                     for t in self.told
@@ -151,15 +149,16 @@ def _restored(data: dict[str, object], now: Moment, boot: str) -> PolicyState:
     same_boot = bool(boot) and data["boot"] == boot and now.mono_s >= saved_s
     since_s = saved_s if same_boot else now.mono_s
     saved_wall = data.get("saved_wall", "")  # earlier versions kept none
-    if not isinstance(saved_wall, str):
-        raise ValueError("saved_wall is text")  # noqa: TRY004  the caller takes it for damage like the rest
+    held_until = data.get("held_until", "")  # earlier versions kept none
+    if not isinstance(saved_wall, str) or not isinstance(held_until, str):
+        raise ValueError("saved_wall and held_until are text")  # noqa: TRY004  the caller takes it for damage like the rest
     outage = None
     if saved_wall and not same_boot:
         wall = datetime.fromisoformat(saved_wall)
         if wall.tzinfo is None:
             raise ValueError("saved_wall has no zone")
         outage = Outage(wall, now.mono_s)
-    return PolicyState(told=tuple(_told(told, since_s)), held=held, outage=outage)
+    return PolicyState(told=tuple(_told(told, since_s)), held=held, held_until=held_until, outage=outage)
 
 
 def _told(items: Iterable[dict[str, object]], since_s: float) -> Iterable[Told]:

@@ -14,6 +14,7 @@ from types import MappingProxyType
 
 from dooryard.errors import StoreError
 from dooryard.policy import heat, moisture
+from dooryard.policy.care import ALL_MESSAGES, MESSAGES
 from dooryard.policy.decide import sinks_for
 from dooryard.policy.heat import HeatState, News, Sparing
 from dooryard.policy.keeping import ROOM_AGAIN
@@ -97,7 +98,7 @@ def box_alert(
 
     `kind` is a key of [messages]; ValueError if it is none. `alert_id` must be new for each message.
     """
-    if kind not in type(policy.messages).model_fields:
+    if kind not in MESSAGES:
         raise ValueError(f"there are no messages of the kind {kind!r}")
     to = sinks_for(getattr(policy.messages, kind), sinks)
     if not to:
@@ -110,7 +111,7 @@ def box_alert(
         title=f"The box at {policy.place.name}: {kind}",
         text=sentence(text) + ("" if text.endswith(".") else "."),
         sinks=to,
-        urgent=kind == "halt",
+        urgent=kind in policy.messages.urgent or ALL_MESSAGES in policy.messages.urgent,
     )
 
 

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from dooryard.policy.decide import decide
+from dooryard.policy.decide import MOST_HELD, decide
 from dooryard.policy.say import alert_for
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
@@ -107,11 +107,30 @@ def test_quiet_hours_hold_and_start_no_cooldown():
     rules = policy({}, **QUIET)
     state, decision = decided(rules, visit())
     assert decision.outcome is Outcome.HOLD
-    assert decision.sinks == ()
-    assert decision.reason == "held for the summary: Alder Row, a squirrel: quiet hours until 15:00"
-    assert state == PolicyState(held=1)
+    assert decision.sinks == ("phone", "post")  # when they end
+    assert decision.reason == "held: Alder Row, a squirrel: quiet hours until 15:00"
+    assert state == PolicyState(held=1, held_until="2026-06-14 14:00:00+00:00")
     assert decided(rules, visit(), state, later(3600))[1].outcome is Outcome.TELL
-    assert state.summarised() == PolicyState()
+
+
+def test_what_is_held_can_be_left_to_the_summary():
+    quiet = QUIET["hours"] | {"when_quiet_ends": "summary"}
+    _, decision = decided(policy({}, hours=quiet), visit())
+    assert (decision.outcome, decision.sinks) == (Outcome.HOLD, ())
+    assert decision.reason == "held for the summary: Alder Row, a squirrel: quiet hours until 15:00"
+
+
+def test_what_is_held_for_the_end_of_quiet_hours_is_bounded():
+    rules, state, days = policy({"send_to": ["phone"]}, **QUIET), PolicyState(), []
+    for day in (0, 1):
+        held = []
+        for number in range(MOST_HELD + 3):
+            now = later(day * 86400 + number)
+            state, decision = decided(rules, visit(number=number), state, now)
+            held.append(decision.sinks)
+        days.append(held)
+    assert days == [[("phone",)] * MOST_HELD + [()] * 3] * 2
+    assert decision.reason.endswith(f"and {MOST_HELD} are held already: the summary tells of it")
 
 
 def test_quiet_hours_do_not_count_while_the_clock_is_not_set():

@@ -275,7 +275,9 @@ def test_a_rule_that_can_never_fire_is_a_warning(text, names):
 
 @pytest.mark.parametrize("summary", ['at = "never"', "send_to = []"])
 def test_holds_that_would_never_be_told_are_a_warning(summary):
-    (found,) = warnings(f'[hours]\nquiet = {{ from = "22:00", to = "06:00" }}\n[summary]\n{summary}')
+    text = f'[hours]\nquiet = {{ from = "22:00", to = "06:00" }}\n%s[summary]\n{summary}'
+    assert warnings(text % "") == ()  # they are told when quiet ends
+    (found,) = warnings(text % 'when_quiet_ends = "summary"\n')
     assert found.startswith("p.toml:2: hours.quiet: what is held in quiet hours is told in the summary")
 
 

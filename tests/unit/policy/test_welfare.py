@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from dooryard.errors import StoreError
-from dooryard.policy.schema import Policy
+from dooryard.policy.care import MESSAGES
+from dooryard.policy.schema import Messages, Policy
 from dooryard.policy.welfare import WelfareState, advance, box_alert, spared
 from dooryard.records import Moment
 from fakes.rules import ALDER_ROW, SINKS, START, later
@@ -84,11 +85,22 @@ def test_what_is_no_saved_state(text):
 
 def test_a_message():
     alert = box_alert(RULES, "heat", "cpu is at 75 °C", later(5), True, sinks=SINKS, alert_id="a1")
-    assert (alert.id, alert.kind, alert.sinks, alert.urgent) == ("a1", "box", ("phone", "post"), False)
+    assert (alert.id, alert.kind, alert.sinks, alert.urgent) == ("a1", "box", ("phone", "post"), True)
     assert alert.title == "The box at Alder Row: heat"
     assert alert.text == "Cpu is at 75 °C."
     assert box_alert(RULES, "disk", "x", START, True, sinks=SINKS, alert_id="a2").sinks == ("post",)
     assert box_alert(RULES, "halt", "x", START, False, sinks=SINKS, alert_id="a3").urgent
+    assert not box_alert(RULES, "disk", "x", START, True, sinks=SINKS, alert_id="a4").urgent
+
+
+@pytest.mark.parametrize(("urgent", "kinds"), [([], set()), ("disk", {"disk"}), ("all", set(MESSAGES))])
+def test_which_messages_are_urgent_is_the_policys(urgent, kinds):
+    every = {kind: ["phone"] for kind in MESSAGES}
+    rules = Policy.model_validate({"messages": every | {"urgent": urgent}})
+    made = [box_alert(rules, kind, "x", START, True, sinks=SINKS, alert_id=kind) for kind in MESSAGES]
+    assert {alert.id for alert in made if alert.urgent} == kinds
+    assert Policy.model_validate({}).messages.urgent == ("halt", "heat", "power", "camera")
+    assert set(MESSAGES) == set(Messages.model_fields) - {"urgent"}
 
 
 def test_messages_that_nobody_wants():

@@ -1,0 +1,92 @@
+"""Alerts that wait for quiet hours to end: none goes out before, all go after, urgent ones at once."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from dooryard.clock import FakeClock
+from dooryard.outbox.schedule import Rules
+from dooryard.outbox.store import Store
+from dooryard.outbox.worker import HOLD_LOOK_S, Worker
+from dooryard.sinks.memory import MemorySink
+from unit.outbox.builders import MONO_S, START, alert, decision, visit
+
+
+@pytest.fixture
+def clock() -> FakeClock:
+    return FakeClock(START, MONO_S)
+
+
+@pytest.fixture
+def store(tmp_path: Path, clock: FakeClock) -> Iterator[Store]:
+    made = Store.open(tmp_path / "state", clock)
+    yield made
+    made.close()
+
+
+class Night:
+    """Quiet until it is told otherwise."""
+
+    def __init__(self, store: Store, clock: FakeClock) -> None:
+        self.quiet, self.sink, self.asked = True, MemorySink("phone"), []
+        self.worker = Worker(
+            store, self.sink, clock, logging.getLogger("dooryard.delivery"),
+            rules=Rules(), jitter=lambda: 1.0, holds=self._holds,
+        )  # fmt: skip
+
+    def _holds(self, kind, made):
+        self.asked.append((kind, made))
+        return self.quiet
+
+    def turns(self):
+        while (wait_s := self.worker.turn()) == 0.0:
+            pass
+        return wait_s
+
+    @property
+    def sent(self):
+        return [each.id for each, _picture in self.sink.received]
+
+
+def come(store, number, **changes):
+    seen = visit(number)
+    told = alert(number, seen, **changes)
+    store.record_visit(seen, None, decision(seen), [told], clock_set=True)
+    return told.id
+
+
+def test_held_alerts_go_out_when_quiet_ends_and_not_before(store, clock):
+    night = Night(store, clock)
+    ids = [come(store, number) for number in range(2)]
+    assert night.turns() == HOLD_LOOK_S
+    assert night.sent == []
+    assert ("visit", store.alert(ids[0]).wall) in night.asked
+    night.quiet = False
+    assert night.turns() is None
+    assert night.sent == ids
+
+
+def test_an_urgent_alert_does_not_wait_with_them(store, clock):
+    night = Night(store, clock)
+    held, urgent = come(store, 0), come(store, 1, urgent=True)
+    assert night.turns() == HOLD_LOOK_S
+    assert night.sent == [urgent]
+    night.quiet = False
+    night.turns()
+    assert night.sent == [urgent, held]
+
+
+def test_a_night_of_them_is_one_message_in_the_morning(store, clock):
+    night = Night(store, clock)
+    for number in range(5):
+        come(store, number)
+    night.turns()
+    clock.advance(8 * 3600.0)
+    night.quiet = False
+    night.turns()
+    ((morning, _sheet),) = night.sink.received
+    assert morning.title == "5 alerts that could not be sent in time"
