@@ -54,10 +54,11 @@ def boots(trial: Trial) -> str:
         (source / name).parent.mkdir(parents=True, exist_ok=True)
         shutil.copy(REPOSITORY / name, source / name)
     shutil.copytree(trial.folder.parent / "frames", board.root / "srv/frames")
-    shutil.copy(
-        Path(__file__).with_name("guest") / "picamera2.py",
-        board.root / "usr/lib/python3/dist-packages/picamera2.py",
-    )
+    for library in ("picamera2.py", "libcamera.py"):
+        shutil.copy(
+            Path(__file__).with_name("guest") / library,
+            board.root / "usr/lib/python3/dist-packages" / library,
+        )
     (board.root / CERTIFICATES).parent.mkdir(parents=True, exist_ok=True)
     board.boot()
     return board.says("systemctl --version").splitlines()[0]
