@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 import os
+import sys
 import threading
 from collections.abc import Iterator
 from typing import Any
@@ -18,7 +19,7 @@ from gpiozero.pins.mock import MockFactory
 
 from dooryard.button.lamp import Lamp
 from dooryard.button.patterns import Shows
-from dooryard.button.pins import LATER_S, WAITS_S, Pin
+from dooryard.button.pins import LATER_S, WAITS_S, Pin, chips_fault
 from dooryard.button.press import Press, PressSettings
 from dooryard.button.push import PushButton
 from dooryard.clock import FakeClock, SystemClock
@@ -301,3 +302,39 @@ def test_a_lamp_shows_what_it_is_told_to_and_lets_go_of_its_pin(pins: dict[str, 
     assert lamp.pin.fault is None
     assert lamp.pin.device is not None
     lamp.stop()
+
+
+class Refusing:
+    """An lgpio that is there and opens no chip."""
+
+    @staticmethod
+    def gpiochip_open(number: int) -> int:
+        raise RuntimeError("can not open gpiochip")
+
+    @staticmethod
+    def gpiochip_close(handle: int) -> None:
+        raise AssertionError("nothing was opened")
+
+
+def test_the_cause_is_in_the_message(tmp_path, monkeypatch):
+    """gpiozero itself says no more than that it has no driver."""
+    monkeypatch.setitem(sys.modules, "lgpio", None)
+    assert "install python3-lgpio" in chips_fault(tmp_path)
+    monkeypatch.setitem(sys.modules, "lgpio", Refusing)
+    assert "there is no" in chips_fault(tmp_path)
+    (tmp_path / "gpiochip4").touch()  # where the newest boards have their pins
+    assert chips_fault(tmp_path) == f"{tmp_path}/gpiochip4: can not open gpiochip"
+    monkeypatch.setattr("os.access", lambda *_given: False)
+    assert chips_fault(tmp_path) == f"{tmp_path}/gpiochip4: not allowed; put the user into group gpio"
+
+
+def test_no_driver_is_told_with_its_cause():
+    class BadPinFactory(Exception):  # noqa: N818  (gpiozero's own name)
+        pass
+
+    def make() -> None:
+        raise BadPinFactory("Unable to load any default pin factory!")
+
+    pin = Pin("lamp on pin 27", make, lambda: "no chip")
+    assert not pin.open(0.0)
+    assert pin.why == "BadPinFactory: Unable to load any default pin factory! (no chip)"

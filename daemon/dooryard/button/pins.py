@@ -5,8 +5,11 @@ At boot the pin device may not be there yet, or not yet belong to the service's 
 
 from __future__ import annotations
 
+import importlib
 import logging
+import os
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from dooryard.log import say
@@ -18,15 +21,42 @@ _ROUNDING_S = 1e-6  # who comes back after exactly `wait_s` must not be sent awa
 LATER_S = 60.0  # between tries once it has been told
 
 
+def chips_fault(devices: Path = Path("/dev")) -> str:
+    """Why the pins cannot be reached by lgpio, the driver that the board's packages bring.
+
+    The newest boards have their pins on another chip than older ones have (gpiochip4, by some kernels
+    gpiochip0), so each that there is is tried.
+    """
+    try:
+        lgpio = importlib.import_module("lgpio")
+    except Exception as error:  # noqa: BLE001  (missing, built for another Python, or its folder not writable)
+        return f"lgpio cannot be loaded: {type(error).__name__}: {error}; install python3-lgpio"
+    chips = sorted(devices.glob("gpiochip*"))
+    if not chips:
+        return f"there is no {devices}/gpiochip*: the kernel has no pins, or the service may not see them"
+    refused = []
+    for chip in chips:
+        if not os.access(chip, os.R_OK | os.W_OK):
+            refused.append(f"{chip}: not allowed; put the user into group gpio")
+            continue
+        try:
+            lgpio.gpiochip_close(lgpio.gpiochip_open(int(chip.name.removeprefix("gpiochip"))))
+        except Exception as error:  # noqa: BLE001  (lgpio.error, a class of its own)
+            refused.append(f"{chip}: {error}")
+    return "; ".join(refused) or "lgpio itself opens the chips: see what holds the pin"
+
+
 class Pin:
     """A gpiozero device that is made when it can be.
 
-    `make` makes it and raises what it likes; `what` names it in the log ("button on pin 17").
+    `make` makes it and raises what it likes; `what` names it in the log ("button on pin 17"); `cause` says
+    why no pin driver does.
     """
 
-    def __init__(self, what: str, make: Callable[[], Any]) -> None:
+    def __init__(self, what: str, make: Callable[[], Any], cause: Callable[[], str] = chips_fault) -> None:
         self.what = what
         self._make = make
+        self._cause = cause
         self.device: Any = None
         self._tries = 0
         self._retry_at_s = float("-inf")
@@ -72,6 +102,8 @@ class Pin:
 
     def _failed(self, now_s: float, error: Exception) -> None:
         self.why = f"{type(error).__name__}: {error}"
+        if type(error).__name__ == "BadPinFactory":  # gpiozero's, which says of no driver why it did not do
+            self.why += f" ({self._cause()})"
         early = self._tries < len(WAITS_S)
         self._retry_at_s = now_s + (WAITS_S[self._tries] if early else LATER_S)
         self._tries += 1

@@ -13,6 +13,7 @@ from collections.abc import Mapping
 
 from dooryard.camera import picamera_wire as wire
 from dooryard.camera.picamera_options import PicameraSettings
+from dooryard.camera.picamera_rooms import Rooms
 from dooryard.errors import CameraError
 
 _log = logging.getLogger(__name__)
@@ -55,6 +56,7 @@ class Child:
             os.close(luma_fd)
             theirs.close()
         atexit.register(self._kill)
+        self.rooms = Rooms((settings.large_size[1], settings.large_size[0], 3))
         self._leaving: threading.Thread | None = None
         self.say(settings.to_json())
 
@@ -62,20 +64,21 @@ class Child:
     def pid(self) -> int:
         return self._process.pid
 
-    def say(self, message: wire.Message) -> None:
+    def say(self, message: wire.Message, fd: int | None = None) -> None:
         """Send a message. That nobody is there is noticed when the answer is waited for."""
         try:
-            wire.send(self._link, message)
+            wire.send(self._link, message, fd)
         except OSError as error:
             _log.debug("%s: not said: %s", self._name, error)
 
-    def hear(self, timeout_s: float) -> tuple[wire.Message, int | None] | None:
-        """What it says, with a descriptor if there is one; None: nothing in that time.
+    def hear(self, timeout_s: float) -> wire.Message | None:
+        """What it says; None: nothing in that time.
 
         Raises `CameraError` when it has ended.
         """
         try:
-            return wire.receive(self._link, timeout_s)
+            heard = wire.receive(self._link, timeout_s)
+            return None if heard is None else heard[0]
         except EOFError:
             what = f"the process of {self._name} {self._end()}"
             raise CameraError(what, "close it and open it anew") from None

@@ -105,11 +105,10 @@ class PicameraProcess:
                     "see the camera's lines in the system journal; power off and seat its ribbon anew",
                 )
             return False
-        message, _fd = heard
-        if message["say"] == "failed":
+        if heard["say"] == "failed":
             self.close()
-            raise CameraError(message["what"], message["remedy"])
-        if message["say"] == "loaded":
+            raise CameraError(heard["what"], heard["remedy"])
+        if heard["say"] == "loaded":
             self._wait_for(f"did not start within {self._open_within_s:g} s", self._open_within_s)
             return False
         self._opened = True
@@ -130,8 +129,8 @@ class PicameraProcess:
             if answer is None:
                 break
             self._asked = None
-            if answer[0]["say"] == "frame":
-                return self._frame(answer[0], child)
+            if answer["say"] == "frame":
+                return self._frame(answer, child)
             left_s = until_s - self._clock.now().mono_s
         raise CameraStalledError(f"no frame from {self.name} within {timeout_s:g} s")
 
@@ -161,23 +160,21 @@ class PicameraProcess:
     def _wait_for(self, otherwise: str, within_s: float) -> None:
         self._phase, self._phase_until_s = otherwise, self._clock.now().mono_s + within_s
 
-    def _ask(self, child: Child, what: str, **more: object) -> int:
+    def _ask(self, child: Child, what: str, fd: int | None = None, **more: object) -> int:
         self._serial += 1
-        child.say({"do": what, "n": self._serial, **more})
+        child.say({"do": what, "n": self._serial, **more}, fd)
         return self._serial
 
-    def _answer(self, child: Child, serial: int, timeout_s: float) -> tuple[wire.Message, int | None] | None:
+    def _answer(self, child: Child, serial: int, timeout_s: float) -> wire.Message | None:
         """The answer to `serial`; None: it did not come in time. Raises `CameraError` for one that failed."""
         until_s = self._clock.now().mono_s + timeout_s
         while (heard := child.hear(until_s - self._clock.now().mono_s)) is not None:
-            message, fd = heard
-            if message["n"] == serial and message["say"] != "failed":
-                return heard
-            if fd is not None:
-                os.close(fd)  # a large picture that nobody waits for any more
-            if message["n"] == serial:
+            if heard["n"] != serial:
+                continue  # to a question that nobody waits for any more
+            if heard["say"] == "failed":
                 self._asked = None
-                raise CameraError(message["what"], message["remedy"])
+                raise CameraError(heard["what"], heard["remedy"])
+            return heard
         return None
 
     def _frame(self, told: wire.Message, child: Child) -> Frame:
@@ -208,15 +205,20 @@ class PicameraProcess:
             raise RuntimeError(
                 f"frame {number} of {self.name} has been given back: its large picture is gone"
             )
-        answer = self._answer(child, self._ask(child, "large"), self._large_within_s)
+        rooms = child.rooms
+        room = rooms.take()
+        asked = self._ask(
+            child, "large", room.fd, room=room.number, shape=rooms.shape, forget=rooms.dropped()
+        )
+        rooms.told(room)
+        try:
+            answer = self._answer(child, asked, self._large_within_s)
+        except CameraError:
+            rooms.drop(room)
+            raise
         if answer is None:
+            rooms.drop(room)
             raise CameraError(
                 f"the large picture of {self.name} did not come within {self._large_within_s:g} s", _GONE
             )
-        message, fd = answer
-        assert fd is not None  # it comes with each large picture
-        try:
-            pixels: Rgb = wire.mapped(fd, tuple(message["shape"]))
-        finally:
-            os.close(fd)
-        return pixels
+        return rooms.picture(room)

@@ -1,9 +1,8 @@
 """What the service and the camera's own process say to each other, and the memory that they share.
 
-A message is one packet of JSON on a socket pair; a large picture comes with the descriptor of the memory it
-lies in. To the worker: {"do": "read" | "large", "n": serial, ...}, and an end of the stream to close. From
-it: {"say": "loaded" | "open" | "frame" | "stalled" | "large" | "failed", ...}, with the serial of what it
-answers.
+A message is one packet of JSON on a socket pair; with it may come the descriptor of memory for a large
+picture (see `picamera_rooms`). To the worker: {"do": "read" | "large", "n": serial, ...}, and an end of the
+stream to close. From it: {"say": "loaded" | "open" | "frame" | "stalled" | "large" | "failed", "n": serial}.
 """
 
 from __future__ import annotations

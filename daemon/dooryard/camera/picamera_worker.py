@@ -22,6 +22,7 @@ from dooryard.camera import picamera_wire as wire
 from dooryard.camera.base import Camera, CameraStalledError
 from dooryard.camera.picamera import PicameraCamera, Room, boottime_ns
 from dooryard.camera.picamera_options import PicameraSettings
+from dooryard.camera.picamera_rooms import WrittenRooms
 from dooryard.clock import Clock, SystemClock
 from dooryard.errors import CameraError
 from dooryard.records import Frame
@@ -30,30 +31,12 @@ _log = logging.getLogger(__name__)
 Make = Callable[[PicameraSettings, Room], Camera]
 
 
-class LargeRoom:
-    """Gives each large picture memory of its own, which the service maps: no copy is made to hand it over."""
-
-    def __init__(self) -> None:
-        self.fd: int | None = None
-
-    def __call__(self, shape: tuple[int, ...]) -> wire.Bytes:
-        self.clear()
-        self.fd = wire.new_room(shape[0] * shape[1] * shape[2])
-        return wire.mapped(self.fd, shape, write=True)
-
-    def clear(self) -> None:
-        """Forget the last one; the service has its own descriptor of it."""
-        if self.fd is not None:
-            os.close(self.fd)
-        self.fd = None
-
-
 class Worker:
     """Answers on `link` until its other end is closed."""
 
     def __init__(self, link: socket.socket, luma_fd: int, make: Make, clock: Clock) -> None:
         self._link, self._luma_fd, self._make, self._clock = link, luma_fd, make, clock
-        self._room = LargeRoom()
+        self._rooms = WrittenRooms()
         self._frame: Frame | None = None
 
     def serve(self) -> None:
@@ -64,14 +47,14 @@ class Worker:
             return
         assert first is not None  # without a timeout
         settings = PicameraSettings.from_json(first[0])
-        camera = self._make(settings, self._room)
+        camera = self._make(settings, self._rooms)
         self._luma = wire.mapped(self._luma_fd, settings.luma_size[::-1], write=True)
         try:
             self._open(camera)
             while True:
                 heard = wire.receive(self._link, None)
                 assert heard is not None
-                self._answer(camera, heard[0])
+                self._answer(camera, *heard)
         except (EOFError, BrokenPipeError, ConnectionResetError):
             _log.debug("the service has no more questions")
         finally:
@@ -87,10 +70,11 @@ class Worker:
             raise EOFError from error
         self._say("open", 0)
 
-    def _answer(self, camera: Camera, asked: wire.Message) -> None:
+    def _answer(self, camera: Camera, asked: wire.Message, fd: int | None) -> None:
         serial = asked["n"]
         try:
             if asked["do"] == "large":
+                self._rooms.choose(asked, fd)
                 self._say_large(serial)
             else:
                 self._say_frame(camera.read(asked["timeout_s"]), serial)
@@ -110,9 +94,8 @@ class Worker:
     def _say_large(self, serial: int) -> None:
         if self._frame is None:
             raise CameraError("there is no frame to enlarge", "read one first")
-        shape = self._frame.large().shape
-        wire.send(self._link, {"say": "large", "n": serial, "shape": shape}, self._room.fd)
-        self._room.clear()
+        self._frame.large()  # which writes it into the room
+        self._say("large", serial)
 
     def _say(self, kind: str, serial: int, **more: object) -> None:
         wire.send(self._link, {"say": kind, "n": serial, **more})

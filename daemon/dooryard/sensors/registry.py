@@ -152,19 +152,37 @@ def _bme280(spec: SensorSpec, machine: Machine) -> Sensor:
 
 
 def _low_power(spec: SensorSpec, machine: Machine) -> Sensor:
-    """The kernel's under-voltage alarm; where it has none, the firmware's bit."""
-    word = partial(parse.power_bit, bit=parse.PowerBit.UNDER_VOLTAGE)
-    read = parse.flag if _low_voltage_alarm(machine.root) else word
-    return _power(spec, machine, "low-power", read)
+    """The kernel's under-voltage alarm; where it has none, the firmware's bit.
+
+    Which of the two is read may change while it runs: a driver comes late, or goes. So the text is taken as
+    what the file is that was found last.
+    """
+    alarm: Path | None = None
+
+    def find() -> Path | None:
+        nonlocal alarm
+        alarm = _low_voltage_alarm(machine.root)
+        return alarm or find_throttling(machine.root)
+
+    def read(text: str) -> float:
+        return parse.flag(text) if alarm else parse.power_bit(text, bit=parse.PowerBit.UNDER_VOLTAGE)
+
+    return _power(spec, machine, "low-power", read, find)
 
 
 def _slowed_down(spec: SensorSpec, machine: Machine) -> Sensor:
     return _power(spec, machine, "slowed-down", partial(parse.power_bit, bit=parse.PowerBit.THROTTLED))
 
 
-def _power(spec: SensorSpec, machine: Machine, kind: str, read: Callable[[str], float]) -> Sensor:
-    find, missing = _finder(kind, machine.root), _MISSING[kind]
-    return FileSensor(spec.name, Unit.YES_NO, find, read, _FLAG, every_s=10.0, missing=missing)
+def _power(
+    spec: SensorSpec,
+    machine: Machine,
+    kind: str,
+    read: Callable[[str], float],
+    find: Callable[[], Path | None] | None = None,
+) -> Sensor:
+    where, missing = find or _finder(kind, machine.root), _MISSING[kind]
+    return FileSensor(spec.name, Unit.YES_NO, where, read, _FLAG, every_s=10.0, missing=missing)
 
 
 def _wifi(spec: SensorSpec, machine: Machine) -> Sensor:
