@@ -141,6 +141,7 @@ def _unresolved(place: Postfix) -> Seen:
 
 _WRONG: dict[str, Any] = {"user": USER, "password": "not this"}
 _WRONG_TOO: dict[str, Any] = {"user": USER, "password": PASSWORD + "ß"}
+_NO_TEXT: dict[str, Any] = {"user": USER, "password": "half a letter: \udce4"}
 _SENT, _NOT, _NEVER = Fate.SENT, Fate.NOT_SENT, Fate.REFUSED
 
 CASES: list[Case[Postfix]] = [
@@ -172,6 +173,8 @@ CASES: list[Case[Postfix]] = [
     Case("wrong password", _NEVER, "password is wrong", _sent("starttls", security="starttls", **_WRONG)),
     Case("wrong password beyond ASCII", _NEVER, "password is wrong",
          _sent("tls", security="tls", **_WRONG_TOO)),
+    Case("a password that no log-in can carry", _NEVER, "store it anew",
+         _sent("tls", security="tls", **_NO_TEXT)),
     Case("log-in wanted, none given", _NEVER, "give user and password",
          _sent("log-in", "robin@elsewhere.example")),
     Case("log-in given, none offered", _NOT, "no such encryption or log-in", _sent("plain", **_LOG_IN)),
