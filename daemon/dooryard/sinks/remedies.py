@@ -164,7 +164,7 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
     (("has no rsync",), _NO_RSYNC),
     (
         ("unexplained error",),
-        "the connection broke off: try again, and if it stays so see the host's own log",
+        "the connection broke off: try again, check that the port is the right one, then see the host's log",
     ),
     (
         ("broke off", "reset the connection", "connection was lost", "closed by"),
