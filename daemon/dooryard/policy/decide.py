@@ -15,8 +15,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from dooryard.policy.hours import is_open, quiet, quiet_until
+from dooryard.policy.naming import names_of
 from dooryard.policy.patience import may_yet_take, waiting_text
-from dooryard.policy.schema import ALL_SINKS, ANYTHING, NOT_SURE, Policy, Rule, plain_name
+from dooryard.policy.schema import ALL_SINKS, Policy, Rule, plain_name
 from dooryard.policy.state import PolicyState, Told
 from dooryard.policy.words import (
     duration,
@@ -62,7 +63,7 @@ def decide(
     that is told or held changes the state.
     """
     case = _Case(policy, state, visit, now, clock_set, sinks, group_of)
-    names = _names(visit.visitor)
+    names = names_of(visit.visitor, group_of)
     clauses: list[Clause] = []
     nearest: Clause | None = None  # the last clause that failed in a rule for this visitor
     awaited: tuple[Rule, Clause] | None = None  # the first rule that may yet take it, and what that lacks
@@ -104,20 +105,6 @@ def _for_nobody(visitor: Visitor) -> str:
     return "no rule is for this visitor"
 
 
-def _names(visitor: Visitor) -> frozenset[str]:
-    """All that a rule may call this visitor."""
-    if visitor.group == SOMETHING:
-        return frozenset({SOMETHING})
-    names = {ANYTHING, plain_name(visitor.group)}
-    if visitor.species is None:
-        names.add(NOT_SURE)
-    else:
-        names.add(plain_name(visitor.species))
-    if visitor.scientific is not None:
-        names.add(plain_name(visitor.scientific))
-    return frozenset(names)
-
-
 def _not_taken(case: _Case, rule: Rule, names: frozenset[str], clauses: list[Clause]) -> Clause | None:
     """Try whether `rule` takes the visit; return the clause that failed, or None."""
     for_whom = Clause("visitor", not names.isdisjoint(rule.visitor), _is_for(rule))
@@ -150,22 +137,23 @@ def _asked(case: _Case, rule: Rule) -> Iterator[Clause]:
 def _sure(case: _Case, rule: Rule) -> Clause:
     if case.visit.visitor.group == SOMETHING:
         return Clause("sure", True, "the classifier was away, so nobody can be sure; that does not count")
-    sure, of_what = _certainty(case.visit.visitor, rule)
+    sure, of_what = _certainty(case, rule)
     known, asked = percent_against(sure, rule.sure)
     return Clause(
         "sure", sure >= rule.sure, f'{known} sure{of_what}, and rule "{rule.name}" asks for {asked}'
     )
 
 
-def _certainty(visitor: Visitor, rule: Rule) -> tuple[float, str]:
+def _certainty(case: _Case, rule: Rule) -> tuple[float, str]:
     """What `rule` compares with: the group's certainty, unless it takes the visitor by its species only.
 
     With it the words that say of what it is, where the two differ.
     """
+    visitor = case.visit.visitor
     if visitor.species is None or visitor.group_sure is None:
         return visitor.sure, ""
     by_species = {plain_name(name) for name in (visitor.species, visitor.scientific) if name}
-    by_group = (_names(visitor) - by_species) | {plain_name(visitor.group)}
+    by_group = (names_of(visitor, case.group_of) - by_species) | {plain_name(visitor.group)}
     if by_group.isdisjoint(rule.visitor):
         return visitor.sure, f" of {with_article(visitor.species)}"
     return visitor.group_sure, f" of {with_article(visitor.group)}"

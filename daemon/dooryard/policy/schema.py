@@ -148,7 +148,8 @@ class Rule(Table):
         tuple[VisitorName, ...], BeforeValidator(as_tuple), Field(min_length=1, max_length=200)
     ] = Field(
         description=f'Whom it is for: groups ("bird"), species by common or scientific name, '
-        f'"{NOT_SURE}" (a group without a species), "{ANYTHING}" that was classified, or "{SOMETHING}": what '
+        f'"{NOT_SURE}" (its species could be told and is not, or its group is not certain), '
+        f'"{ANYTHING}" that was classified, or "{SOMETHING}": what '
         "moved while the classifier was away."
     )
     sure: float = Field(

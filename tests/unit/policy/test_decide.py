@@ -180,6 +180,7 @@ def test_a_rule_in_cooldown_does_not_pass_the_visit_on():
         ("house finch", visit("bird"), False),
         ("not sure", visit("bird"), True),
         ("not sure", visit("animal"), True),
+        ("not sure", visit("squirrel", sure=0.99), False),  # there is no more to know
         ("not sure", visit("bird", "house finch"), False),
         ("anything", visit("animal"), True),
         ("cat", visit("bird", "cat bird"), False),
@@ -311,3 +312,13 @@ def test_certainties_have_as_many_digits_as_it_takes_to_be_true(sure, asked, say
 def test_stays_have_as_many_digits_as_it_takes_to_be_true(stay_s, asked_s, says):
     _, decision = decided(policy({"shortest_stay_s": asked_s}), visit(stay_s=stay_s))
     assert decision.clauses[2].text == f'{says}, and rule "rule 1" asks for {asked_s} s'
+
+
+def test_a_group_is_not_sure_of_its_species_only_where_it_has_some():
+    rules, fox = policy({"visitor": ["not sure"]}), visit("fox")
+    for group_of, outcome in (
+        ({"red fox": "fox", "fox": "fox"}, Outcome.TELL),
+        ({"fox": "fox"}, Outcome.SILENT),
+    ):
+        _, decision = decide(rules, PolicyState(), fox, START, True, sinks=SINKS, group_of=group_of)
+        assert decision.outcome is outcome
