@@ -18,6 +18,7 @@ from dooryard.policy.changes import policy_changes
 from dooryard.policy.document import Document, Parsed, read
 from dooryard.policy.fields import Gauge
 from dooryard.policy.lines import Path as Path_
+from dooryard.policy.meaning import changed_meaning
 from dooryard.policy.parse import parse_policy, policy_in
 from dooryard.policy.reference import listed
 from dooryard.policy.schema import Policy
@@ -36,14 +37,18 @@ def check(
     *,
     visitors_of: VisitorsOf | None = None,
     strict: bool = False,
+    changed: bool = False,
 ) -> int:
     """Check each file, whichever sort it is, and print what is found to `out`; `strict`: warnings count.
+
+    Where lines of a policy meant something else in earlier versions, that is said; with `changed`, which
+    lines those are and how to keep what they meant.
 
     When box files are among them, the policies' sinks, sensors and visitors must be theirs; else the
     visitors are those of the built-in model. `visitors_of` tells whom a box knows; None: not checked.
     Returns 0, or the exit code of `ConfigError`.
     """
-    say = _Said(out)
+    say = _Said(out, changed=changed)
     documents = [document for path in paths if (document := _read(path, out)) is not None]
     boxes = [_result(document, _box_in, say) for document in documents if sort_of(document.data) == "box"]
     sinks = sensors = None
@@ -59,7 +64,9 @@ def check(
         return policy_in(document, sinks=sinks, visitors=visitors, group_of=group_of, sensors=sensors)
 
     policies = [
-        _result(document, policy, say) for document in documents if sort_of(document.data) == "policy"
+        _result(document, policy, say, group_of)
+        for document in documents
+        if sort_of(document.data) == "policy"
     ]
     sound = len(documents) == len(paths) and all([*boxes, *policies]) and not (strict and say.warnings)
     return EXIT_OK if sound else ConfigError.exit_code
@@ -71,11 +78,23 @@ class _Said:
 
     out: TextIO
     warnings: int = 0
+    changed: bool = False  # whether each line whose meaning changed is told
 
     def warn(self, texts: Sequence[str], kind: str) -> None:
         self.warnings += len(texts)
         for text in texts:
             print(f"{text} ({kind})", file=self.out)
+
+    def tell_changes(self, file: str, texts: Sequence[str]) -> None:
+        """Lines whose meaning changed: each, or that there are some."""
+        if self.changed:
+            for text in texts:
+                print(f"{text} (changed)", file=self.out)
+        elif texts:
+            count = "1 line means" if len(texts) == 1 else f"{len(texts)} lines mean"
+            print(
+                f"{file}: {count} something else than before: dooryard check --changed {file}", file=self.out
+            )
 
 
 def _visitors(
@@ -194,7 +213,12 @@ def _read(path: Path, out: TextIO) -> Document | None:
         return None
 
 
-def _result(document: Document, parse: Callable[[Document], Parsed[T]], say: _Said) -> T | None:
+def _result(
+    document: Document,
+    parse: Callable[[Document], Parsed[T]],
+    say: _Said,
+    group_of: Mapping[str, str] | None = None,
+) -> T | None:
     """Parse and print what is to be said. None: there were problems."""
     try:
         parsed = parse(document)
@@ -212,4 +236,6 @@ def _result(document: Document, parse: Callable[[Document], Parsed[T]], say: _Sa
     warned = f", {count} warning{'' if count == 1 else 's'}" if count else ""
     warned += f", {empty} to be filled in" if empty else ""
     print(f"{document.file}: {said}{warned}", file=say.out)
+    if isinstance(parsed.value, Policy):
+        say.tell_changes(document.file, changed_meaning(document, parsed.value, group_of or {}))
     return parsed.value

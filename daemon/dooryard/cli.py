@@ -64,6 +64,9 @@ def _parser() -> argparse.ArgumentParser:
     check = commands.add_parser("check", help="check policy and box files")
     check.add_argument("files", type=Path, nargs="+", metavar="FILE")
     check.add_argument("--strict", action="store_true", help="count warnings as problems")
+    check.add_argument(
+        "--changed", action="store_true", help="tell which lines meant something else in earlier versions"
+    )
     check.set_defaults(command=_check)
     for group in (trials, unit, out, back):
         group.add(commands)
@@ -80,4 +83,10 @@ def _check(arguments: argparse.Namespace) -> int:
     from dooryard import build
     from dooryard.check import check
 
-    return check(arguments.files, sys.stdout, visitors_of=build.visitors, strict=arguments.strict)
+    return check(
+        arguments.files,
+        sys.stdout,
+        visitors_of=build.visitors,
+        strict=arguments.strict,
+        changed=arguments.changed,
+    )

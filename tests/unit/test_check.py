@@ -173,3 +173,45 @@ def test_the_names_are_those_that_are_built(tmp_path):
     absent = {text.partition(":")[0] for text in built.absent}
     assert {sensor.name for sensor in built.sensors} | absent == gauges_of(box).keys()
     assert {s.name: (s.unit.value, s.every_s) for s in built.sensors}.items() <= gauges_of(box).items()
+
+
+NIGHT = 'quiet = { from = "22:00", to = "06:00" }\n'
+
+
+RULE = '[[rule]]\nname = "{}"\nvisitor = "{}"\n'
+STAYS = RULE.format("a", "bird") + "shortest_stay_s = 8\n" + RULE.format("b", "anything")
+WAITS = ': rule[2]: "b" waits while "a" may still take the visit'
+
+
+@pytest.mark.parametrize(
+    ("policy", "told"),
+    [
+        (
+            f"[hours]\n{NIGHT}",
+            ["2: hours.quiet: what is held is", "2: hours.quiet: messages about the box wait"],
+        ),
+        (f'[hours]\n{NIGHT}when_quiet_ends = "summary"\n[messages]\nurgent = "all"', []),
+        (RULE.format("a", "not sure"), ['3: rule[1].visitor: "not sure" no longer takes']),
+        (RULE.format("a", "bird") + "sure = 0.9", ["4: rule[1].sure: is compared with"]),
+        (RULE.format("a", "bird"), []),
+        (STAYS, ["5" + WAITS]),
+        (RULE.format("a", "house finch") + RULE.format("b", "bird"), ["4" + WAITS]),
+        (RULE.format("a", "house finch") + RULE.format("b", "cat"), []),
+    ],
+)
+def test_lines_that_mean_something_else_than_before_are_told_with_how_to_keep_it(tmp_path, policy, told):
+    path, out = tmp_path / "policy.toml", io.StringIO()
+    path.write_text(policy, encoding="utf-8")
+    known = frozenset({"bird", "cat", "house finch"}), {"house finch": "bird", "bird": "bird", "cat": "cat"}
+    assert check([path], out, visitors_of=lambda _box, _base: known, changed=True) == 0
+    lines = [line for line in out.getvalue().replace(f"{tmp_path}/", "").splitlines() if "(changed)" in line]
+    assert len(lines) == len(told)
+    assert all(any(line.startswith(f"policy.toml:{start}") for line in lines) for start in told)
+    assert all("to keep " in line for line in lines)
+
+
+def test_without_asking_it_is_said_that_there_are_some(checked):
+    _code, lines = checked(policy=f"[hours]\n{NIGHT}")
+    assert lines[-1].startswith(
+        "policy.toml: 2 lines mean something else than before: dooryard check --changed"
+    )
