@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
 
 from dooryard.errors import ConfigError
-from dooryard.policy.hours import Span, spans_of, sun_times
-from dooryard.policy.schema import Policy, Window
+from dooryard.policy.hours import Span, spans_of, sun_times, time_on
+from dooryard.policy.schema import Place, Policy, Window
 from dooryard.policy.sun import Standing
-from dooryard.policy.times import Sun
+from dooryard.policy.times import Sun, TimeOfDay
 
 MOST_DAYS = 400
 # For these years zones and the sun's formulas are meant (common practice, no source).
 EARLIEST, LATEST = date(1900, 1, 1), date(2100, 12, 31)
 _DAY = timedelta(days=1)
 _SUN = (Sun.DAWN, Sun.SUNRISE, Sun.SUNSET, Sun.DUSK)
+_STAND_IN = "~"  # after a time that comes of the sun's highest or lowest, where it doesn't cross the level
 _NOT = {Standing.UP: "up", Standing.DOWN: "down"}
 
 
@@ -41,7 +43,8 @@ def hours_table(policy: Policy, first: date, days: int) -> str:
     lines = [
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
     ]
-    return "\n".join([_head(policy), *lines, *_below(policy)]) + "\n"
+    marked = any(_STAND_IN in cell for row in rows[1:] for cell in row)
+    return "\n".join([_head(policy), *lines, *_below(policy, marked=marked)]) + "\n"
 
 
 def _head(policy: Policy) -> str:
@@ -66,14 +69,31 @@ def _row(policy: Policy, on: date) -> list[str]:
 
 
 def _windows(policy: Policy, windows: tuple[Window, ...], on: date) -> str:
-    return (
-        ", ".join(_span(policy, span, on) for span in spans_of(windows, policy.place, on)) or "not this day"
-    )
+    stand_ins = frozenset(_stand_ins(policy.place, windows, on))
+    spans = spans_of(windows, policy.place, on)
+    return ", ".join(_span(policy, span, on, stand_ins) for span in spans) or "not this day"
 
 
-def _span(policy: Policy, span: Span, on: date) -> str:
-    start, end = (_local(wall, policy, on) for wall in span)
+def _span(policy: Policy, span: Span, on: date, stand_ins: frozenset[datetime]) -> str:
+    start, end = (_local(wall, policy, on) + (_STAND_IN if wall in stand_ins else "") for wall in span)
     return f"{start} to {end}"
+
+
+def _stand_ins(place: Place, windows: tuple[Window, ...], on: date) -> Iterator[datetime]:
+    """When those of `windows` that open on `on` open or close though the sun doesn't do what they name."""
+    for window in windows:
+        for start, end in spans_of((window,), place, on):
+            if _stays(place, window.opens, on):
+                yield start
+            for closing in (on, on + _DAY, on + 2 * _DAY):
+                if _stays(place, window.closes, closing) and time_on(place, window.closes, closing) == end:
+                    yield end
+
+
+def _stays(place: Place, at: TimeOfDay, on: date) -> bool:
+    """Whether the sun stays up or down on `on`, so that `at` doesn't happen."""
+    sun = None if at.sun is None else sun_times(place, on)
+    return sun is not None and at.sun is not None and isinstance(sun.when(at.sun), Standing)
 
 
 def _crossing(when: datetime | Standing, policy: Policy, on: date) -> str:
@@ -95,7 +115,10 @@ def _clock_change(policy: Policy, on: date) -> str:
     return f" (clocks {minutes:+d} min)"
 
 
-def _below(policy: Policy) -> list[str]:
+def _below(policy: Policy, *, marked: bool) -> list[str]:
     at = policy.summary.at
     told = f"at {at}" if at is not None and policy.summary.send_to else "never"
-    return [f"The summary is sent {told}. Dawn and dusk are those of civil twilight, the sun 6° down."]
+    text = [f"The summary is sent {told}. Dawn and dusk are those of civil twilight, the sun 6° down."]
+    if marked:
+        text.append(f"{_STAND_IN} the sun does not do that on this day: its lowest or its highest stands in.")
+    return text

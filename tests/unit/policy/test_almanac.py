@@ -87,3 +87,12 @@ def test_days_of_the_week():
     days = lines(policy({}, hours=hours), date(2026, 6, 12), 4)[2:6]  # from a Friday on
     assert ["22:00 to 06:00+" in day for day in days] == [False, True, True, False]
     assert ["not this day" in day for day in days] == [True, False, False, True]
+
+
+def test_times_at_which_the_sun_stands_in_are_marked():
+    place = {"latitude": 69.65, "longitude": 18.96, "time_zone": "Europe/Oslo"}
+    dark = Policy.model_validate({"place": place, "hours": {"watch": {"from": "22:00", "to": "sunrise"}}})
+    _head, _names, line, _summary, below = hours_table(dark, date(2026, 12, 21), 1).splitlines()
+    assert "22:00 to 11:42+~" in line
+    assert below.startswith("~ the sun does not do that on this day")
+    assert "~" not in hours_table(dark, date(2026, 3, 21), 1)

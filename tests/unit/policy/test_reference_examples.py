@@ -1,0 +1,152 @@
+"""Every example that the README gives of how hours, rules and steps are read is true."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from dooryard.policy import heat
+from dooryard.policy.almanac import hours_table
+from dooryard.policy.decide import MOST_HELD, decide
+from dooryard.policy.heat import HeatState, sparing, steps_of
+from dooryard.policy.holding import held_back
+from dooryard.policy.hours import quiet_until
+from dooryard.policy.parse import parse_policy
+from dooryard.policy.schema import Policy
+from dooryard.policy.state import PolicyState
+from dooryard.records import Moment, Outcome
+from fakes.rules import SINKS, START, later, policy, visit
+
+README = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
+SECTION = README.partition("### How hours, rules and steps are read")[2].partition("## What happens when")[0]
+PLACES = {
+    "51.75 N": {"latitude": 51.752, "longitude": -1.258, "time_zone": "Europe/London"},
+    "69.65 N": {"latitude": 69.65, "longitude": 18.96, "time_zone": "Europe/Oslo"},
+}
+ROWS = re.findall(
+    r"^\| `(\S+)` \| `(\S+)` \| (\S+ N) \| (\w+ \d+ \w+ \d+) \| ([^|]+) \|", SECTION, re.MULTILINE
+)
+EXAMPLES = [" ".join(each.split()) for each in re.findall(r" \*([^*]+)\*\n", SECTION)]
+
+
+@pytest.mark.parametrize(("opens", "closes", "where", "on", "is_open"), ROWS, ids=str)
+def test_a_window_is_open_as_the_reference_says(opens, closes, where, on, is_open):
+    day = datetime.strptime(on, "%a %d %b %Y").date()  # noqa: DTZ007  (a date)
+    rules = Policy.model_validate(
+        {"place": PLACES[where], "hours": {"watch": {"from": opens, "to": closes, "days": [on[:3]]}}}
+    )
+    line = hours_table(rules, day, 1).splitlines()[2]
+    assert line.startswith(on)
+    assert f"  {is_open}  never" in line
+
+
+def decided(rules, seen, state=None, now=START, **more):
+    return decide(rules, state or PolicyState(), seen, now, True, sinks=SINKS, **more)
+
+
+def no_rule():
+    rules = parse_policy('[place]\nname = "Alder Row"', "p.toml").value
+    _, decision = decided(rules, visit("cat"))
+    assert (decision.outcome, decision.sinks) == (Outcome.TELL, ("phone", "post"))
+
+
+def waiting():
+    rules = policy({"name": "first", "shortest_stay_s": 8}, {"name": "second"})
+    at = [decided(rules, visit(stay_s=stay_s))[1].rule for stay_s in (1.5, 7.9, 8)]
+    assert at == [None, None, "first"]
+    assert decided(rules, visit(stay_s=5))[1].rule is None
+    assert decided(rules, visit(stay_s=5, ended=True))[1].rule == "second"
+    finch = policy({"name": "finch", "visitor": "house finch"}, {"name": "birds", "visitor": "bird"})
+    at = [decided(finch, visit("bird", stay_s=stay_s))[1].rule for stay_s in (1.5, 9.9, 10)]
+    assert at == [None, None, "birds"]
+
+
+def certainty():
+    named = visit("bird", "house finch", sure=0.7, group_sure=0.95)
+    assert decided(policy({"visitor": "bird", "sure": 0.9}), named)[1].outcome is Outcome.TELL
+    assert decided(policy({"visitor": "house finch", "sure": 0.9}), named)[1].outcome is Outcome.SILENT
+
+
+def own_cooldowns():
+    rules = policy(
+        {
+            "name": "finches",
+            "visitor": "house finch",
+            "at_most_per_day": 1,
+            "hours": {"from": "14:00", "to": "14:04"},
+        },
+        {"name": "birds", "visitor": "bird"},
+    )
+    finch = visit("bird", "house finch")
+    state, first = decided(rules, finch)
+    _, second = decided(rules, finch, state, later(60))
+    assert (first.rule, second.rule) == ("finches", "birds")
+    assert second.outcome is Outcome.TELL
+
+
+def outage():
+    rules = policy({"cooldown_min": 240})
+    state, _ = decided(rules, visit())
+    text = state.to_json(START, "b1", clock_set=True)
+    now = Moment(later(12 * 3600).wall, 5.0)
+    restored = PolicyState.from_json(text, now, "b2").outage_counted(now)
+    assert decided(rules, visit(), restored, now)[1].outcome is Outcome.TELL
+
+
+def quiet():
+    rules = policy({"send_to": ["phone"]}, hours={"quiet": {"from": "21:00", "to": "07:00"}})
+    at = later(7 * 3600 + 27 * 60)  # 21:30 in London
+    _, decision = decided(rules, visit(), now=at)
+    assert (decision.outcome, decision.sinks) == (Outcome.HOLD, ("phone",))
+    morning = quiet_until(rules, at.wall)
+    assert (morning - at.wall) == timedelta(hours=9, minutes=30)
+    assert held_back(rules, "visit", at.wall, morning - timedelta(seconds=1), clock_set=True)
+    assert not held_back(rules, "visit", at.wall, morning, clock_set=True)
+    assert MOST_HELD == 12
+
+
+def read(steps, sensor, values, every_s=10.0):
+    state = HeatState()
+    for k, value in enumerate(values):
+        state, _news = heat.advance(state, steps, {sensor: (every_s * k, value)}, every_s * k)
+    return sparing(steps, state).because
+
+
+def median():
+    table = {"sensor": "cpu", "above_c": 72, "until_below_c": 66, "frames_per_s": 2}
+    steps = steps_of(Policy.model_validate({"heat": [table]}))
+    assert read(steps, "cpu", [60.0, 125.0, 60.0]) == ()
+    assert read(steps, "cpu", [60.0, 73.0, 73.0]) == ("cpu above 72",)
+
+
+def low_power():
+    steps = steps_of(Policy.model_validate({"low_power": {"look_every_s": 3}}))
+    for well, holds in ((59, True), (63, False)):  # readings ten seconds apart
+        found = read(steps, "low-power", [0.0, 1.0, 1.0] + [0.0] * well)
+        assert (found == ("low power",)) is holds
+
+
+TRUE = {
+    "A policy of one line": no_rule,
+    "`shortest_stay_s = 8` before": waiting,
+    "A bird at 95 % that is": certainty,
+    "A finch that the rule": own_cooldowns,
+    "Off for 12 hours": outage,
+    "A visit at 21:30": quiet,
+    "60, 125, 60 °C": median,
+    "Low for 20 seconds": low_power,
+}
+
+
+@pytest.mark.parametrize("begins", TRUE)
+def test_an_example_is_true(begins):
+    TRUE[begins]()
+
+
+def test_each_example_has_its_test():
+    assert len(ROWS) == 13
+    assert [sum(example.startswith(begins) for example in EXAMPLES) for begins in TRUE] == [1] * len(TRUE)
+    assert len(EXAMPLES) == len(TRUE)
