@@ -1,4 +1,4 @@
-"""Every example that the README gives of how hours, rules and steps are read is true."""
+"""Every example that policies/README.md gives of how hours, rules and steps are read is true."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ from dooryard.policy.state import PolicyState
 from dooryard.records import Moment, Outcome
 from fakes.rules import SINKS, START, later, policy, visit
 
-README = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
-SECTION = README.partition("### How hours, rules and steps are read")[2].partition("## What happens when")[0]
+TEXT = (Path(__file__).parents[3] / "policies" / "README.md").read_text(encoding="utf-8")
+SECTION = TEXT.partition("## How hours, rules and steps are read")[2].partition("## Keys")[0]
 PLACES = {
     "51.75 N": {"latitude": 51.752, "longitude": -1.258, "time_zone": "Europe/London"},
     "69.65 N": {"latitude": 69.65, "longitude": 18.96, "time_zone": "Europe/Oslo"},
