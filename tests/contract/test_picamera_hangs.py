@@ -6,11 +6,13 @@ busy machine, and far below the hang.
 
 from __future__ import annotations
 
+import signal
 import time
 
 import psutil
 import pytest
 
+from daemon_runs import start, write_files
 from dooryard import halt
 from dooryard.camera.base import CameraStalledError
 from dooryard.camera.keeper import CameraKeeper, Patience
@@ -148,3 +150,31 @@ def test_twenty_openings_leave_nothing_behind(board):
         camera.close()
         assert camera._leaving.gone(5.0)
     assert (me.num_fds(), me.num_threads(), len(me.children())) <= before
+
+
+@pytest.mark.parametrize("where", ["at_stop", "between_frames"])
+def test_the_daemon_told_to_stop_does_so_while_its_camera_hangs(board, tmp_path, where):
+    home = tmp_path / "home"
+    home.mkdir()
+    write_files(home, tmp_path, sinks="", camera='kind = "picamera"\nframes_per_s = 20\n')
+    daemon = start(home, **board.environ())
+    until(lambda: board.noted("crops"), 60.0)
+    until((home / "state").exists)
+    lines = iter(daemon.stderr.readline, "")
+    assert any("ready" in line for line in lines)
+    board.set(**{f"hang_{where}_s": HANG_S})
+    if where == "between_frames":
+        until(lambda: board.noted("hangs"))
+    begun_s = time.monotonic()
+    daemon.send_signal(signal.SIGTERM)
+    _out, told = daemon.communicate(timeout=30.0)
+    assert daemon.returncode == 0, told
+    assert time.monotonic() - begun_s < 10.0  # of them five are the library's own, to let go of the camera
+    assert not [child for child in psutil.process_iter(["cmdline"]) if board_is_used_by(child, board)]
+
+
+def board_is_used_by(process: psutil.Process, board: StandIn) -> bool:
+    try:
+        return process.environ().get("DOORYARD_STANDIN_BOARD") == board.environ()["DOORYARD_STANDIN_BOARD"]
+    except psutil.Error:
+        return False
