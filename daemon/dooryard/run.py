@@ -1,6 +1,7 @@
 """The edge: where the real parts are built, joined, started and stopped.
 
-Read `run` from the top: it is the start and the end of the service.
+Read `run` from the top: it is the start and the end of the service. Longer than most modules, so that
+both stand in one place.
 """
 
 from __future__ import annotations

@@ -27,7 +27,7 @@ from dooryard.outbox import upkeep as upkeeps
 from dooryard.outbox.durable import Disk
 from dooryard.outbox.schedule import Errand, State
 from dooryard.outbox.states import States
-from dooryard.records import Alert, Decision, Outcome, Visit
+from dooryard.records import Alert, Decision, Visit
 
 # In `Alert.picture`: this alert wants its visit's picture. When it is stored, the path takes its place.
 VISIT_PICTURE = "visit"
@@ -180,15 +180,6 @@ class Store:
         """The storing number of the newest visit, whether it is still kept or not; 0 when there was none."""
         found = self._engine.select(tuple, "SELECT seq FROM sqlite_sequence WHERE name = 'visits'")
         return int(found[0][0]) if found else 0
-
-    def held_since(self, start: datetime) -> list[rows.StoredVisit]:
-        """Visits held for the summary that began at or after `start`, in order of beginning."""
-        return self._engine.select(
-            rows.visit_of,
-            "SELECT * FROM visits WHERE outcome = ? AND start_wall >= ? ORDER BY start_wall, seq",
-            Outcome.HOLD.value,
-            rows.wall_text(start),
-        )
 
     def decision_of(self, visit_id: str) -> Decision | None:
         found = self._engine.select(rows.decision_of, "SELECT * FROM decisions WHERE visit = ?", visit_id)

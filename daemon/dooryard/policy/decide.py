@@ -71,7 +71,7 @@ def decide(
         failed = _not_taken(case, rule, names, clauses)
         if failed is None:
             return _waiting(case, rule, awaited, clauses) if awaited else _by_rule(case, rule, clauses)
-        if awaited is None and may_yet_take(rule, visit, failed.name, group_of):
+        if awaited is None and may_yet_take(rule, visit, failed.name, group_of) and _is_its_hour(case, rule):
             awaited = rule, failed
         if failed.name != "visitor":
             nearest = failed
@@ -157,6 +157,10 @@ def _certainty(case: _Case, rule: Rule) -> tuple[float, str]:
     if by_group.isdisjoint(rule.visitor):
         return visitor.sure, f" of {with_article(visitor.species)}"
     return visitor.group_sure, f" of {with_article(visitor.group)}"
+
+
+def _is_its_hour(case: _Case, rule: Rule) -> bool:
+    return not rule.hours or _own_hours(case, rule).passed
 
 
 def _own_hours(case: _Case, rule: Rule) -> Clause:

@@ -47,7 +47,7 @@ def watching(policy: Policy, wall: datetime, clock_set: bool) -> bool:
 
 
 def quiet(policy: Policy, wall: datetime, clock_set: bool) -> bool:
-    """Whether alerts are to wait for the summary. `wall` is aware."""
+    """Whether alerts are to wait. `wall` is aware."""
     return clock_set and _open_until(policy.hours.quiet, policy.place, wall) is not None
 
 

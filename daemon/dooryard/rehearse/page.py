@@ -69,7 +69,7 @@ def _recording(rehearsal: Rehearsal) -> Iterator[str]:
         yield (
             '<p class="faint">From above: night, twilight and day; watch hours, and quiet hours below them '
             "if there are any; the recording, pale while the camera was off; visits. A full mark was told, "
-            "a pale one held for the summary, a dashed one not told.</p>"
+            "a pale one held in quiet hours, a dashed one not told.</p>"
         )
     recording = recording_picture(rehearsal)
     if recording:

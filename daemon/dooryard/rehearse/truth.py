@@ -62,7 +62,7 @@ class Line:
 
     visitor: str
     noticed: Rate  # true visits of which there is a visit at all
-    told: Rate  # true visits that were told, or held for the summary
+    told: Rate  # true visits that were told, or held in quiet hours
     named: Rate  # noticed visits, as far as their group is known, that were given the right one
 
 

@@ -115,15 +115,15 @@ def test_the_end_of_a_visit_that_was_never_stored_changes_nothing(store: Store) 
     assert pictures(store) == []
 
 
-def test_lists_by_time_and_by_outcome(store: Store) -> None:
+def test_lists_by_time_and_by_the_order_of_storing(store: Store) -> None:
     for number, outcome in enumerate([Outcome.TELL, Outcome.HOLD, Outcome.SILENT, Outcome.HOLD]):
         one = visit(number)
         store.record_visit(one, None, decision(one, outcome), [])
     ids = [visit(number).id for number in range(4)]
     between = store.visits_between(START + timedelta(seconds=60), START + timedelta(seconds=180))
     assert [stored.id for stored in between] == ids[1:3]
-    assert [stored.id for stored in store.held_since(START)] == [ids[1], ids[3]]
-    assert [stored.id for stored in store.held_since(START + timedelta(seconds=61))] == [ids[3]]
+    assert [stored.id for stored in store.visits_stored_between(1, 3)] == ids[1:3]
+    assert store.newest_visit() == 4
 
 
 def test_alerts_of_the_box_and_states(store: Store) -> None:

@@ -73,6 +73,8 @@ def test_nobody_is_waited_for_who_it_cannot_be(group, waits):
 def test_hours_that_are_not_open_are_not_waited_for():
     rules = policy({"name": "night", "hours": {"from": "22:00", "to": "04:00"}, "shortest_stay_s": 8}, LATER)
     assert taken(rules, stay_s=1.5)[0] == "later"
+    named = {"name": "rex", "visitor": ["rex"], "hours": {"from": "22:00", "to": "04:00"}}
+    assert taken(policy(named, LATER), "dog", stay_s=1.5)[0] == "later"
 
 
 def test_only_earlier_rules_are_waited_for():
