@@ -1,8 +1,8 @@
 """Live is rehearsed: the gate decides by the camera's own luma as it does by a recording's.
 
 The camera's luma is worked out here as hardware does it in the colour space that the adapter asks for:
-BT.601, of the full range, rounded once after the mean over a block (weights: JFIF, ITU-T T.871). What the real
-library gives in that colour space is held against a recording in tests/contract/test_picamera_real.py.
+BT.601, of the full range, rounded once after the mean over a block (weights: JFIF, ITU-T T.871). What the
+real library gives in that colour space is held against a recording in tests/contract/test_picamera_real.py.
 """
 
 from __future__ import annotations
