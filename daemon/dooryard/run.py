@@ -10,7 +10,6 @@ import contextlib
 import faulthandler
 import logging
 import os
-import resource
 import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping
@@ -28,8 +27,8 @@ from dooryard.check import gauges_of, reread, rereader
 from dooryard.clock import Clock, FrameClock, SystemClock
 from dooryard.daybook import Daybook
 from dooryard.errors import StuckError
-from dooryard.gate.tally import totals
 from dooryard.journal.keeper import keeper_of
+from dooryard.last_words import last_words
 from dooryard.ledger import Ledger
 from dooryard.log import say
 from dooryard.loop import Loop
@@ -89,7 +88,7 @@ def run(
             _halt(loop, parts, store, system)
         else:
             _stop(loop, parts, asked=stop.is_set())
-        _last_words(loop, parts.ledger)
+        last_words(loop, parts.ledger)
     return 0
 
 
@@ -281,24 +280,3 @@ def _times(camera: Camera, keeper: CameraKeeper, system: SystemClock) -> tuple[C
     first = keeper.peek()
     clock = FrameClock(Moment(first.wall, first.mono_s) if first else system.now())
     return clock, RecordedTimed(clock.now()), True
-
-
-def _last_words(loop: Loop, ledger: Ledger) -> None:
-    if loop.state.gate is not None:
-        for reason, count in totals(loop.state.gate.tally).items():
-            if reason is not None and count:
-                say(_log, logging.INFO, "held back by the gate", reason=reason.value, times=count)
-    tally = ledger.tally
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 / 1e6
-    say(
-        _log,
-        logging.INFO,
-        "stopped",
-        frames=loop.frames,
-        looks=loop.looks,
-        nobody=loop.nobody,
-        visits=tally.visits,
-        told=tally.told,
-        lost=tally.lost,
-        peak_memory_mb=round(peak_mb),
-    )

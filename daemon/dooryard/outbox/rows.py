@@ -256,3 +256,9 @@ def _insert(db: sqlite3.Connection, table: str, values: Mapping[str, Any]) -> No
     marks = ", ".join(f":{name}" for name in values)
     # Table and column names are this module's own, never input.
     db.execute(f"INSERT INTO {table} ({names}) VALUES ({marks})", values)  # noqa: S608
+
+
+def picture_of(db: sqlite3.Connection, visit_id: str | None) -> str | None:
+    """Path of a visit's picture."""
+    row = db.execute("SELECT picture FROM visits WHERE id = ?", (visit_id,)).fetchone()
+    return row["picture"] if row else None

@@ -14,7 +14,6 @@ disk or the database fails; then nothing is half written.
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -147,7 +146,7 @@ class Store:
             if replacing:
                 queue.supersede(db, alert.kind, alert.sinks)
             wanted = alert.picture == VISIT_PICTURE
-            rows.insert_alert(db, alert, _picture_of(db, alert.visit) if wanted else alert.picture)
+            rows.insert_alert(db, alert, rows.picture_of(db, alert.visit) if wanted else alert.picture)
 
     def mend_times(self, offset_s: float) -> int:
         """Shift the times of visits stored since the machine was switched on with its clock not set.
@@ -298,8 +297,3 @@ class Store:
             except StoreError as error:  # a full disk must not keep the box from watching
                 self.notes.append(f"after a restart, times of this boot could not be mended: {error.what}")
         return number
-
-
-def _picture_of(db: sqlite3.Connection, visit_id: str | None) -> str | None:
-    row = db.execute("SELECT picture FROM visits WHERE id = ?", (visit_id,)).fetchone()
-    return row["picture"] if row else None
