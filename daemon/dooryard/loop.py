@@ -1,7 +1,7 @@
 """The service loop: reads frames, runs the pipeline, and does the effects it asks for.
 
-One thread; only deliveries have threads of their own. Everything it works with is handed in by `run`. It is
-longer than other modules, as the order of a turn is to be read in one place.
+One thread; only deliveries have threads of their own. Everything it works with is handed in by `run`.
+Longer than most modules: what a turn of the loop does stands in one place.
 """
 
 from __future__ import annotations

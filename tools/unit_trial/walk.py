@@ -9,7 +9,7 @@ from pathlib import Path
 
 from standardwebhooks import Webhook
 
-from unit_trial.board import CERTIFICATES, cache
+from unit_trial.board import CERTIFICATES, NotTriedError, cache
 from unit_trial.trial import BOX, LAST_RESORT, POLICY, SECRET, Trial, must, ok
 
 REPOSITORY = Path(__file__).parents[2]
@@ -26,13 +26,12 @@ def wheels(trial: Trial) -> str:
     if not (kept.exists() and kept.read_text(encoding="utf-8") == stamp):
         shutil.rmtree(store, ignore_errors=True)
         shutil.copy(lock, board.root / "srv/lock.txt")
-        ok(
-            board.chroot(
-                "python3", "-m", "pip", "download", "--quiet", "--dest", "/srv/wheels", "--no-deps",
-                "--only-binary", ":all:", "--require-hashes", "-r", "/srv/lock.txt", network=True,
-            ),
-            "fetching packages",
+        fetched = board.chroot(
+            "python3", "-m", "pip", "download", "--quiet", "--dest", "/srv/wheels", "--no-deps",
+            "--only-binary", ":all:", "--require-hashes", "-r", "/srv/lock.txt", network=True,
         )  # fmt: skip
+        if fetched.returncode:
+            raise NotTriedError(f"its Python packages cannot be fetched: {fetched.stderr[-200:]}")
         shutil.copytree(board.root / "srv/wheels", store)
         kept.write_text(stamp, encoding="utf-8")
     shutil.rmtree(board.root / "srv/wheels", ignore_errors=True)
