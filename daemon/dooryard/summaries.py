@@ -22,7 +22,6 @@ from dooryard.policy.words import label
 from dooryard.records import Moment
 
 _STATE = "last_summary"
-_DAY = timedelta(days=1)
 _LONGEST = timedelta(days=7)  # of an owner who had no summary for months, only the last week is told
 
 
@@ -72,8 +71,8 @@ def _begun(store: Store, conditions: Conditions, mark: _Mark, now: Moment) -> _M
 def _visits(store: Store, mark: _Mark, made: Moment) -> Sequence[StoredVisit]:
     """Those that the summary which is begun is of."""
     since = made.wall - _LONGEST
-    if mark.number is None:
-        since = max(since, mark.last or made.wall - _DAY)
+    if mark.number is None and mark.last is not None:
+        since = max(since, mark.last)
     stored = store.visits_stored_between(mark.number or 0, mark.telling_number)
     return [visit for visit in stored if visit.last_seen >= since]
 
