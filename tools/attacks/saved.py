@@ -55,9 +55,8 @@ def states(folder: Path, count: int, seed: int = 1) -> list[Outcome]:
             bad = damaged(data, chance)
             with closing(sqlite3.connect(folder / DATABASE)) as db, db:
                 db.execute("UPDATE states SET data = ? WHERE name = ?", (bad, name))
-            outcome.note(f"number {number} of seed {seed}", _start(folder, card, name, bad == data))
-            with closing(Store.open(folder, clock, boot=BOOT)) as store:
-                store.save_states(whole)
+            problem = _start(folder, card, name, bad == data, whole)
+            outcome.note(f"number {number} of seed {seed}", problem)
         outcomes.append(outcome)
     return outcomes
 
@@ -121,7 +120,8 @@ def _whole(card: Card) -> dict[str, bytes]:
     }
 
 
-def _start(folder: Path, card: Card, name: str, unchanged: bool) -> str | None:
+def _start(folder: Path, card: Card, name: str, unchanged: bool, whole: dict[str, bytes]) -> str | None:
+    """What was wrong with a start after the accident; at its end all is saved whole again."""
     clock = FakeClock(NOON)
     try:
         with (
@@ -139,6 +139,7 @@ def _start(folder: Path, card: Card, name: str, unchanged: bool) -> str | None:
             ledger.summary(RULES, now)
             ledger.publish("0123", ["page"], "Alder Row", now, clock_set=True)
             ledger.save(found, None, now, thorough=True)
+            store.save_states(whole)
     except Exception as error:  # noqa: BLE001  (whatever it is, it is the finding)
         return f"raised {error!r}"[:200]
     if len(told) != (0 if unchanged else 1) or (told and name not in told[0]):
