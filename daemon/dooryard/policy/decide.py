@@ -14,7 +14,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from dooryard.policy.hours import is_open, quiet, quiet_until
+from dooryard.policy.hours import is_open, quiet, quiet_ends, quiet_until
 from dooryard.policy.naming import names_of
 from dooryard.policy.patience import may_yet_take, waiting_text
 from dooryard.policy.schema import ALL_SINKS, Policy, Rule, plain_name
@@ -196,7 +196,7 @@ def _held(
 ) -> tuple[PolicyState, Decision]:
     """Told when quiet hours end, to the rule's sinks; what is more than `MOST_HELD`, in the summary only."""
     why, hours = clauses[-1].text, case.policy.hours
-    state = case.state.holding(str(quiet_until(case.policy, case.now.wall)))
+    state = case.state.holding(str(quiet_ends(case.policy, case.now.wall)))
     if hours.when_quiet_ends == "summary":
         sinks = ()
     elif state.held > MOST_HELD:

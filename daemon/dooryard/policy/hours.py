@@ -62,6 +62,19 @@ def quiet_until(policy: Policy, wall: datetime) -> datetime | None:
     return end if end is not None and end - wall <= _DAY else None
 
 
+def quiet_ends(policy: Policy, wall: datetime) -> datetime | None:
+    """When the stretch of quiet hours that holds at `wall` ends (UTC), however far off; None: not foreseen.
+
+    It is the same moment wherever in the stretch `wall` is.
+    """
+    for _ in range(_LOOK_AHEAD_DAYS):  # each turn reaches three days on; hours repeat after a week
+        end = _open_until(policy.hours.quiet, policy.place, wall)
+        if end is None:
+            return wall
+        wall = end
+    return None
+
+
 def next_change(policy: Policy, wall: datetime) -> datetime | None:
     """When watching or quiet next changes (UTC); None if neither does within a week."""
     first = wall.astimezone(UTC).date()

@@ -322,3 +322,14 @@ def test_a_group_is_not_sure_of_its_species_only_where_it_has_some():
     ):
         _, decision = decide(rules, PolicyState(), fox, START, True, sinks=SINKS, group_of=group_of)
         assert decision.outcome is outcome
+
+
+def test_quiet_days_that_meet_are_one_stretch_with_one_bound():
+    quiet = {"quiet": [{"from": "00:00", "to": "24:00", "days": ["Sat", "Sun"]}]}
+    rules, state, sent = policy({"cooldown_min": 0}, hours=quiet), PolicyState(), 0
+    for day in (-1, 0):  # START is a Sunday
+        for number in range(MOST_HELD):
+            state, decision = decided(rules, visit(number=number), state, later(day * 86400 + number))
+            assert decision.outcome is Outcome.HOLD
+            sent += bool(decision.sinks)
+    assert sent == MOST_HELD
