@@ -40,7 +40,7 @@ class Alone:
         self.home = home
         self.own = home / "own"  # the process's home folder: who reports to his maker may keep an id there
         self.own.mkdir()
-        kept_back = (runtime.SWITCH, "XDG_CACHE_HOME")
+        kept_back = (runtime.SWITCH, "XDG_CACHE_HOME", "CI")  # the library is silent where CI is set
         environ = {name: value for name, value in os.environ.items() if name not in kept_back}
         self._process = subprocess.Popen(
             ["unshare", "--net", "--mount", sys.executable, str(ALONE), str(home), str(seconds), *command],

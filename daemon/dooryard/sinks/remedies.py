@@ -161,7 +161,7 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
         ("could not be written there",),
         "look there: the disk there is full, or the user may not write in that folder",
     ),
-    (("has no rsync",), _NO_RSYNC),
+    (("has no rsync",), f"{_NO_RSYNC}; check too that the port is the right one for this kind of sink"),
     (
         ("unexplained error",),
         "the connection broke off: try again, check that the port is the right one, then see the host's log",

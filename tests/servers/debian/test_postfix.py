@@ -9,7 +9,7 @@ import pytest
 from peer_trials import mail_cases, outbox_cases
 from peer_trials.case import Case
 from peer_trials.postfix import Postfix, postfix
-from servers.real.trials import hold, running
+from servers.debian.trials import hold, running
 
 pytestmark = pytest.mark.process
 CASES = [*mail_cases.CASES, *outbox_cases.CASES]

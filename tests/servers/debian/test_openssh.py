@@ -9,7 +9,7 @@ import pytest
 from peer_trials.case import Case
 from peer_trials.garden import Hosts, hosts
 from peer_trials.publish_cases import CASES
-from servers.real.trials import hold, running
+from servers.debian.trials import hold, running
 
 pytestmark = pytest.mark.process
 

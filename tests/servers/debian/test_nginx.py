@@ -9,7 +9,7 @@ import pytest
 from peer_trials.case import Case
 from peer_trials.nginx import Nginx, nginx
 from peer_trials.web_cases import CASES
-from servers.real.trials import hold, running
+from servers.debian.trials import hold, running
 
 pytestmark = pytest.mark.process
 
