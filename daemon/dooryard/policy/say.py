@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from dooryard.policy.decide import sinks_for
+from dooryard.policy.case import sinks_for
 from dooryard.policy.hours import time_on
 from dooryard.policy.schema import Policy
 from dooryard.policy.words import (

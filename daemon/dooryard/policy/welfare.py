@@ -15,7 +15,7 @@ from types import MappingProxyType
 from dooryard.errors import StoreError
 from dooryard.policy import heat, moisture
 from dooryard.policy.care import ALL_MESSAGES, MESSAGES
-from dooryard.policy.decide import sinks_for
+from dooryard.policy.case import sinks_for
 from dooryard.policy.heat import HeatState, News, Sparing
 from dooryard.policy.keeping import ROOM_AGAIN
 from dooryard.policy.moisture import MoistureState

@@ -1,0 +1,64 @@
+"""What a rule asks of a visit whose visitor it is for. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from dooryard.policy.case import Case
+from dooryard.policy.hours import is_open
+from dooryard.policy.naming import names_of
+from dooryard.policy.schema import Rule, plain_name
+from dooryard.policy.words import percent_against, seconds_against, with_article
+from dooryard.records import SOMETHING, Clause
+
+
+def asked(case: Case, rule: Rule) -> Iterator[Clause]:
+    """What `rule` asks of a visit whose visitor it is for."""
+    if rule.hours:
+        yield _own_hours(case, rule)
+    yield sure_enough(case, rule)
+    stay_s = case.visit.stay_s
+    if rule.shortest_stay_s > 0:
+        so_far = "" if case.visit.end else " so far"
+        stayed, asked = seconds_against(stay_s, rule.shortest_stay_s)
+        yield Clause(
+            "stay",
+            stay_s >= rule.shortest_stay_s,
+            f'stayed {stayed}{so_far}, and rule "{rule.name}" asks for {asked}',
+        )
+
+
+def sure_enough(case: Case, rule: Rule) -> Clause:
+    if case.visit.visitor.group == SOMETHING:
+        return Clause("sure", True, "the classifier was away, so nobody can be sure; that does not count")
+    sure, of_what = _certainty(case, rule)
+    known, asked = percent_against(sure, rule.sure)
+    return Clause(
+        "sure", sure >= rule.sure, f'{known} sure{of_what}, and rule "{rule.name}" asks for {asked}'
+    )
+
+
+def _certainty(case: Case, rule: Rule) -> tuple[float, str]:
+    """What `rule` compares with: the group's certainty, unless it takes the visitor by its species only.
+
+    With it the words that say of what it is, where the two differ.
+    """
+    visitor = case.visit.visitor
+    if visitor.species is None or visitor.group_sure is None:
+        return visitor.sure, ""
+    by_species = {plain_name(name) for name in (visitor.species, visitor.scientific) if name}
+    by_group = (names_of(visitor, case.group_of) - by_species) | {plain_name(visitor.group)}
+    if by_group.isdisjoint(rule.visitor):
+        return visitor.sure, f" of {with_article(visitor.species)}"
+    return visitor.group_sure, f" of {with_article(visitor.group)}"
+
+
+def is_its_hour(case: Case, rule: Rule) -> bool:
+    return not rule.hours or _own_hours(case, rule).passed
+
+
+def _own_hours(case: Case, rule: Rule) -> Clause:
+    if not case.clock_set:
+        return Clause("hours", True, f'the clock is not set, so the hours of rule "{rule.name}" don\'t count')
+    within = is_open(rule.hours, case.policy.place, case.now.wall)
+    return Clause("hours", within, f'it is {"" if within else "not "}within the hours of rule "{rule.name}"')

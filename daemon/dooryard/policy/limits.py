@@ -1,0 +1,73 @@
+"""What speaks against telling a visit that a rule has taken: sinks, cooldown, caps, quiet hours. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from dooryard.policy.case import Case, day_of, listed
+from dooryard.policy.hours import quiet, quiet_until
+from dooryard.policy.schema import ALL_SINKS, Rule
+from dooryard.policy.words import duration, local_time
+from dooryard.records import Clause
+
+HOUR_S = 3600.0
+
+
+def sinks_known(rule: Rule, sinks: tuple[str, ...]) -> Clause:
+    if not rule.send_to:
+        return Clause("sinks", False, f'rule "{rule.name}" tells nobody')
+    if not sinks:
+        which = "" if ALL_SINKS in rule.send_to else f" called {listed(rule.send_to)}"
+        return Clause("sinks", False, f"the box has no sink{which}")
+    return Clause("sinks", True, f"to {', '.join(sinks)}")
+
+
+def cooldown(case: Case, rule: Rule) -> Clause:
+    whose = case.visit.visitor.key if rule.cooldown_per == "visitor" else None
+    last_s = case.state.last_told_s(rule.name, whose)
+    cooldown_s = rule.cooldown_min * 60
+    name = f"cooldown of {duration(cooldown_s)}"
+    if last_s is None:
+        return Clause("cooldown", True, f"{name} has not begun")
+    left_s = cooldown_s - (case.now.mono_s - last_s)
+    if left_s > 0:
+        return Clause("cooldown", False, f"{name} has {duration(left_s)} left")
+    return Clause("cooldown", True, f"{name} is over")
+
+
+def caps(case: Case, rule: Rule) -> Iterator[Clause]:
+    day = day_of(case.policy, case.now, case.clock_set)
+    when = "today" if day else "in a day's time (the clock is not set)"
+    if rule.only_first_of_day:
+        visitor = case.visit.visitor.key
+        earlier = case.state.told_on(rule.name, day, case.now.mono_s, visitor)
+        yield Clause(
+            "first of day",
+            earlier == 0,
+            f'rule "{rule.name}" has told of this visitor {"already" if earlier else "not yet"} {when}',
+        )
+    if rule.at_most_per_hour is not None:
+        told = case.state.told_within(rule.name, case.now.mono_s, HOUR_S)
+        yield Clause(
+            "hourly cap",
+            told < rule.at_most_per_hour,
+            f'rule "{rule.name}" has told {told} of at most {rule.at_most_per_hour} in 60 min',
+        )
+    told = case.state.told_on(rule.name, day, case.now.mono_s)
+    yield Clause(
+        "cap",
+        told < rule.at_most_per_day,
+        f'rule "{rule.name}" has told {told} of at most {rule.at_most_per_day} {when}',
+    )
+
+
+def quiet_now(case: Case, rule: Rule) -> Clause:
+    if rule.urgent:
+        return Clause("quiet", True, f'rule "{rule.name}" is urgent, so quiet hours don\'t count')
+    if not case.clock_set:
+        return Clause("quiet", True, "the clock is not set, so quiet hours don't count")
+    if not quiet(case.policy, case.now.wall, case.clock_set):
+        return Clause("quiet", True, "no quiet hours now")
+    until = quiet_until(case.policy, case.now.wall)
+    end = f" until {local_time(case.policy, until)}" if until else ""
+    return Clause("quiet", False, f"quiet hours{end}")
