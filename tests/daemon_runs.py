@@ -6,7 +6,8 @@ import os
 import sqlite3
 import subprocess
 import sys
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from dooryard.camera.base import EndOfFramesError
@@ -60,6 +61,24 @@ def write_files(home: Path, recording: Path, sinks: str, camera: str | None = No
     table = camera or f'kind = "folder"\nfolder = "{recording}"\n'
     (home / "box.toml").write_text(f'name = "alder-row"\n[camera]\n{table}\n{sinks}')
     (home / "policy.toml").write_text(POLICY)
+
+
+@contextmanager
+def receiver(folder: Path) -> Iterator[tuple[str, Path]]:
+    """A real receiver on loopback: its [[sink]], and the file that it writes."""
+    command = [sys.executable, str(TOOLS / "peers.py"), "webhook", str(folder)]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    port = process.stdout.readline().split()[1]
+    try:
+        yield (
+            f'[[sink]]\nname = "phone"\nkind = "webhook"\nurl = "http://127.0.0.1:{port}/"\n',
+            folder / "received.jsonl",
+        )
+    finally:
+        process.terminate()
+        process.wait(10)
+        process.stdout.close()
 
 
 def start(home: Path, **environ: str) -> subprocess.Popen[str]:

@@ -56,7 +56,7 @@ class Loop:
         self.halting = False
         self.frames = self.looks = self.nobody = 0
         self._spared_off = False
-        self._camera_lost = False
+        self._camera_lost = self._opening = False
         self._sight = Sight(parts.classifier, self.tell)
         self._network = Network(parts.delivery, self.tell)
         desk = None if parts.care is None else parts.care.desk
@@ -75,6 +75,21 @@ class Loop:
         finally:
             self._watchdog.stop()
 
+    def open_camera(self) -> bool:
+        """Open the camera for the first time, and do meanwhile what needs none.
+
+        False: asked to stop or to halt before it was open. Raises `CameraError` where it cannot be opened.
+        """
+        while not (self._stop.is_set() or self.halting):
+            self._parts.notifier.starting("the camera")
+            self._opening = not (self._spared_off or self._parts.camera.open_in_steps())
+            if not self._opening:
+                return True
+            now = self._parts.clock.now()
+            self._look_around(now)
+            self._do_what_is_due(now)
+        return False
+
     def finish(self) -> None:
         """End the visits, and store them and what a restart needs."""
         now = self._parts.clock.now()
@@ -91,23 +106,30 @@ class Loop:
         self._watchdog.doing("a frame is worked on")
         now = self._parts.clock.now()
         care = self._parts.care
-        if care is not None:
-            self._look_after_the_box(care, now)
-        if self._reload.is_set():
-            self._read_the_policy_anew(now)
+        self._look_around(now)
         if not self._spared_off and (frame is None or care is None or care.in_turn(now)):
             self._step(frame, now)
+        self._do_what_is_due(now)
+        if self._parts.journal is not None:
+            self._turn_journal(self._parts.journal, now)
+        self._parts.turned_s = self._parts.process_clock.now().mono_s
+        self._watchdog.turned(frames_well=frame is not None or self._no_frame_is_due())
+        self._show()
+
+    def _look_around(self, now: Moment) -> None:
+        """What goes on with or without frames: sensors, the button, a policy that was changed."""
+        if self._parts.care is not None:
+            self._look_after_the_box(self._parts.care, now)
+        if self._reload.is_set():
+            self._read_the_policy_anew(now)
+
+    def _do_what_is_due(self, now: Moment) -> None:
         for name in self._parts.timed.due(now):
             if name == "upkeep":
                 self._parts.ledger.upkeep(self.conditions, now)
                 self._parts.ledger.note(self.state, self.conditions, now)
             else:
                 self._minute(now)
-        if self._parts.journal is not None:
-            self._turn_journal(self._parts.journal, now)
-        self._parts.turned_s = self._parts.process_clock.now().mono_s
-        self._watchdog.turned(frames_well=frame is not None or self._no_frame_is_due())
-        self._show()
 
     def _step(self, frame: Frame | None, now: Moment) -> None:
         if frame is not None:
@@ -302,6 +324,8 @@ class Loop:
 
     def doing(self) -> str:
         """What it does at present, in a few words."""
+        if self._opening:
+            return "opening the camera"
         if self._spared_off:
             return "resting until it has cooled"
         if self._parts.camera.trouble:

@@ -76,13 +76,9 @@ def run(
         parts, state, rules = _parts(stack, given, store, environ, system, notifier)
         loop = Loop(parts, state, rules, stop, reload)
         parts.delivery.hold_by(loop.holds)
-        camera = parts.camera.camera.name
-        say(_log, logging.INFO, "ready", box=given.box.name, camera=camera, state=store.folder)
-        notifier.ready("watching")
-        loop.tell("start", f"watching with the camera {camera}", parts.clock.now())
-        for text in parts.ledger.damages():
-            loop.tell("disk", text, parts.clock.now())
-        loop.run()
+        if loop.open_camera():
+            _ready(loop, parts, given, store)
+            loop.run()
         notifier.stopping()
         if loop.halting:
             _halt(loop, parts, store, system)
@@ -90,6 +86,15 @@ def run(
             _stop(loop, parts, asked=stop.is_set())
         last_words(loop, parts.ledger)
     return 0
+
+
+def _ready(loop: Loop, parts: Parts, given: _Given, store: Store) -> None:
+    camera = parts.camera.camera.name
+    say(_log, logging.INFO, "ready", box=given.box.name, camera=camera, state=store.folder)
+    parts.notifier.ready("watching")
+    loop.tell("start", f"watching with the camera {camera}", parts.clock.now())
+    for text in parts.ledger.damages():
+        loop.tell("disk", text, parts.clock.now())
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +160,8 @@ def _parts(
     notifier.starting("the camera")
     keeper = stack.enter_context(contextlib.closing(CameraKeeper(camera, Patience(box.camera.stall_after_s))))
     last_frame = restore.last_frame(store)
-    keeper.open(last_frame)
+    if not camera.live:
+        keeper.open(last_frame)  # a live one is opened by the loop, which has more to do meanwhile
     delivery.hold_by(lambda _kind, _made: True)  # until the loop knows what hour it is
     delivery.start()
     stack.callback(delivery.stop)

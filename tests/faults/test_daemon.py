@@ -11,7 +11,6 @@ import shutil
 import signal
 import socket
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -33,17 +32,9 @@ def recording(tmp_path_factory):
 
 @pytest.fixture
 def receiver(tmp_path):
-    """A real receiver on loopback; yields its [[sink]] and the file it writes."""
-    command = [sys.executable, str(daemon_runs.TOOLS / "peers.py"), "webhook", str(tmp_path / "received")]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-    port = process.stdout.readline().split()[1]
-    yield (
-        f'[[sink]]\nname = "phone"\nkind = "webhook"\nurl = "http://127.0.0.1:{port}/"\n',
-        tmp_path / "received" / "received.jsonl",
-    )
-    process.terminate()
-    process.wait(10)
-    process.stdout.close()
+    """A real receiver on loopback; its [[sink]] and the file it writes."""
+    with daemon_runs.receiver(tmp_path / "received") as made:
+        yield made
 
 
 def wait_until_ready(process):

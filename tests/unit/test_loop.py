@@ -125,6 +125,52 @@ def test_a_rate_that_is_spared_holds(bench):
     assert 9 <= sum(turns) <= 11
 
 
+class SlowToOpen(FakeCamera):
+    """Its opening comes to no end by itself."""
+
+    opens = False
+
+    def open_in_steps(self, within_s):
+        if self.opens:
+            self.open()
+        return self.opens
+
+
+def test_while_the_camera_opens_for_the_first_time_the_button_and_the_heat_are_seen_to(bench):
+    played = bench(sensor="0:20 30:70")
+    camera = SlowToOpen("f", live=True, repeat=True, clock=played.clock, luma_size=(160, 120))
+    played.parts.camera = CameraKeeper(camera, Patience())
+    presses, steps = {3: Press.SHORT, 200: Press.HELD}, []
+
+    def pressed():
+        steps.append(played.clock.advance(0.5))
+        played.desk.turn()
+        return [presses[len(steps)]] if len(steps) in presses else []
+
+    played.care.button = type("Button", (), {"presses": lambda _self: pressed()})()
+    policy = POLICY.replace('camera = "off"', "frames_per_s = 1")
+    played.loop.conditions = replace(
+        played.loop.conditions,
+        policy=parse_policy(policy, "test.toml", sensors=frozenset({"enclosure"})).value,
+    )
+    assert not played.loop.open_camera()
+    assert played.loop.halting
+    assert any("opening the camera" in text for text in played.messages())
+    assert any(": heat" in text for text in played.messages())
+
+
+def test_the_loop_begins_once_the_camera_is_open_and_not_after_a_stop(bench):
+    played = bench()
+    camera = SlowToOpen("f", live=True, repeat=True, clock=played.clock, luma_size=(160, 120))
+    played.parts.camera = CameraKeeper(camera, Patience())
+    played.stop.set()
+    assert not played.loop.open_camera()
+    played.stop.clear()
+    camera.opens = True
+    assert played.loop.open_camera()
+    assert played.loop.status().startswith("watching")
+
+
 def test_a_short_press_tells_how_things_are_and_a_long_one_halts(bench):
     played = bench()
     pressed = []

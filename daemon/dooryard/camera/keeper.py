@@ -48,6 +48,14 @@ class CameraKeeper:
         self.camera.open(after)
         self._open = True
 
+    def open_in_steps(self) -> bool:
+        """As `open`, for a moment at a time where the camera can; True once it is open. Raises as `open`."""
+        if not self._open and isinstance(self.camera, OpensInSteps):
+            self._open = self.camera.open_in_steps(_STEP_S)
+        elif not self._open:
+            self.open()
+        return self._open
+
     def peek(self) -> Frame | None:
         """The first frame of a recording, which `read` then gives; None when there is none."""
         try:
