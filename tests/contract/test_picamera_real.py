@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import numpy as np
 import pytest
+from PIL import Image
 
 from dooryard.camera.base import CameraStalledError
 from dooryard.camera.luma import small_luma
@@ -152,3 +156,28 @@ def test_a_dead_event_loop_is_a_stall_and_then_opened_anew(tmp_path, version):
     camera.open()
     assert camera.read(5.0).number > 1
     camera.close()
+
+
+def test_the_survey_draws_the_region_into_the_whole_view(tmp_path, version):
+    """As an owner asks for it; what lies in the border is what the region gives."""
+    height, width = 1232, 1640
+    scene = np.zeros((height, width, 3), np.uint8)
+    scene[..., 1] = np.linspace(0, 255, width).astype(np.uint8)
+    np.save(tmp_path / "scene.npy", scene)
+    board = StandIn(tmp_path, version)
+    board.set(scene=str(tmp_path / "scene.npy"))
+    (tmp_path / "box.toml").write_text(
+        'name = "Alder Row"\n[camera]\nkind = "picamera"\nregion = [0.25, 0.25, 0.75, 0.75]\n'
+        "[gate]\nignore = [[[0, 0], [0.3, 0], [0.3, 1], [0, 1]]]\n"
+    )
+    file = tmp_path / "view.png"
+    command = [sys.executable, "-m", "dooryard", "survey", "--box", str(tmp_path / "box.toml"), "--no-button"]
+    ran = subprocess.run(
+        [*command, "--picture", str(file)], env=board.environ(), capture_output=True, text=True, check=False
+    )
+    assert "the region that is used is drawn in yellow" in ran.stdout, ran.stdout + ran.stderr
+    with Image.open(file) as kept:
+        seen = np.asarray(kept)
+    yellow = np.argwhere((seen == (255, 214, 0)).all(axis=2))
+    assert tuple(yellow.min(axis=0)) == (height // 4, width // 4)
+    assert seen[10, 1200, 1] == scene[10, 1200, 1]  # outside of the region too: the whole view

@@ -20,6 +20,9 @@ def add(commands: Any) -> None:
     add_unit(survey)
     survey.add_argument("--json", action="store_true", help="print it for other programs")
     survey.add_argument("--no-button", action="store_true", help="do not ask for a press of the button")
+    survey.add_argument(
+        "--picture", type=Path, metavar="FILE", help="keep a picture of the whole view, the region drawn in"
+    )
     survey.set_defaults(command=_survey)
 
     report = commands.add_parser("gate-report", help="where the view is restless, and what that costs")
@@ -34,13 +37,19 @@ def _survey(arguments: argparse.Namespace) -> int:
     from dooryard.sensors.registry import Machine, build
     from dooryard.survey.assemble import checks
     from dooryard.survey.lines import survey
+    from dooryard.survey.view import check_name
 
+    if arguments.picture is not None:
+        check_name(arguments.picture)
     unit = unit_of(arguments)
     sensors = build([sensor.spec for sensor in unit.box.sensor], Machine(state_folder=unit.base))
     clock, button = SystemClock(), None
     if unit.box.button is not None and not arguments.no_button:
         button = PushButton(unit.box.button.pin, clock)
-    asked = checks(unit.box, unit.base, unit.policy, clock, os.environ, sensors=sensors, button=button)
+    asked = checks(
+        unit.box, unit.base, unit.policy, clock, os.environ,
+        sensors=sensors, button=button, view=arguments.picture,
+    )  # fmt: skip
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # the pin library's list of what it tried; the button's line says it
         found = survey(asked)

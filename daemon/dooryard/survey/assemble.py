@@ -9,10 +9,12 @@ from pathlib import Path
 from dooryard import box as boxes
 from dooryard import build
 from dooryard.box import BoxFile
+from dooryard.box_camera import CAMERA_KEYS
 from dooryard.button.push import PushButton
 from dooryard.clock import Clock
 from dooryard.policy.addresses import parsed_address
 from dooryard.policy.schema import Policy
+from dooryard.records import Box
 from dooryard.secrets import resolve
 from dooryard.sensors.registry import Built
 from dooryard.survey.camera import camera_lines
@@ -21,6 +23,7 @@ from dooryard.survey.machine import card_lines, clock_lines, disk_lines, permiss
 from dooryard.survey.model import model_lines
 from dooryard.survey.outside import Peer, button_lines, network_lines, secret_lines, sensor_lines, sink_lines
 from dooryard.survey.store import store_lines
+from dooryard.survey.view import view_lines
 
 
 def checks(
@@ -32,10 +35,13 @@ def checks(
     *,
     sensors: Built,
     button: PushButton | None = None,
+    view: Path | None = None,
     ask: Callable[[str], None] = print,
     root: Path = Path("/"),
 ) -> list[Check]:
     """The checks for `box`, whose paths are relative to `base`. Without a `button` none is asked for.
+
+    `view` is a file for a picture of the whole view; None: none is kept.
 
     The service must not run meanwhile: it holds the camera.
     """
@@ -50,12 +56,20 @@ def checks(
         Check("card", lambda: card_lines(root, folder.resolve())),
         Check("sensors", lambda: sensor_lines(sensors.sensors, sensors.absent, clock)),
         Check("camera", lambda: camera_lines(build.camera(box, base, clock), clock, rate)),
+        *([] if view is None else [Check("view", lambda: _view(box, base, clock, view))]),
         Check("model", lambda: model_lines(lambda: build.classifier(box, base, policy.place), clock)),
         Check("network", lambda: network_lines(root)),
         Check("secrets", lambda: secret_lines(_secrets(box, environ))),
         Check("sinks", lambda: _sinks(box, base)),
         *asked,
     ]
+
+
+def _view(box: BoxFile, base: Path, clock: Clock, file: Path) -> Sequence[Line]:
+    region = box.camera.region if "region" in CAMERA_KEYS[box.camera.kind] else None
+    whole = box.model_copy(update={"camera": box.camera.model_copy(update={"region": None})})
+    used = None if region is None else Box(*region)
+    return view_lines(build.camera(whole, base, clock), file, used, box.gate.ignore)
 
 
 def _sinks(box: BoxFile, base: Path) -> Sequence[Line]:
