@@ -8,11 +8,11 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from unit_trial import frames, hardship, walk
-from unit_trial.board import SUITES, Board, NotTriedError
+from unit_trial.board import SUITES, Board, NotTriedError, system_tar
 from unit_trial.trial import FailedError, Trial
 
 NOT_TRIED = 77  # the usual code for "skipped", as automake has it
@@ -45,11 +45,14 @@ def main() -> int:
         prog="tools/try_unit", description="The service under a real service manager."
     )
     parser.add_argument("--suite", choices=sorted(SUITES), action="append", help="default: each of them")
-    parser.add_argument("--quick", action="store_true", help="fewer rounds of crashes")
+    parser.add_argument("--quick", action="store_true", help="fewer rounds of crashes, and fewer in each")
+    parser.add_argument("--fetch", action="store_true", help="only fetch the systems, for a later try")
     asked = parser.parse_args()
     if os.geteuid() != 0:
         print("NOT TRIED: only root can boot a system in a container", file=sys.stderr)
         return NOT_TRIED
+    if asked.fetch:
+        return _fetch(asked.suite or sorted(SUITES))
     folder = Path(tempfile.mkdtemp(prefix="dooryard-unit.", dir="/var/tmp"))  # on a disk, not in memory
     try:
         frames.paint(folder / "frames")
@@ -58,6 +61,16 @@ def main() -> int:
     finally:
         shutil.rmtree(folder, ignore_errors=True)
     return 1 if 1 in statuses else max(statuses)
+
+
+def _fetch(suites: Sequence[str]) -> int:
+    try:
+        for suite in suites:
+            system_tar(suite)
+    except NotTriedError as error:
+        print(f"NOT FETCHED: {error}", file=sys.stderr)
+        return NOT_TRIED
+    return 0
 
 
 def _suite(suite: str, folder: Path, *, quick: bool) -> int:
