@@ -67,7 +67,7 @@ def _crash_until_given_up(trial: Trial) -> int:
 
 
 def _faster(trial: Trial) -> None:
-    """The pause between two starts is made short; the limit of starts is the unit's own, but three if quick."""
+    """The pause between two starts is made short; the limit of starts is the unit's own, three if quick."""
     drop_in = trial.board.root / "etc/systemd/system/dooryard.service.d/faster.conf"
     limit = "[Unit]\nStartLimitBurst=3\n" if trial.quick else ""
     drop_in.write_text(f"{limit}[Service]\nRestartSec=1s\n", encoding="utf-8")
