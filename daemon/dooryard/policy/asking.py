@@ -5,15 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from dooryard.policy.case import Case
+from dooryard.policy.company import enough
+from dooryard.policy.dates import listed_dates, within
 from dooryard.policy.hours import is_open
 from dooryard.policy.naming import names_of
+from dooryard.policy.newness import new_enough
 from dooryard.policy.schema import Rule, plain_name
-from dooryard.policy.words import percent_against, seconds_against, with_article
+from dooryard.policy.words import date_text, percent_against, seconds_against, with_article
 from dooryard.records import SOMETHING, Clause
 
 
 def asked(case: Case, rule: Rule) -> Iterator[Clause]:
     """What `rule` asks of a visit whose visitor it is for."""
+    if rule.dates:
+        yield _own_dates(case, rule)
     if rule.hours:
         yield _own_hours(case, rule)
     yield sure_enough(case, rule)
@@ -26,6 +31,8 @@ def asked(case: Case, rule: Rule) -> Iterator[Clause]:
             stay_s >= rule.shortest_stay_s,
             f'stayed {stayed}{so_far}, and rule "{rule.name}" asks for {asked}',
         )
+    yield from enough(case, rule)
+    yield from new_enough(case, rule)
 
 
 def sure_enough(case: Case, rule: Rule) -> Clause:
@@ -53,8 +60,24 @@ def _certainty(case: Case, rule: Rule) -> tuple[float, str]:
     return visitor.group_sure, f" of {with_article(visitor.group)}"
 
 
-def is_its_hour(case: Case, rule: Rule) -> bool:
-    return not rule.hours or _own_hours(case, rule).passed
+def is_its_time(case: Case, rule: Rule) -> bool:
+    """Whether the dates and the hours of `rule` are open."""
+    return (not rule.dates or _own_dates(case, rule).passed) and (
+        not rule.hours or _own_hours(case, rule).passed
+    )
+
+
+def _own_dates(case: Case, rule: Rule) -> Clause:
+    if not case.clock_set:
+        return Clause("dates", True, f'the clock is not set, so the dates of rule "{rule.name}" don\'t count')
+    today = case.now.wall.astimezone(case.policy.place.zone).date()
+    open_now = within(rule.dates, today)
+    return Clause(
+        "dates",
+        open_now,
+        f'{date_text(today)} is {"" if open_now else "not "}within the dates of rule "{rule.name}": '
+        f"{listed_dates(rule.dates)}",
+    )
 
 
 def _own_hours(case: Case, rule: Rule) -> Clause:

@@ -23,6 +23,7 @@ class Case:
     clock_set: bool
     sinks: frozenset[str]
     group_of: Mapping[str, str]
+    lasting: Sequence[Visit] = ()  # visits that have settled and last
 
 
 def sinks_for(send_to: Sequence[str], sinks: frozenset[str]) -> tuple[str, ...]:

@@ -1,11 +1,11 @@
 """Tell it or not, to whom, and why. Pure.
 
-Rules are tried in order. The first that takes the visit (by who it is, the rule's own hours, how sure
-that is, and how long it stayed) decides: it tells, unless its sinks, its cooldown, its caps or the quiet
-hours speak against. What is held in quiet hours starts no cooldown and counts toward no cap. An urgent
-rule heeds no quiet hours. While a visit lasts, a rule waits for an earlier one that may still take it, see
-`patience`. While the clock is not set, no hours count, a rule's own neither.
-What moved while the classifier was away is taken only by a rule that names "something".
+Rules are tried in order. The first that takes the visit (by who it is, the rule's own dates and hours, how
+sure that is, how long it stayed, how many came, and how new it is) decides: it tells, unless its sinks, its
+cooldown, its caps or the quiet hours speak against. What is held in quiet hours starts no cooldown and counts
+toward no cap. An urgent rule heeds no quiet hours. While a visit lasts, a rule waits for an earlier one that
+may still take it, see `patience`. While the clock is not set, no hours and no dates count, a
+rule's own neither. What moved while the classifier was away is taken only by a rule that names "something".
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
-from dooryard.policy.asking import asked, is_its_hour
+from dooryard.policy.asking import asked, is_its_time
 from dooryard.policy.case import Case, day_of, is_for, sinks_for
 from dooryard.policy.hours import quiet_ends
 from dooryard.policy.limits import caps, cooldown, quiet_now, sinks_known
@@ -21,9 +21,7 @@ from dooryard.policy.naming import names_of
 from dooryard.policy.patience import may_yet_take, waiting_text
 from dooryard.policy.schema import Policy, Rule
 from dooryard.policy.state import PolicyState, Told
-from dooryard.policy.words import (
-    spoken,
-)
+from dooryard.policy.words import spoken
 from dooryard.records import SOMETHING, Clause, Decision, Moment, Outcome, Visit, Visitor
 
 MOST_HELD = 12  # alerts of one stretch of quiet hours, for they all come at its end
@@ -38,13 +36,15 @@ def decide(
     *,
     sinks: frozenset[str],
     group_of: Mapping[str, str] = MappingProxyType({}),
+    lasting: Sequence[Visit] = (),
 ) -> tuple[PolicyState, Decision]:
-    """Decide on `visit`. `sinks` are those that the box has, `group_of` the group of each species' name.
+    """Decide on `visit`. `sinks` are those that the box has, `group_of` the group of each species' name,
+    `lasting` the visits that have settled and last (`visit` may be left out).
 
     The decision's clauses are all that was tried, in order; its reason is one sentence. Only a visit
     that is told or held changes the state.
     """
-    case = Case(policy, state, visit, now, clock_set, sinks, group_of)
+    case = Case(policy, state, visit, now, clock_set, sinks, group_of, lasting)
     names = names_of(visit.visitor, group_of)
     clauses: list[Clause] = []
     nearest: Clause | None = None  # the last clause that failed in a rule for this visitor
@@ -53,7 +53,7 @@ def decide(
         failed = _not_taken(case, rule, names, clauses)
         if failed is None:
             return _waiting(case, rule, awaited, clauses) if awaited else _by_rule(case, rule, clauses)
-        if awaited is None and may_yet_take(rule, visit, failed.name, group_of) and is_its_hour(case, rule):
+        if awaited is None and may_yet_take(rule, visit, failed.name, group_of) and is_its_time(case, rule):
             awaited = rule, failed
         if failed.name != "visitor":
             nearest = failed

@@ -6,7 +6,6 @@ owner. The tables about the box's own welfare are in `care`, what all are made o
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -22,14 +21,11 @@ from dooryard.policy.fields import (
     NOT_SURE,
     SUN_WITHOUT_PLACE,
     WEEK,
-    Days,
     Known,
     Line,
     SinkName,
     SinkNames,
     Table,
-    Time,
-    VisitorName,
     as_tuple,
     known_birds,
     known_zone,
@@ -37,8 +33,9 @@ from dooryard.policy.fields import (
     plain_name,
     summary_time,
 )
-from dooryard.policy.times import DAY_MIN, TimeOfDay
-from dooryard.records import SOMETHING
+from dooryard.policy.rule import Rule
+from dooryard.policy.times import TimeOfDay
+from dooryard.policy.window import Window, Windows
 
 __all__ = [
     "ALL_SINKS", "ANYTHING", "MOST_COOLDOWN_MIN", "NEVER", "NOT_SURE", "SUN_WITHOUT_PLACE", "WEEK",
@@ -85,44 +82,6 @@ class Place(Table):
         return self.latitude is not None and self.longitude is not None
 
 
-class Window(Table):
-    """A stretch of each day, or of some days of the week.
-
-    An end at or before its beginning, by the clock, is on the next day.
-    """
-
-    opens: Time = Field(
-        alias="from", description='When it begins: "HH:MM", "sunrise", "sunset-1h", "dawn", "dusk+20min".'
-    )
-    closes: Time = Field(alias="to", description="When it ends, written the same way.")
-    days: Days = Field(
-        default=WEEK,
-        description='Days of the week on which it begins, such as ["Sat", "Sun"]; it may end on the next.',
-    )
-
-    @model_validator(mode="after")
-    def _lasts(self) -> Window:
-        ends_at_once = self.opens == TimeOfDay(DAY_MIN) and self.closes == TimeOfDay(0)
-        if self.opens == self.closes or ends_at_once:
-            raise ValueError('begins when it ends; for the whole day write from = "00:00", to = "24:00"')
-        return self
-
-    def begins_on(self, on: date) -> bool:
-        """Whether the day of the week is one of the window's."""
-        return WEEK[on.weekday()] in self.days
-
-    @property
-    def by_sun(self) -> bool:
-        return self.opens.sun is not None or self.closes.sun is not None
-
-    @property
-    def by_sun_only(self) -> bool:
-        return self.opens.sun is not None and self.closes.sun is not None
-
-
-Windows = Annotated[tuple[Window, ...], BeforeValidator(as_tuple), Field(max_length=8)]
-
-
 class Hours(Table):
     """When the camera watches, and when alerts wait."""
 
@@ -138,66 +97,6 @@ class Hours(Table):
         description='"send": what was held goes to its rule\'s sinks then, 12 alerts at most; '
         '"summary": only the summary tells of it.',
     )
-
-
-class Rule(Table):
-    """Whom to tell about, and how often. The first rule that takes a visit decides on it."""
-
-    name: Line = Field(description="What the rule is called in reasons and logs; each name once.")
-    visitor: Annotated[
-        tuple[VisitorName, ...], BeforeValidator(as_tuple), Field(min_length=1, max_length=200)
-    ] = Field(
-        description=f'Whom it is for: groups ("bird"), species by common or scientific name, '
-        f'"{NOT_SURE}" (its species could be told and is not, or its group is not certain), '
-        f'"{ANYTHING}" that was classified, or "{SOMETHING}": what '
-        "moved while the classifier was away."
-    )
-    sure: float = Field(
-        default=0.5,
-        ge=0,
-        le=1,
-        description="Takes only visits that are at least this certain: of the group where the rule names"
-        " groups, of the species where it names that.",
-    )
-    hours: Windows = Field(
-        default=(),
-        description="One window or several in which it takes visits, written as in [hours]. "
-        "None given: always.",
-    )
-    shortest_stay_s: float = Field(
-        default=0.0, ge=0, le=3600, description="Takes only visits that last at least this many seconds."
-    )
-    cooldown_min: float = Field(
-        default=4.0,
-        ge=0,
-        le=MOST_COOLDOWN_MIN,
-        description="Minutes that must pass after an alert before the next.",
-    )
-    cooldown_per: Literal["visitor", "rule"] = Field(
-        default="visitor",
-        description='Whether each visitor has a cooldown of its own, or the "rule" has one for all.',
-    )
-    at_most_per_day: int = Field(
-        default=40,
-        ge=1,
-        le=1000,
-        description="The most alerts of this rule in a local day, all visitors together.",
-    )
-    at_most_per_hour: int | None = Field(
-        default=None,
-        ge=1,
-        le=1000,
-        description="The most alerts of this rule in any 60 minutes. Left out: no such bound.",
-    )
-    only_first_of_day: bool = Field(
-        default=False, description="Whether each visitor is told of once in a local day only."
-    )
-    urgent: bool = Field(default=False, description="Whether its alerts go out in quiet hours too.")
-    send_to: SinkNames = Field(
-        default=(ALL_SINKS,),
-        description=f'Names of the box\'s sinks, or "{ALL_SINKS}". Empty: tell nobody.',
-    )
-    with_picture: bool = Field(default=True, description="Whether the best picture goes with the alert.")
 
 
 class Summary(Table):

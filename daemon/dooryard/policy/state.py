@@ -1,4 +1,4 @@
-"""What the rules remember: the alerts told lately, and how many are held. Pure.
+"""What the rules remember: the alerts told lately, how many are held, and who was seen. Pure.
 
 Cooldowns and caps are both read from one list of alerts told. Ages go by monotonic time, so a step of
 the wall clock changes no cooldown.
@@ -15,10 +15,11 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from dooryard.errors import StoreError
+from dooryard.policy.seen import Seen
 from dooryard.records import Moment
 
 VERSION = 1
@@ -51,6 +52,7 @@ class PolicyState:
     held: int = 0  # alerts held in the stretch of quiet hours that ...
     held_until: str = ""  # ... ends then; "": none yet
     outage: Outage | None = None
+    seen: Seen = field(default_factory=Seen)
 
     def last_told_s(self, rule: str, visitor: str | None) -> float | None:
         """Monotonic time of the last alert of `rule` on `visitor` (None: on anybody)."""
@@ -96,7 +98,7 @@ class PolicyState:
             replace(each, mono_s=each.mono_s - off_s) if each.mono_s <= until_s else each
             for each in self.told
         )
-        return replace(self, told=told, outage=None)
+        return replace(self, told=told, outage=None, seen=self.seen.aged(off_s, until_s))
 
     def _known_until(self, now: Moment, clock_set: bool) -> str:
         """The wall time of a saving at `now`, as far as it is known: ISO 8601, or ""."""
@@ -123,6 +125,7 @@ class PolicyState:
                     for t in self.told
                 ],
             }
+            | self.seen.data(now.mono_s)
         )
 
     @classmethod
@@ -158,7 +161,13 @@ def _restored(data: dict[str, object], now: Moment, boot: str) -> PolicyState:
         if wall.tzinfo is None:
             raise ValueError("saved_wall has no zone")
         outage = Outage(wall, now.mono_s)
-    return PolicyState(told=tuple(_told(told, since_s)), held=held, held_until=held_until, outage=outage)
+    return PolicyState(
+        told=tuple(_told(told, since_s)),
+        held=held,
+        held_until=held_until,
+        outage=outage,
+        seen=Seen.from_data(data, since_s),
+    )
 
 
 def _told(items: Iterable[dict[str, object]], since_s: float) -> Iterable[Told]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from datetime import datetime
+from datetime import date, datetime
 from decimal import ROUND_FLOOR, Decimal
 
 from dooryard.policy.schema import Policy
@@ -118,3 +118,8 @@ def local_day(policy: Policy, wall: datetime) -> str:
     """Date at the place: "14 June"."""
     day = wall.astimezone(policy.place.zone)
     return f"{day.day} {day:%B}"
+
+
+def date_text(day: date) -> str:
+    """A date: "14 June 2026"."""
+    return f"{day.day} {day:%B} {day.year}"
