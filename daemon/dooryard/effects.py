@@ -40,6 +40,14 @@ class Update:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class StillHere:
+    """A visit that was told, by this decision, lasts so long that its rule asks for one more message."""
+
+    visit: Visit
+    decision: Decision
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Nobody:
     """What looked like a visit is none; `why` says in words what it was."""
 
@@ -54,4 +62,4 @@ class Rest:
     resting: bool
 
 
-Effect = Look | Glance | Record | Update | Nobody | Rest
+Effect = Look | Glance | Record | Update | StillHere | Nobody | Rest

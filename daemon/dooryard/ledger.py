@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 from dooryard.careful import while_the_disk_works
 from dooryard.daybook import Daybook
-from dooryard.effects import Record, Update
+from dooryard.effects import Record, StillHere, Update
 from dooryard.errors import StoreError
 from dooryard.ids import id_for
 from dooryard.journal import marks
@@ -28,6 +28,7 @@ from dooryard.policy.say import alert_for
 from dooryard.policy.welfare import box_alert
 from dooryard.records import Alert, Moment, Outcome
 from dooryard.saving import Saving
+from dooryard.second_messages import SecondMessages
 from dooryard.summaries import tell_summary
 from dooryard.visit_pictures import VisitPictures
 
@@ -58,6 +59,7 @@ class Ledger:
         self.daybook = daybook
         self._wake = wake
         self._pictures = VisitPictures()
+        self._second = SecondMessages(store, self._pictures)
         self._unstored: deque[Record] = deque(maxlen=MOST_UNSTORED)
         self._unended: deque[Update] = deque(maxlen=MOST_UNSTORED)
         self.tally = Tally()
@@ -80,16 +82,9 @@ class Ledger:
         self.last_visit = visit.last_seen
         self.tally.visits += 1
         self.tally.told += decision.outcome is Outcome.TELL
-        say(
-            _log,
-            logging.INFO,
-            "visit",
-            id=visit.id,
-            at=visit.start.wall.isoformat(timespec="seconds"),
-            who=visit.visitor.name,
-            sure=visit.visitor.sure,
-            why=decision.reason,
-        )
+        at = visit.start.wall.isoformat(timespec="seconds")
+        say(_log, logging.INFO, "visit", id=visit.id, at=at, who=visit.visitor.name,
+            sure=visit.visitor.sure, why=decision.reason)  # fmt: skip
         self._wake()
 
     def _stored_without_picture(self, effect: Record, conditions: Conditions, now: Moment) -> bool:
@@ -112,6 +107,11 @@ class Ledger:
                 self._unstored[at] = replace(waiting, visit=effect.visit)
                 return
         self._end(effect, conditions, now)
+
+    def still_here(self, effect: StillHere, conditions: Conditions, now: Moment) -> None:
+        """Store one more message on a visit that was told and lasts."""
+        self._second.take(effect, conditions, now)
+        self._wake()
 
     def _end(self, effect: Update, conditions: Conditions, now: Moment) -> None:
         visit = effect.visit
@@ -148,6 +148,7 @@ class Ledger:
             self.record(effect, conditions, now)
         for end in ends:
             self._end(end, conditions, now)
+        self._second.retry()
 
     def last_try(self, conditions: Conditions, now: Moment) -> None:
         """At the end: try once more, then count and name what the disk still refuses."""

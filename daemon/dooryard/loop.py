@@ -17,7 +17,7 @@ from dooryard.button.press import Press
 from dooryard.camera.base import EndOfFramesError
 from dooryard.care import Care
 from dooryard.clock import FrameClock
-from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, Update
+from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, StillHere, Update
 from dooryard.errors import DooryardError
 from dooryard.journal.keeper import JournalKeeper
 from dooryard.log import say
@@ -250,6 +250,8 @@ class Loop:
                     ledger.record(effect, self.conditions, now)
                 case Update():
                     ledger.update(effect, self.conditions, now)
+                case StillHere():
+                    ledger.still_here(effect, self.conditions, now)
                 case Nobody(visit, why):
                     self.nobody += 1
                     say(_log, logging.INFO, "no visit after all", visit=visit.id, why=why)

@@ -14,14 +14,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from dooryard import gate, place, visits
-from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, Update
+from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, StillHere, Update
 from dooryard.gate import GateSettings, GateState
 from dooryard.looks import worth_a_look
+from dooryard.policy.case import day_of
 from dooryard.policy.decide import decide
 from dooryard.policy.hours import watching
+from dooryard.policy.lingering import lingers
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
-from dooryard.records import Box, Decision, Frame, Moment, Outcome, Sighting
+from dooryard.records import Box, Decision, Frame, Moment, Outcome, Sighting, Visit
 from dooryard.visits import VisitSettings, VisitsState
 
 
@@ -53,6 +55,7 @@ class State:
     watching: bool = True
     looks: tuple[tuple[Box, float], ...] = ()  # where was looked lately, and when (monotonic seconds)
     decided: dict[str, Decision] = field(default_factory=dict)  # of the visits that last
+    lingered: frozenset[str] = frozenset()  # those of them that were told again as still here
 
 
 def step(
@@ -125,26 +128,45 @@ def _decide_all(
     state: State, changes: visits.Changes, conditions: Conditions, now: Moment
 ) -> tuple[State, tuple[Effect, ...]]:
     """Decide on each visit that settled or ended. One already told is only brought up to date."""
-    policy, decided = state.policy, dict(state.decided)
-    part = "it was part of the visit beside it"
-    effects: list[Effect] = [Nobody(visit) for visit in changes.nobody if visit.id not in decided]
-    effects += [Nobody(visit, part) for visit in changes.merged if visit.id not in decided]
-    told_of = [visit for visit in (*changes.nobody, *changes.merged) if visit.id in decided]
-    for visit in (*changes.settled, *changes.ended, *told_of):
+    decided, lingered, effects = dict(state.decided), set(state.lingered), _nothing(changes, state.decided)
+    policy = replace(state.policy, seen=state.policy.seen.ending(changes.ended, now.mono_s))
+    here = visits.lasting(state.visits, conditions.visits) if changes.settled else ()
+    for visit in (*changes.settled, *changes.ended):
         over = visit.end is not None
         earlier = decided.pop(visit.id, None) if over else decided.get(visit.id)
         if earlier is not None:
             if over:
                 effects.append(Update(visit, earlier))
+                policy = _seen(policy, visit, conditions, now)
+            elif visit.id not in lingered and lingers(conditions.policy, visit, earlier):
+                effects.append(StillHere(visit, earlier))
+                lingered.add(visit.id)
             continue
         policy, decision = decide(
             conditions.policy, policy, visit, now, conditions.clock_set,
-            sinks=conditions.sinks, group_of=conditions.group_of,
+            sinks=conditions.sinks, group_of=conditions.group_of, lasting=here,
         )  # fmt: skip
         # Silence is final only when the visit is over: it may yet become sure enough, stay long enough,
         # or outlast a cooldown, and a rule may wait for an earlier one.
         if over or decision.outcome is not Outcome.SILENT:
             effects.append(Record(visit, decision))
+            policy = _seen(policy, visit, conditions, now)
             if not over:
                 decided[visit.id] = decision
-    return replace(state, policy=policy, decided=decided), tuple(effects)
+    told_of = [visit for visit in (*changes.nobody, *changes.merged) if visit.id in decided]
+    effects += [Update(visit, decided.pop(visit.id)) for visit in told_of]
+    lingered.intersection_update(decided)
+    return replace(state, policy=policy, decided=decided, lingered=frozenset(lingered)), tuple(effects)
+
+
+def _nothing(changes: visits.Changes, decided: Mapping[str, Decision]) -> list[Effect]:
+    """What is said of visits that came to nothing before anything was decided on them."""
+    part = "it was part of the visit beside it"
+    effects: list[Effect] = [Nobody(visit) for visit in changes.nobody if visit.id not in decided]
+    return effects + [Nobody(visit, part) for visit in changes.merged if visit.id not in decided]
+
+
+def _seen(policy: PolicyState, visit: Visit, conditions: Conditions, now: Moment) -> PolicyState:
+    """`visit` counts as seen: a decision on it is final, or it is over and may have a better name."""
+    day = day_of(conditions.policy, now, conditions.clock_set)
+    return replace(policy, seen=policy.seen.seeing(visit.visitor, day))

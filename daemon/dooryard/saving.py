@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from dooryard import gate, place
 from dooryard.outbox.store import Store
 from dooryard.pipeline import State
@@ -19,6 +21,11 @@ def _is_idle(state: State, now: Moment) -> bool:
     """Whether nobody is or was there a moment ago: a run that goes on from here does as this one does."""
     looked = any(now.mono_s - at_s < _QUIET_S for _, at_s in state.looks)
     return not (state.visits.tracks or state.visits.departed or looked)
+
+
+def _is_as(policy: PolicyState, saved: PolicyState | None) -> bool:
+    """Whether nothing has changed but which visits are over: they are many, and count for an hour only."""
+    return saved is not None and policy == replace(saved, seen=replace(saved.seen, over=policy.seen.over))
 
 
 class Saving:
@@ -48,7 +55,7 @@ class Saving:
             if not (thorough or _is_idle(state, now)):
                 return
             thorough = True
-        if not thorough and state.policy == self._saved and now.mono_s < self._states_due_s:
+        if not thorough and _is_as(state.policy, self._saved) and now.mono_s < self._states_due_s:
             return
         states = {
             "policy": state.policy.to_json(now, self._boot, clock_set=clock_set).encode(),

@@ -45,6 +45,12 @@ class VisitPictures:
             return None
         return self.first(visit, conditions, now)
 
+    def fresh(self, visit: Visit, conditions: Conditions, now: Moment) -> bytes | None:
+        """The picture of a visit that lasts, if there has been a better one than what is stored."""
+        if visit.best_score <= self._scores.get(visit.id, -math.inf):
+            return None
+        return self.first(visit, conditions, now)
+
     def _size(self, conditions: Conditions, now: Moment) -> PictureSize:
         good_bytes = conditions.policy.keeping.good_megabytes_a_day * 1_000_000
         return self._day.size(_today(conditions, now), good_bytes)

@@ -28,7 +28,7 @@ from dooryard.tracks import (
     widened,
 )
 
-__all__ = ["Changes", "VisitSettings", "VisitsState", "advance", "finish"]
+__all__ = ["Changes", "VisitSettings", "VisitsState", "advance", "finish", "lasting"]
 
 
 _MOST_OF_A_FRAME = 64  # visits that one frame can open; far more than are ever open
@@ -136,6 +136,16 @@ def finish(state: VisitsState, now: Moment, settings: VisitSettings) -> tuple[Vi
     ended = tuple(visit for visit in ended if visit not in scraps)
     new = replace(state, tracks=(), departed=())
     return new, Changes(ended=ended, nobody=nobody, empty=empty, merged=scraps)
+
+
+def lasting(state: VisitsState, settings: VisitSettings) -> tuple[Visit, ...]:
+    """The visits that have settled and last; not what may yet prove to be a piece of one beside it."""
+    established = _established(state.departed, state.tracks, settings)
+    return tuple(
+        track.visit
+        for track in state.tracks
+        if is_settled(track, settings) and not _is_scrap(track.visit, established, settings)
+    )
 
 
 def _established(departed: Sequence[Visit], tracks: Sequence[Track], settings: VisitSettings) -> list[Visit]:

@@ -30,8 +30,8 @@ def why(folder: Path, visit: str, out: TextIO, zone: ZoneInfo | None = None) -> 
         found = find(db, visit, zone)
         decided = db.execute("SELECT * FROM decisions WHERE visit = ?", (found.id,)).fetchone()
         sent = db.execute(
-            "SELECT d.sink, d.state, d.attempts, d.answer FROM deliveries d JOIN alerts a ON a.id = d.alert"
-            " WHERE a.visit = ? ORDER BY d.sink",
+            "SELECT d.sink, d.state, d.attempts, d.answer, a.id, a.title FROM deliveries d"
+            " JOIN alerts a ON a.id = d.alert WHERE a.visit = ? ORDER BY a.seq, d.sink",
             (found.id,),
         ).fetchall()
         told = db.execute("SELECT * FROM alerts WHERE visit = ? ORDER BY seq LIMIT 1", (found.id,)).fetchone()
@@ -46,7 +46,7 @@ def _lines(
     visit: StoredVisit,
     decision: Decision | None,
     before: Visitor | None,
-    sent: list[tuple[str, str, int, str]],
+    sent: list[tuple[str, str, int, str, str, str]],
     zone: ZoneInfo | None,
 ) -> Iterator[str]:
     yield f"Visit {visit.id}"
@@ -62,7 +62,11 @@ def _lines(
     told = f" {spoken(before)}, {how_sure(before)}" if before else ""
     yield f"At the time of the decision:{told}"
     yield from (f"  {'met    ' if c.passed else 'not met'}  {c.name}: {c.text}" for c in decision.clauses)
-    for sink, state, attempts, answer in sent:
+    first = sent[0][4] if sent else None
+    for sink, state, attempts, answer, alert, title in sent:
+        if alert != first:
+            yield f"One more message: {title}"
+            first = alert
         tries = f"{attempts} {'try' if attempts == 1 else 'tries'}"
         yield f"  {sink}: {state}, {tries}" + (f", {answer}" if answer else "")
 

@@ -62,6 +62,9 @@ def parse_date(value: object) -> DayOfYear | date:
 
 def _likely(text: str) -> str:
     """What somebody meant who wrote a date in another way; "": not known."""
+    if (match := _MONTH_AND_DAY.fullmatch(text)) and match[1].casefold() in _NUMBERS:
+        return f'the day first: "{int(match[2])} {match[1]}"'
+    match = _YEAR_LAST.fullmatch(text)
     if match and int(match[2]) <= 12 and ("." in text or int(match[1]) > 12):  # 06/07/2026: nobody knows
         return f'"{match[3]}-{int(match[2]):02d}-{int(match[1]):02d}" for that day once, or {GRAMMAR}'
     return ""

@@ -9,6 +9,8 @@ from datetime import datetime, timedelta
 
 from dooryard.policy.case import sinks_for
 from dooryard.policy.hours import time_on
+from dooryard.policy.lingering import rule_of, stayed_s
+from dooryard.policy.rule import Rule
 from dooryard.policy.schema import Policy
 from dooryard.policy.words import (
     duration,
@@ -49,7 +51,7 @@ def alert_for(
 
     Its id is the visit's if none is given, its time that of the arrival, or `now` while the clock isn't set.
     """
-    rule = next((rule for rule in policy.rule if rule.name == decision.rule), None)
+    rule = rule_of(policy, decision)
     where = f"{_followed(spoken(visit.visitor))} at {policy.place.name}"
     arrival = visit.start.wall
     return Alert(
@@ -65,6 +67,46 @@ def alert_for(
         picture=picture if rule is None or rule.with_picture else None,
         urgent=rule is not None and rule.urgent,
     )
+
+
+def still_here_alert(
+    policy: Policy, visit: Visit, decision: Decision, now: Moment, clock_set: bool, *, picture: str | None
+) -> Alert:
+    """What to tell of `visit`, which was told by `decision`, when it still lasts; see `lingering`.
+
+    Its id is the visit's with "-still" after it, its time is `now`. Raises ValueError where the policy has
+    no longer a rule that asks for it.
+    """
+    rule = _asking(policy, decision)
+    said = still_here(policy, visit, decision)
+    came = f" It came {local_day(policy, visit.start.wall)} at {local_time(policy, visit.start.wall)}."
+    return Alert(
+        id=f"{visit.id}-still",
+        kind="visit",
+        wall=now.wall,
+        clock_set=clock_set,
+        title=f"{said}, {policy.place.name}",
+        text=f"{said}.{came if clock_set else f' {CLOCK_NOT_SET}'}",
+        sinks=decision.sinks,
+        visit=visit.id,
+        visitor=visit.visitor,
+        picture=picture if rule.with_picture else None,
+        urgent=rule.urgent,
+    )
+
+
+def still_here(policy: Policy, visit: Visit, decision: Decision) -> str:
+    """Text like "The cat is still here after 10 min"."""
+    visitor, stayed = visit.visitor, duration(stayed_s(_asking(policy, decision), visit))
+    who = f"The {with_article(visitor.species or visitor.group).partition(' ')[2]}"
+    return f"{'What moved' if visitor.group == SOMETHING else who} is still here after {stayed}"
+
+
+def _asking(policy: Policy, decision: Decision) -> Rule:
+    rule = rule_of(policy, decision)
+    if rule is None:
+        raise ValueError(f"the policy has no rule {decision.rule!r}; ask `lingers` first")
+    return rule
 
 
 def _followed(name: str) -> str:

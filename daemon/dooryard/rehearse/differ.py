@@ -59,7 +59,8 @@ def _told(seen: Seen) -> tuple[str, ...]:
     """What a difference is told of, the weightiest first."""
     decision = seen.decision
     to = ", ".join(decision.sinks) or "nobody"
-    return decision.outcome.value, f"to {to}", seen.visit.visitor.name, f"by {_rule(decision.rule)}"
+    again = "told again as still here" if seen.still else "told once only"
+    return decision.outcome.value, f"to {to}", again, seen.visit.visitor.name, f"by {_rule(decision.rule)}"
 
 
 def _rule(name: str | None) -> str:

@@ -50,6 +50,7 @@ def seen_data(seen: Seen) -> dict[str, Any]:
         "sinks": list(decision.sinks),
         "rule": decision.rule,
         "reason": decision.reason,
+        "still_here": [seen.still[0].isoformat(), seen.still[1]] if seen.still else None,
         "clauses": [{"name": c.name, "passed": c.passed, "text": c.text} for c in decision.clauses],
     }
 

@@ -159,13 +159,17 @@ def _visit(rehearsal: Rehearsal, seen: Seen, *, pictured: bool) -> str:
         for clause in decision.clauses
     )
     kind = MARK[decision.outcome]
+    again = ""
+    if seen.still is not None:
+        wall, text = seen.still
+        again = f"<br>{escape(f'Told again, {local_time(rehearsal.policy, wall)}: {text}')}"
     return (
         f'<article class="visit">{picture}<div>'
         f"<b>{escape(sentence(name))}</b>, {percent(visit.visitor.sure)} sure<br>"
         f'<span class="faint">{escape(_when(rehearsal, seen))}, stayed {duration(visit.stay_s)}</span><br>'
         f'<span class="mark {kind[0]}">{escape(decision.outcome.value)}</span> '
         f"{escape(why(seen).partition(': ')[2])}"
-        f"<details><summary>What was asked</summary><ol>{clauses}</ol></details>"
+        f"{again}<details><summary>What was asked</summary><ol>{clauses}</ol></details>"
         "</div></article>"
     )
 

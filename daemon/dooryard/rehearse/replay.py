@@ -4,7 +4,7 @@ Several sets of rules can go side by side: each frame is then read once, and eac
 once, however many ask. What a set of rules decides doesn't depend on the others beside it.
 
 The gate, what the classifier learns of the place, and the visits begin afresh, as at the first start of a
-box; so do cooldowns and caps.
+box; so do cooldowns and caps, and nobody was seen before.
 
 Where temperatures were recorded, the policy's heat steps act: frames are left out, places looked at less
 often, and while the camera would be off or the box halted, no frame is seen.
@@ -24,12 +24,13 @@ from PIL import Image
 from dooryard import pipeline
 from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
 from dooryard.classify.base import Classifier
-from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, Update
+from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, StillHere, Update
 from dooryard.errors import CameraError
 from dooryard.pipeline import Conditions, State
 from dooryard.place import place_for
 from dooryard.policy.heat import Sparing
 from dooryard.policy.readings import Sample
+from dooryard.policy.say import still_here
 from dooryard.policy.state import PolicyState
 from dooryard.policy.turns import in_turn
 from dooryard.policy.welfare import WelfareState, advance, spared
@@ -135,7 +136,12 @@ class _Side:
                 case Record(visit, decision) | Update(visit, decision):
                     known = self.seen.get(visit.id)
                     decided = known.decided if known else now
-                    self.seen[visit.id] = Seen(_bare(visit), decision, decided, self._jpeg(visit, known))
+                    still = known.still if known else None
+                    jpeg = self._jpeg(visit, known)
+                    self.seen[visit.id] = Seen(_bare(visit), decision, decided, jpeg, still)
+                case StillHere(visit, decision):
+                    text = still_here(self.conditions.policy, visit, decision)
+                    self.seen[visit.id] = replace(self.seen[visit.id], still=(now.wall, text))
                 case Nobody():
                     self.nobody += 1
                 case Rest(resting):

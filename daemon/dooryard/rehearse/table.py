@@ -21,7 +21,11 @@ def told_table(rehearsal: Rehearsal) -> str:
         lines.append("  nobody came")
     else:
         lines.append(f"  {'came':<15}{'stayed':>8}   {'who':<{_WHO}}{'sure':>5}   what was decided, and why")
-    lines += [_row(rehearsal, seen) for seen in rehearsal.seen]
+    for seen in rehearsal.seen:
+        lines.append(_row(rehearsal, seen))
+        if seen.still is not None:
+            wall, text = seen.still
+            lines.append(f"  {_time(rehearsal, wall)}  told again: {text}")
     lines += [f"  {_time(rehearsal, wall)}  {text}" for wall, text in rehearsal.heat]
     lines.append(f"  {sums(rehearsal)}")
     lines += [f"  note: {note}" for note in rehearsal.notes]
@@ -37,6 +41,8 @@ def sums(rehearsal: Rehearsal) -> str:
     if rehearsal.first and rehearsal.last:
         lasted = f" in {duration((rehearsal.last - rehearsal.first).total_seconds())}"
     parts = [f"{count} {outcome.value}" for outcome, count in counts.items() if count]
+    again = sum(seen.still is not None for seen in rehearsal.seen)
+    parts += [f"{again} told again as still here"] if again else []
     visits = f"{len(rehearsal.seen)} {'visit' if len(rehearsal.seen) == 1 else 'visits'}"
     frames = "1 frame" if rehearsal.frames == 1 else f"{rehearsal.frames} frames"
     return f"{frames}{lasted}: {visits}" + (f" ({', '.join(parts)})" if parts else "")
