@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 import logging
 import os
-from datetime import datetime
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 from dooryard import gate, place
@@ -16,11 +17,13 @@ from dooryard.log import say
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions, State
 from dooryard.place import Place
+from dooryard.policy.seen import Seen
 from dooryard.policy.state import PolicyState
 from dooryard.records import Moment
 from dooryard.visits import VisitsState
 
 _NUMBER = "number"  # the state that holds the folder's own random number
+_FIRST, _LAST = datetime(1970, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, tzinfo=UTC)
 _log = logging.getLogger("dooryard")
 
 
@@ -52,6 +55,8 @@ def state(
             policy = policy.outage_counted(now) if rules.clock_set else policy
         except StoreError as error:
             say(_log, logging.ERROR, "cooldowns begin anew", why=error.what)
+    if recording is None and not policy.seen.days:
+        policy = replace(policy, seen=_seen_before(store, rules))
     remembered = None
     saved = store.load_state("gate")
     if saved is not None:
@@ -59,6 +64,15 @@ def state(
         if remembered is None:
             say(_log, logging.WARNING, "the gate learns this place anew", why="its saved memory does not fit")
     return State(_visits(store, recording), policy, remembered, known_place(store, card))
+
+
+def _seen_before(store: Store, rules: Conditions) -> Seen:
+    """Who was seen by the visits that are stored: a version that kept no such record may have made them."""
+    seen, zone = Seen(), rules.policy.place.zone
+    for visit in store.visits_between(_FIRST, _LAST):
+        if visit.clock_set:
+            seen = seen.seeing(visit.visitor, visit.last_seen.astimezone(zone).date().isoformat())
+    return seen
 
 
 def _visits(store: Store, recording: str | None) -> VisitsState:

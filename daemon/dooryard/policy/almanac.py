@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time, timedelta
 
 from dooryard.errors import ConfigError
+from dooryard.policy.dates import DateRange, listed_dates, within
 from dooryard.policy.hours import Span, spans_of, sun_times, time_on
 from dooryard.policy.schema import Place, Policy, Window
 from dooryard.policy.sun import Standing
@@ -44,7 +45,8 @@ def hours_table(policy: Policy, first: date, days: int) -> str:
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
     ]
     marked = any(_STAND_IN in cell for row in rows[1:] for cell in row)
-    return "\n".join([_head(policy), *lines, *_below(policy, marked=marked)]) + "\n"
+    dated = _dates_of_rules(policy, [first + k * _DAY for k in range(days)])
+    return "\n".join([_head(policy), *lines, *_below(policy, marked=marked), *dated]) + "\n"
 
 
 def _head(policy: Policy) -> str:
@@ -71,7 +73,8 @@ def _row(policy: Policy, on: date) -> list[str]:
 def _windows(policy: Policy, windows: tuple[Window, ...], on: date) -> str:
     stand_ins = frozenset(_stand_ins(policy.place, windows, on))
     spans = spans_of(windows, policy.place, on)
-    return ", ".join(_span(policy, span, on, stand_ins) for span in spans) or "not this day"
+    shut = "closed by its dates" if any(not within(w.dates, on) for w in windows) else "not this day"
+    return ", ".join(_span(policy, span, on, stand_ins) for span in spans) or shut
 
 
 def _span(policy: Policy, span: Span, on: date, stand_ins: frozenset[datetime]) -> str:
@@ -122,3 +125,24 @@ def _below(policy: Policy, *, marked: bool) -> list[str]:
     if marked:
         text.append(f"{_STAND_IN} the sun does not do that on this day: its lowest or its highest stands in.")
     return text
+
+
+def _dates_of_rules(policy: Policy, days: Sequence[date]) -> Iterator[str]:
+    """A line for each rule that has dates, or whose hours have."""
+    for rule in policy.rule:
+        if rule.dates:
+            yield f'Rule "{rule.name}" is for {listed_dates(rule.dates)}: {_which(rule.dates, days)}.'
+        for window in rule.hours:
+            if window.dates:
+                yield (
+                    f'Rule "{rule.name}" from {window.opens} to {window.closes} is for'
+                    f" {listed_dates(window.dates)}: {_which(window.dates, days)}."
+                )
+
+
+def _which(dates: Sequence[DateRange], days: Sequence[date]) -> str:
+    """Which of `days` are in `dates`, in words."""
+    count = sum(within(dates, day) for day in days)
+    if count in (0, len(days)):
+        return "every day above" if count else "no day above"
+    return f"{count} of the {len(days)} days above"

@@ -29,6 +29,8 @@ def _data(value: Any) -> Any:
         fields = dict(type(value).model_fields)
         if isinstance(value, Window) and value.days == WEEK:
             del fields["days"]  # a window of every day is written without them
+        if isinstance(value, Window) and not value.dates:
+            del fields["dates"]
         return {info.alias or name: _data(getattr(value, name)) for name, info in fields.items()}
     return [_data(each) for each in value] if isinstance(value, tuple) else value
 

@@ -1,7 +1,7 @@
 """Watch hours and quiet hours at a moment. Pure.
 
 A window belongs to the local date on which it opens; that date's day of the week must be one of its
-days. These rules make it right everywhere:
+days, and it must be within its dates. These rules make it right everywhere:
 
 * A clock time that the change to summer time skips comes at the moment of the jump; one that comes
   twice means its first coming. So windows that meet at a clock time still meet there.
@@ -146,8 +146,10 @@ def once_ended_otherwise(window: Window, place: Place) -> tuple[date, Span | Non
 def ever_together(a: tuple[Window, ...], b: tuple[Window, ...], place: Place) -> bool:
     """Whether any of `a` and any of `b` are open at once, or meet, at any time of a year.
 
-    The year is 2026: in another one a day of the week comes up to three days off in the sun's year.
+    The year is 2026: in another one a day of the week comes up to three days off in the sun's year. Dates
+    don't count, for some are of other years.
     """
+    a, b = without_dates(a), without_dates(b)
     days = (_YEAR_START + k * _DAY for k in range(0, 366, 5))  # each with three days on either side
     return any(
         x[0] <= y[1] and y[0] <= x[1]
@@ -155,6 +157,11 @@ def ever_together(a: tuple[Window, ...], b: tuple[Window, ...], place: Place) ->
         for x in spans_around(a, place, on)
         for y in spans_around(b, place, on)
     )
+
+
+def without_dates(windows: tuple[Window, ...]) -> tuple[Window, ...]:
+    """`windows` as they were if they had no dates."""
+    return tuple(w.model_copy(update={"dates": ()}) if w.dates else w for w in windows)
 
 
 def spans_of(windows: tuple[Window, ...], place: Place, on: date) -> tuple[Span, ...]:

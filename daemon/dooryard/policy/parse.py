@@ -231,9 +231,15 @@ def _taker(earlier: Iterable[Rule], rule: Rule, visitor: str, group_of: Mapping[
     wider = {visitor} if visitor == SOMETHING else {visitor, ANYTHING, group_of.get(visitor, visitor)}
     for other in earlier:
         asks_less = other.sure <= rule.sure and other.shortest_stay_s <= rule.shortest_stay_s
+        asks_less = asks_less and not _asks_for_company_or_news(other) and other.dates in ((), rule.dates)
         if asks_less and _covers(other.hours, rule.hours) and wider & set(other.visitor):
             return other
     return None
+
+
+def _asks_for_company_or_news(rule: Rule) -> bool:
+    """Whether it lets visits pass by how many came, or by how new they are: no rule behind it is in vain."""
+    return any(each is not None for each in (rule.at_once, rule.visits_in_hour, rule.new, rule.unseen_days))
 
 
 def _covers(wide: tuple[Window, ...], narrow: tuple[Window, ...]) -> bool:
@@ -241,7 +247,12 @@ def _covers(wide: tuple[Window, ...], narrow: tuple[Window, ...]) -> bool:
     return not wide or (
         bool(narrow)
         and all(
-            any((w.opens, w.closes) == (n.opens, n.closes) and set(n.days) <= set(w.days) for w in wide)
+            any(
+                (w.opens, w.closes) == (n.opens, n.closes)
+                and set(n.days) <= set(w.days)
+                and w.dates in ((), n.dates)
+                for w in wide
+            )
             for n in narrow
         )
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from types import UnionType
 from typing import Any, Literal, get_args, get_origin
 
 from pydantic import BaseModel
@@ -99,3 +100,6 @@ def _values(info: FieldInfo) -> str:
 def _choices(annotation: Any) -> Iterator[object]:
     if get_origin(annotation) is Literal:
         yield from get_args(annotation)
+    elif isinstance(annotation, UnionType):  # a choice that may be left out
+        for each in get_args(annotation):
+            yield from _choices(each)

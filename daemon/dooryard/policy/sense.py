@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 
+from dooryard.policy.dates import ever_meet, listed_dates
 from dooryard.policy.document import Document, quoted
-from dooryard.policy.hours import is_open
+from dooryard.policy.hours import is_open, without_dates
 from dooryard.policy.lines import Path
 from dooryard.policy.readings import LONGEST_REACTION_S, reaction_s
 from dooryard.policy.schema import Place, Policy, Rule
@@ -18,6 +19,7 @@ _FARTHEST_H = (
     4.0  # the time that a zone keeps differs from the sun's by less: the most is 3.4 h, in western China
 )
 _STEP = timedelta(minutes=30)
+_WINDOW_DAYS = 2  # how many days on a window may end
 _YEAR_START = datetime(2026, 1, 1, tzinfo=UTC)  # which year it is hardly matters
 
 
@@ -71,6 +73,8 @@ def warn(document: Document, policy: Policy) -> None:
     _warn_of_the_clock(document, policy.place)
     for i, rule in enumerate(policy.rule):
         _warn_of_rule(document, i, rule)
+        _warn_of_dates(document, i, rule)
+        _warn_of_keys_in_vain(document, i, rule)
     _warn_of_quiet(document, policy)
 
 
@@ -132,14 +136,42 @@ def _warn_of_rule(document: Document, i: int, rule: Rule) -> None:
         )
 
 
+def _warn_of_dates(document: Document, i: int, rule: Rule) -> None:
+    """Warn where the dates of a rule and of its hours never meet. A window may end two days on."""
+    if not rule.dates or not rule.hours:
+        return
+    if not any(not w.dates or ever_meet(rule.dates, w.dates, _WINDOW_DAYS) for w in rule.hours):
+        theirs = ", ".join(listed_dates(window.dates) for window in rule.hours)
+        document.warning(
+            ("rule", i, "dates"),
+            f"{quoted(rule.name)} can never fire: its dates are {listed_dates(rule.dates)}, those of its"
+            f" hours {theirs}; take out one of the two, or choose dates that meet",
+        )
+
+
+def _warn_of_keys_in_vain(document: Document, i: int, rule: Rule) -> None:
+    """Warn of a key beside another that leaves it nothing to do."""
+    if rule.new == "ever" and rule.unseen_days is not None:
+        document.warning(
+            ("rule", i, "unseen_days"),
+            'never counts: new = "ever" takes only who was never seen; take one of the two out',
+        )
+    if rule.still_here_min is not None and not rule.send_to:
+        document.warning(
+            ("rule", i, "still_here_min"),
+            "never counts: the rule tells nobody; give it send_to, or take this out",
+        )
+
+
 def _warn_of_quiet(document: Document, policy: Policy) -> None:
     """Warn where it is never loud: always, or in all the hours of a rule that is not urgent."""
-    if not policy.hours.quiet:
+    always = tuple(window for window in policy.hours.quiet if not window.dates)  # the year round
+    if not always:
         return
     moments = [
         _YEAR_START + day * timedelta(days=30.5) + k * _STEP for day in range(12) for k in range(48 * 7)
     ]
-    loud = [at for at in moments if not is_open(policy.hours.quiet, policy.place, at)]
+    loud = [at for at in moments if not is_open(always, policy.place, at)]
     if not loud:
         if not all(rule.urgent for rule in policy.rule):
             document.warning(
@@ -150,7 +182,8 @@ def _warn_of_quiet(document: Document, policy: Policy) -> None:
         return
     for i, rule in enumerate(policy.rule):
         waits = rule.hours and rule.send_to and not rule.urgent
-        if waits and not any(is_open(rule.hours, policy.place, at) for at in loud):
+        hours = without_dates(rule.hours)
+        if waits and not any(is_open(hours, policy.place, at) for at in loud):
             document.warning(
                 ("rule", i, "hours"),
                 f"{quoted(rule.name)} takes visits in quiet hours only, so all its alerts wait for their"

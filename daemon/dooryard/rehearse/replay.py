@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import NamedTuple
@@ -252,6 +252,13 @@ def _bare(visit: Visit) -> Visit:
     return replace(visit, best=None)
 
 
+def _note_on_newness(side: _Side) -> Iterator[str]:
+    rules = [rule.name for rule in side.conditions.policy.rule if rule.new or rule.unseen_days is not None]
+    if rules:
+        names = " and ".join(f'"{name}"' for name in rules)
+        yield f"nobody counts as seen before the recording began, so more is new to {names} than on the box"
+
+
 def _rehearsal(side: _Side, played: _Played) -> Rehearsal:
     seen = sorted(side.seen.values(), key=lambda each: (each.visit.start.mono_s, each.visit.id))
     return Rehearsal(
@@ -265,6 +272,6 @@ def _rehearsal(side: _Side, played: _Played) -> Rehearsal:
         nobody=side.nobody,
         seen=tuple(seen),
         rests=tuple(side.rests),
-        notes=tuple(side.notes),
+        notes=(*_note_on_newness(side), *side.notes),
         heat=tuple(side.news),
     )

@@ -14,8 +14,11 @@ from dooryard.policy.decide import MOST_HELD, decide
 from dooryard.policy.heat import HeatState, sparing, steps_of
 from dooryard.policy.holding import held_back
 from dooryard.policy.hours import quiet_until
+from dooryard.policy.lingering import lingers
 from dooryard.policy.parse import parse_policy
+from dooryard.policy.say import still_here
 from dooryard.policy.schema import Policy
+from dooryard.policy.seen import Seen
 from dooryard.policy.state import PolicyState
 from dooryard.records import Moment, Outcome
 from fakes.rules import SINKS, START, later, policy, visit
@@ -129,7 +132,63 @@ def low_power():
         assert (found == ("low power",)) is holds
 
 
+def dates():
+    rules = policy({"dates": {"from": "1 Nov", "to": "15 Mar"}})
+    on = {"10-31": False, "11-01": True, "01-01": True, "03-15": True, "03-16": False}
+    for day, taken in on.items():
+        now = Moment(datetime.fromisoformat(f"2026-{day}T12:00:00+00:00"), START.mono_s)
+        assert (decided(rules, visit(), now=now)[1].outcome is Outcome.TELL) is taken
+
+
+def seen_though_not_told():
+    rules = policy({"visitor": "cat", "sure": 0.95}, {"name": "new", "visitor": "cat", "new": "ever"})
+    state = PolicyState(seen=Seen().seeing(visit("cat").visitor, "2026-06-01"))
+    assert decided(rules, visit("cat", stay_s=20))[1].rule == "new"
+    assert decided(rules, visit("cat", stay_s=20), state)[1].outcome is Outcome.SILENT
+
+
+def newness():
+    finch = visit("bird", "house finch")
+    state = PolicyState(seen=Seen().seeing(finch.visitor, "2026-11-30"))
+
+    def taken(on, **asked):
+        now = Moment(datetime.fromisoformat(f"{on}T12:00:00+00:00"), START.mono_s)
+        return decided(policy(asked), finch, state, now)[1].outcome is Outcome.TELL
+
+    assert taken("2026-12-01", new="season")
+    assert not taken("2026-12-01", new="year")
+    assert taken("2026-12-07", unseen_days=7)
+    assert not taken("2026-12-06", unseen_days=7)
+
+
+def company():
+    here = [visit("bird", number=1), visit("bird", "house finch", number=2), visit("bird", number=3)]
+    for names, outcome in (("bird", Outcome.TELL), ("house finch", Outcome.SILENT)):
+        rules = policy({"visitor": names, "at_once": 3})
+        assert decided(rules, here[1], lasting=here)[1].outcome is outcome
+
+
+def out_of_season():
+    rules = policy({"shortest_stay_s": 8, "dates": {"from": "1 Jan", "to": "31 Jan"}}, {"name": "second"})
+    assert decided(rules, visit(stay_s=2))[1].rule == "second"
+
+
+def still_here_once():
+    rules = policy({"visitor": "cat", "still_here_min": 10})
+    _, decision = decided(rules, visit("cat", stay_s=2))
+    due = [lingers(rules, visit("cat", stay_s=stay_s), decision) for stay_s in (2, 599.9, 600)]
+    assert due == [False, False, True]
+    said = still_here(rules, visit("cat", stay_s=600), decision)
+    assert said == "The cat is still here after 10 min"
+
+
 TRUE = {
+    "From 1 Nov to 15 Mar": dates,
+    "A cat that no rule told": seen_though_not_told,
+    "A finch last seen on 30": newness,
+    "Three birds here": company,
+    "A rule for January": out_of_season,
+    "A cat told after 2 s": still_here_once,
     "A policy of one line": no_rule,
     "`shortest_stay_s = 8` before": waiting,
     "A bird at 95 % that is": certainty,
