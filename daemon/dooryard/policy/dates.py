@@ -28,7 +28,8 @@ _MONTH_AND_DAY = re.compile(r"([A-Za-z]+)\.?\s+(\d{1,2})", re.ASCII)
 _WITH_YEAR = re.compile(r"(\d{4})-(\d{2})-(\d{2})", re.ASCII)
 _YEAR_LAST = re.compile(r"(\d{1,2})[./ -](\d{1,2})[./ -](\d{4})", re.ASCII)
 _DAY = timedelta(days=1)
-_LEAP_YEAR = date(2028, 1, 1)
+_LEAP_YEAR, _LAST = date(2028, 1, 1).toordinal(), date.max.toordinal()
+_BEFORE = 7  # days that a window may begin before what it ends in; more than any does
 _LONG = 8 * 366 + 1  # days: the longest without a 29 Feb, over a year such as 2100
 
 
@@ -163,16 +164,16 @@ def listed_dates(dates: Sequence[DateRange]) -> str:
 def ever_meet(a: Sequence[DateRange], b: Sequence[DateRange], later_days: int = 0) -> bool:
     """Whether any day is in both; in `a` it may be up to `later_days` after the one in `b`."""
     return any(
-        within(a, day + k * _DAY) and within(b, day) for day in _days(a, b) for k in range(later_days + 1)
+        within(a, date.fromordinal(min(number + later, _LAST))) and within(b, date.fromordinal(number))
+        for number in _days(a, b)
+        for later in range(later_days + 1)
     )
 
 
-def _days(a: Sequence[DateRange], b: Sequence[DateRange]) -> Iterator[date]:
-    """Days of which one is in both, if any is: a leap year's, and those of what has years."""
-    yield from (_LEAP_YEAR + k * _DAY for k in range(366))
+def _days(a: Sequence[DateRange], b: Sequence[DateRange]) -> Iterator[int]:
+    """Days (ordinals) of which one is in both, if any is: a leap year's, and those of what has years."""
+    yield from range(_LEAP_YEAR, _LEAP_YEAR + 366)
     for each in (*a, *b):
         if isinstance(each.first, date) and isinstance(each.last, date):
-            span = min((each.last - each.first).days + 1, _LONG)
-            latest = date.max - 4 * _DAY
-            days = (each.first.toordinal() + k for k in range(-3, span))
-            yield from (date.fromordinal(n) for n in days if 1 <= n <= latest.toordinal())
+            first, last = each.first.toordinal(), each.last.toordinal()
+            yield from range(max(1, first - _BEFORE), min(last, first + _LONG) + 1)
