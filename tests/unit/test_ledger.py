@@ -11,7 +11,7 @@ from PIL import Image
 from dooryard import visits
 from dooryard.clock import FakeClock
 from dooryard.daybook import Daybook
-from dooryard.effects import Record, Update
+from dooryard.effects import Record, StillHere, Update
 from dooryard.errors import StoreError
 from dooryard.gate import GateSettings
 from dooryard.ledger import MOST_UNSTORED, Ledger
@@ -20,7 +20,10 @@ from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.decide import decide
 from dooryard.policy.parse import parse_policy
+from dooryard.policy.seen import Seen
 from dooryard.policy.state import PolicyState
+from dooryard.records import Visitor
+from dooryard.second_messages import MOST_WAITING
 from dooryard.visits import VisitSettings, VisitsState
 from helpers import moment, sighting
 
@@ -35,6 +38,9 @@ name = "anybody"
 visitor = ["anything"]
 cooldown_min = 0
 """
+
+
+VISITOR = Visitor("bird", 0.9)
 
 
 class FullDisk(Disk):
@@ -309,3 +315,85 @@ def test_upkeep_lets_old_pictures_go_while_the_card_is_short_of_room(store, dayb
         return store._engine.select(lambda row: row[0], "SELECT COUNT(*) FROM pictures")[0]
 
     assert [left_with(free_mb) for free_mb in (500, 595, 499, 499, 0, 0)] == [6, 6, 1, 1, 1, 1]
+
+
+LINGERING = POLICY + "still_here_min = 0.5\n"
+
+
+def lingering(effect, stay_s=40.0, score=2.0):
+    last = moment(stay_s)
+    return StillHere(replace(effect.visit, last_seen=last, best_score=score), effect.decision)
+
+
+def test_a_second_message_goes_to_the_same_sinks_with_a_fresh_picture(store, daybook):
+    woken = []
+    rules, ledger = conditions(LINGERING), Ledger(store, daybook, lambda: woken.append(1), "boot", moment(0))
+    effect = record(rules)
+    ledger.record(replace(effect, visit=replace(effect.visit, best_score=1.0)), rules, moment(4))
+    ledger.still_here(lingering(effect), rules, moment(41))
+    first, second = (store.alert(effect.visit.id + ending) for ending in ("", "-still"))
+    assert second.title == "The bird is still here after 30 s, Alder Row"
+    assert second.text == "The bird is still here after 30 s. It came 14 June at 14:00."
+    assert (second.kind, second.sinks, second.visit) == ("visit", first.sinks, effect.visit.id)
+    assert second.picture not in (None, first.picture)
+    assert store.visit(effect.visit.id).end is None
+    assert len(woken) == 2
+    ledger.still_here(lingering(effect), rules, moment(42))  # as a recording that is read again does
+    assert len(store.pending("phone")) == 2
+
+
+def test_a_second_message_without_a_better_picture_has_the_stored_one(store, daybook):
+    rules, ledger = conditions(LINGERING), Ledger(store, daybook, lambda: None, "boot", moment(0))
+    effect = record(rules)
+    ledger.record(effect, rules, moment(4))
+    ledger.still_here(lingering(effect, score=effect.visit.best_score), rules, moment(41))
+    assert store.alert(f"{effect.visit.id}-still").picture == store.visit(effect.visit.id).picture is not None
+
+
+def test_a_second_message_whose_rule_wants_no_picture_has_none(store, daybook):
+    rules = conditions(LINGERING + "with_picture = false\n")
+    ledger, effect = Ledger(store, daybook, lambda: None, "boot", moment(0)), record(rules)
+    ledger.record(effect, rules, moment(4))
+    ledger.still_here(lingering(effect), rules, moment(41))
+    assert store.alert(f"{effect.visit.id}-still").picture is None
+
+
+def test_a_second_message_waits_for_a_disk_that_refuses_and_tells_once(store, daybook, caplog):
+    refusing = Refusing(store)
+    rules, ledger = conditions(LINGERING), Ledger(refusing, daybook, lambda: None, "boot", moment(0))
+    effect = record(rules)
+    with caplog.at_level(logging.ERROR):
+        ledger.record(effect, rules, moment(4))
+        ledger.still_here(lingering(effect), rules, moment(41))
+        ledger.retry(rules, moment(50))
+    assert "message not stored with its picture" in caplog.text
+    ledger.update(Update(replace(effect.visit, end=moment(55), last_seen=moment(55)), effect.decision), rules,
+                  moment(60))  # fmt: skip
+    refusing.refuses = False
+    ledger.retry(rules, moment(70))
+    ledger.retry(rules, moment(80))
+    assert [each.alert for each in store.pending("phone")] == [f"{effect.visit.id}-still", effect.visit.id]
+    assert store.visit(effect.visit.id).end is not None
+
+
+def test_more_second_messages_than_can_wait_are_named(store, daybook, caplog):
+    refusing = Refusing(store)
+    rules, ledger = conditions(LINGERING), Ledger(refusing, daybook, lambda: None, "boot", moment(0))
+    for number in range(MOST_WAITING + 1):
+        ledger.still_here(lingering(record(rules, salt=b"%d" % number)), rules, moment(41))
+    assert caplog.text.count("lost: the disk refused for too long") == 1
+
+
+def test_visits_that_are_over_are_saved_with_the_rest_and_who_was_seen_at_once(store, daybook):
+    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
+    saved = []
+    store.save_states = lambda states: saved.append(states["policy"])
+    state = State(VisitsState(b"s"), PolicyState())
+    ledger.save(state, None, moment(0))
+    over = replace(state, policy=replace(state.policy, seen=Seen().ending([visit_at(0)], moment(5).mono_s)))
+    ledger.save(over, None, moment(60))
+    assert len(saved) == 1
+    seen = replace(over, policy=replace(over.policy, seen=over.policy.seen.seeing(VISITOR, "2026-06-14")))
+    ledger.save(seen, None, moment(120))
+    assert len(saved) == 2
+    assert len(PolicyState.from_json(saved[-1].decode(), moment(120), "boot").seen.over) == 1

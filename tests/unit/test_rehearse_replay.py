@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 from PIL import Image
@@ -116,3 +117,25 @@ def test_a_large_picture_that_cannot_be_had_is_noted():
     (first,) = replay(camera(), Blind(), [rules({})])
     assert first.seen == ()
     assert first.notes[0].endswith(": the frame has gone")
+
+
+def test_a_second_message_is_counted_and_shown():
+    told = rules({})
+    rule = told.policy.rule[0].model_copy(update={"still_here_min": 0.15})  # shorter than a file may say
+    lingering = replace(told, policy=told.policy.model_copy(update={"rule": (rule,)}))
+    longer = SceneCamera(alder_row_afternoon(), frames=FRAMES, direct_luma=True)
+    (first,) = replay(longer, Knowing(), [lingering])
+    (squirrel,) = first.seen
+    assert squirrel.still is not None
+    wall, text = squirrel.still
+    assert text == "The squirrel is still here after 9 s"
+    assert timedelta(seconds=9) <= wall - squirrel.visit.start.wall < timedelta(seconds=11)
+    assert squirrel.end >= wall
+
+
+def test_a_rehearsal_of_newness_says_that_it_knows_no_past():
+    (first,) = replay(camera(), Knowing(), [rules({"name": "first", "new": "year"})])
+    assert first.notes == (
+        'nobody counts as seen before the recording began, so more is new to "first" than on the box',
+    )
+    assert [seen.decision.outcome for seen in first.seen] == [Outcome.TELL]

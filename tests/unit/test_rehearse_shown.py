@@ -222,3 +222,18 @@ def test_days_of_the_week_that_another_policy_changes():
         "hours watch: [{ from = 08:00, to = 18:00 }] -> [{ from = 08:00, to = 18:00, days = [Sat, Sun] }]"
     ]
     assert policy_changes(watched(days="Sat"), watched(days=["Sat"])) == []
+
+
+def test_a_second_message_is_shown_and_counted():
+    once = seen(0, "cat", stay_s=700)
+    again = replace(once, still=(later(601).wall, "The cat is still here after 10 min"))
+    a, b = rehearsal(once), rehearsal(again)
+    text = table.told_table(b)
+    assert "  14 Jun 14:13:01  told again: The cat is still here after 10 min" in text.split("\n")
+    assert "1 visit (1 told, 1 told again as still here)" in text
+    assert "told again" not in table.told_table(a)
+    assert [each.what for each in differences(a, b)] == ["told again as still here, was told once only"]
+    (data,) = machine.rehearsal_data(b)["visits"]
+    assert data["still_here"] == [later(601).wall.isoformat(), "The cat is still here after 10 min"]
+    assert machine.rehearsal_data(a)["visits"][0]["still_here"] is None
+    assert "Told again, 14:13: The cat is still here after 10 min" in page([b])

@@ -1,17 +1,29 @@
 """What a new run takes up of what the last one left."""
 
+import shutil
+from contextlib import closing
 from dataclasses import replace
+from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from dooryard import place
+from dooryard import place, restore
+from dooryard.box import BoxFile
 from dooryard.classify import crop
 from dooryard.classify.card import parse
 from dooryard.classify.onnx import BUILT_IN
+from dooryard.clock import FakeClock
+from dooryard.gate import GateSettings
+from dooryard.outbox.store import Store
+from dooryard.pipeline import Conditions
 from dooryard.place import EmptyLook
 from dooryard.records import Box
 from dooryard.restore import known_place
+from dooryard.visits import VisitSettings
+from fakes.rules import policy
+from helpers import moment
 
 CARD = replace(parse(BUILT_IN.read_text(), "lite0.toml"), feature_count=4)
 
@@ -48,3 +60,21 @@ def test_features_of_another_crop_or_network_are_not_compared(kept, changed, mon
     assert known_place(kept, card).memory.learned == 0
     assert "the classifier learns this place anew" in caplog.text
     assert "an older version of this program or another model made it" in caplog.text
+
+
+MADE = Path(__file__).parents[1] / "fixtures" / "state_of_form_1"
+
+
+@pytest.mark.parametrize("recording", [None, "a recording"])
+def test_who_was_seen_before_there_was_a_record_of_it_is_known_from_the_visits(tmp_path, recording):
+    """A recording's own visits are not taken: what is read again is decided as it was before."""
+    folder = tmp_path / "state"
+    shutil.copytree(MADE, folder)
+    rules = Conditions(policy(), GateSettings(), VisitSettings(), frozenset({"phone"}))
+    with closing(Store.open(folder, FakeClock())) as store:
+        stored = store.visits_between(restore._FIRST, restore._LAST)
+        found = restore.state(store, BoxFile(), CARD, rules, moment(0), "b1", recording).policy.seen
+    keys = {each.visitor.key for each in stored if each.clock_set}
+    assert keys
+    assert set(found.days) == (keys if recording is None else set())
+    assert all(found.last_day(key, 0.0) == date(2026, 6, 14) for key in found.days)

@@ -14,7 +14,7 @@ from dooryard.clock import FakeClock
 from dooryard.errors import ConfigError, StoreError
 from dooryard.outbox.store import Store
 from dooryard.policy.decide import decide
-from dooryard.policy.say import alert_for
+from dooryard.policy.say import alert_for, still_here_alert
 from dooryard.policy.state import PolicyState
 from dooryard.why import why
 from fakes.rules import SINKS, START, later, policy, visit
@@ -91,3 +91,17 @@ def test_a_store_that_is_none(tmp_path):
     (tmp_path / "dooryard.sqlite3").write_bytes(b"no database at all" * 100)
     with pytest.raises(StoreError, match="the database is damaged"):
         why(tmp_path, "last", io.StringIO())
+
+
+def test_a_second_message_is_shown_beside_the_first(tmp_path):
+    rules = policy({"visitor": "cat", "still_here_min": 10, "send_to": ["phone"]})
+    with contextlib.closing(Store.open(tmp_path, FakeClock())) as store:
+        here = visit("cat", stay_s=600)
+        _, decision = decide(rules, PolicyState(), here, START, True, sinks=SINKS)
+        store.record_visit(here, None, decision, [alert_for(rules, here, decision, START, True)])
+        store.add_alert(still_here_alert(rules, here, decision, later(600), True, picture=None))
+        assert told(tmp_path, here.id)[-4:-1] == [
+            "  phone: waiting, 0 tries",
+            "One more message: The cat is still here after 10 min, Alder Row",
+            "  phone: waiting, 0 tries",
+        ]
