@@ -21,6 +21,7 @@ from dooryard.policy.case import day_of
 from dooryard.policy.decide import decide
 from dooryard.policy.hours import watching
 from dooryard.policy.lingering import lingers
+from dooryard.policy.patience import Wait, waiting, with_waits
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
 from dooryard.records import Box, Decision, Frame, Moment, Outcome, Sighting, Visit
@@ -55,6 +56,7 @@ class State:
     watching: bool = True
     looks: tuple[tuple[Box, float], ...] = ()  # where was looked lately, and when (monotonic seconds)
     decided: dict[str, Decision] = field(default_factory=dict)  # of the visits that last
+    waits: Mapping[str, tuple[Wait, ...]] = field(default_factory=dict)  # of visits not decided on yet
     lingered: frozenset[str] = frozenset()  # those of them that were told again as still here
 
 
@@ -128,7 +130,8 @@ def _decide_all(
     state: State, changes: visits.Changes, conditions: Conditions, now: Moment
 ) -> tuple[State, tuple[Effect, ...]]:
     """Decide on each visit that settled or ended. One already told is only brought up to date."""
-    decided, lingered, effects = dict(state.decided), set(state.lingered), _nothing(changes, state.decided)
+    decided, waits, lingered = dict(state.decided), dict(state.waits), set(state.lingered)
+    effects = _nothing(changes, decided)
     policy = replace(state.policy, seen=state.policy.seen.ending(changes.ended, now.mono_s))
     here = visits.lasting(state.visits, conditions.visits) if changes.settled else ()
     for visit in (*changes.settled, *changes.ended):
@@ -149,14 +152,20 @@ def _decide_all(
         # Silence is final only when the visit is over: it may yet become sure enough, stay long enough,
         # or outlast a cooldown, and a rule may wait for an earlier one.
         if over or decision.outcome is not Outcome.SILENT:
+            decision = with_waits(decision, waits.pop(visit.id, ()), now.mono_s)
             effects.append(Record(visit, decision))
             policy = _seen(policy, visit, conditions, now)
             if not over:
                 decided[visit.id] = decision
+        elif decision.waits:
+            waits[visit.id] = waiting(waits.get(visit.id, ()), decision, now.mono_s)
     told_of = [visit for visit in (*changes.nobody, *changes.merged) if visit.id in decided]
     effects += [Update(visit, decided.pop(visit.id)) for visit in told_of]
+    for visit in (*changes.nobody, *changes.merged):
+        waits.pop(visit.id, None)
     lingered.intersection_update(decided)
-    return replace(state, policy=policy, decided=decided, lingered=frozenset(lingered)), tuple(effects)
+    state = replace(state, policy=policy, decided=decided, waits=waits, lingered=frozenset(lingered))
+    return state, tuple(effects)
 
 
 def _nothing(changes: visits.Changes, decided: Mapping[str, Decision]) -> list[Effect]:

@@ -219,6 +219,14 @@ class Clause:
     text: str  # "cooldown of 4 min has 2 min 10 s left"
 
 
+class Waiting(NamedTuple):
+    """Why nothing is decided yet."""
+
+    rule: str  # would take the visit
+    earlier: str  # may still take it
+    lacks: str  # the clause that this one lacks: "stay", "visitor", "sure"
+
+
 @dataclass(frozen=True, slots=True)
 class Decision:
     """Tell it or not, to whom, and why."""
@@ -229,6 +237,7 @@ class Decision:
     rule: str | None
     clauses: tuple[Clause, ...]
     reason: str  # one sentence
+    waits: Waiting | None = None
 
 
 @dataclass(frozen=True, slots=True)

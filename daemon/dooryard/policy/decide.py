@@ -11,6 +11,7 @@ rule's own neither. What moved while the classifier was away is taken only by a 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 
 from dooryard.policy.asking import asked, is_its_time
@@ -22,7 +23,7 @@ from dooryard.policy.patience import may_yet_take, waiting_text
 from dooryard.policy.schema import Policy, Rule
 from dooryard.policy.state import PolicyState, Told
 from dooryard.policy.words import spoken
-from dooryard.records import SOMETHING, Clause, Decision, Moment, Outcome, Visit, Visitor
+from dooryard.records import SOMETHING, Clause, Decision, Moment, Outcome, Visit, Visitor, Waiting
 
 MOST_HELD = 12  # alerts of one stretch of quiet hours, for they all come at its end
 
@@ -67,7 +68,8 @@ def _waiting(
     """Not yet: `rule` would take it, but an earlier one may still. Only a visit that lasts is waited for."""
     why = waiting_text(rule, *awaited)
     clauses.append(Clause("waits", False, why))
-    return case.state, _decision(case, Outcome.SILENT, None, clauses, why)
+    decision = _decision(case, Outcome.SILENT, None, clauses, why)
+    return case.state, replace(decision, waits=Waiting(rule.name, awaited[0].name, awaited[1].name))
 
 
 def _for_nobody(visitor: Visitor) -> str:

@@ -14,13 +14,17 @@ ends, nothing can come of waiting, and the first rule that takes it as it is dec
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 from dooryard.classify.labels import GROUPS
 from dooryard.policy.fields import ANYTHING, NOT_SURE
 from dooryard.policy.schema import Rule
-from dooryard.records import SOMETHING, Clause, Visit
+from dooryard.policy.words import duration
+from dooryard.records import SOMETHING, Clause, Decision, Visit, Waiting
 
 NAME_WAIT_S = 10.0
+_LACKS = {"stay": "its stay", "visitor": "its name", "sure": "its certainty"}
+WAITED = "waited"  # the clause's name
 _UNSURE_GROUP = "animal"  # may turn out to be of any group
 _NO_SPECIES = frozenset({*GROUPS, ANYTHING, NOT_SURE, SOMETHING})
 
@@ -46,6 +50,36 @@ def waiting_text(rule: Rule, earlier: Rule, lacks: Clause) -> str:
         f'rule "{rule.name}" waits for "{earlier.name}", which may still take it, '
         f"until it has stayed {longest_s:g} s: {lacks.text}"
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """That a rule waited for an earlier one with a visit."""
+
+    what: Waiting
+    since_s: float  # monotonic
+
+
+def waiting(waits: tuple[Wait, ...], decision: Decision, now_s: float) -> tuple[Wait, ...]:
+    """The visit's waits with the one that `decision` tells of, if that is another."""
+    if decision.waits is None or any(each.what == decision.waits for each in waits):
+        return waits
+    return (*waits, Wait(decision.waits, now_s))
+
+
+def with_waits(decision: Decision, waits: tuple[Wait, ...], now_s: float) -> Decision:
+    """A decision that is final, told who had waited for whom before it."""
+    ends_s = [*(each.since_s for each in waits[1:]), now_s]
+    clauses = (
+        Clause(
+            WAITED,
+            True,
+            f'rule "{each.what.rule}" would have taken it, and waited {duration(end_s - each.since_s)} '
+            f'for "{each.what.earlier}", which lacked {_LACKS.get(each.what.lacks, each.what.lacks)}',
+        )
+        for each, end_s in zip(waits, ends_s, strict=True)
+    )
+    return replace(decision, clauses=(*clauses, *decision.clauses)) if waits else decision
 
 
 def _may_be_named(rule: Rule, visit: Visit, group_of: Mapping[str, str]) -> bool:

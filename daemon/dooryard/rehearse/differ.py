@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from dooryard.policy.patience import WAITED
 from dooryard.rehearse.records import Rehearsal, Seen
 
 
@@ -41,6 +42,27 @@ def pairs(a: Rehearsal, b: Rehearsal) -> Iterator[tuple[Seen | None, Seen | None
         else:
             yield x, None
     yield from ((None, y) for y in left)
+
+
+@dataclass(frozen=True, slots=True)
+class Waits:
+    """A visit with which rules waited, by either policy."""
+
+    seen: Seen
+    a: tuple[str, ...]  # in words; empty: none waited
+    b: tuple[str, ...]
+
+
+def waits(a: Rehearsal, b: Rehearsal) -> list[Waits]:
+    """The visits with which a rule waited for an earlier one, in their order."""
+    found = [Waits(seen, _waited(x), _waited(y)) for x, y in pairs(a, b) if (seen := x or y)]
+    return sorted((each for each in found if each.a or each.b), key=lambda each: each.seen.visit.start.mono_s)
+
+
+def _waited(seen: Seen | None) -> tuple[str, ...]:
+    if seen is None:
+        return ()
+    return tuple(clause.text for clause in seen.decision.clauses if clause.name == WAITED)
 
 
 def _what(a: Seen | None, b: Seen | None) -> str:

@@ -10,7 +10,7 @@ from importlib import resources
 from dooryard.policy.changes import policy_changes
 from dooryard.policy.words import duration, label, local_day, local_time, percent, sentence
 from dooryard.records import Outcome
-from dooryard.rehearse.differ import Difference, differences
+from dooryard.rehearse.differ import Difference, differences, waits
 from dooryard.rehearse.records import Rehearsal, Seen
 from dooryard.rehearse.table import rate, sums, why
 from dooryard.rehearse.timeline import MARK, days_picture, recording_picture
@@ -113,10 +113,18 @@ def _against(first: Rehearsal, other: Rehearsal) -> Iterator[str]:
     yield f"<p>{escape(sentence(sums(other)))}.</p>"
     if not found:
         yield "<p>No decision differs.</p>"
-        return
-    yield '<div class="scroll"><table><tr><th>came</th><th>what differs</th><th>why</th></tr>'
-    yield from (_difference(first, difference) for difference in found)
-    yield "</table></div>"
+    else:
+        yield '<div class="scroll"><table><tr><th>came</th><th>what differs</th><th>why</th></tr>'
+        yield from (_difference(first, difference) for difference in found)
+        yield "</table></div>"
+    if waited := waits(first, other):
+        yield "<h4>Rules that waited for an earlier one</h4>"
+        yield '<div class="scroll"><table><tr><th>came</th><th>who</th><th>before</th><th>now</th></tr>'
+        for each in waited:
+            cells = [[_when(first, each.seen)], [label(each.seen.visit.visitor)], each.a, each.b]
+            texts = ("<br>".join(map(escape, cell or ("no rule waited",))) for cell in cells)
+            yield "<tr>" + "".join(f"<td>{text}</td>" for text in texts) + "</tr>"
+        yield "</table></div>"
 
 
 def _difference(first: Rehearsal, difference: Difference) -> str:

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from dooryard.policy.words import duration, label, percent
 from dooryard.records import Outcome
-from dooryard.rehearse.differ import Difference
+from dooryard.rehearse.differ import Difference, waits
 from dooryard.rehearse.records import Rehearsal, Seen
 from dooryard.rehearse.truth import Rate, Score
 
@@ -61,6 +61,10 @@ def difference_table(a: Rehearsal, b: Rehearsal, changes: Sequence[str], found: 
         lines.append(f"  {_time(a, difference.start)}  {who}: {difference.what}")
         lines += [f"      {each.policy_file}: {why(side)}" for each, side in
                   ((a, difference.a), (b, difference.b)) if side is not None]  # fmt: skip
+    for each in waits(a, b):
+        lines.append(f"  {_time(a, each.seen.visit.start.wall)}  {label(each.seen.visit.visitor)}: waits")
+        lines += [f"      {side.policy_file}: {text}" for side, texts in
+                  ((a, each.a), (b, each.b)) for text in texts or ("no rule waited",)]  # fmt: skip
     lines.append(f"  {a.policy_file}: {sums(a)}")
     lines.append(f"  {b.policy_file}: {sums(b)}")
     return "\n".join(lines) + "\n"
