@@ -1,4 +1,4 @@
-"""The README's words on rules as a second, deliberately simple program: no state but a list of what was told.
+"""The README's words on rules as a second, deliberately simple program, without a state but lists.
 
 It is compared with the engine in tests/properties/test_policy_second_reading.py. It keeps to what the page
 says, takes the policy as the plain tables of the file, and knows windows by the clock only.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 WEEK = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -40,6 +40,54 @@ class Alert:
     rule: str
     key: str
     at: datetime  # local
+
+
+@dataclass(frozen=True)
+class Past:
+    """What came before and what is here besides: of visits that counted as seen key, certainty and date."""
+
+    seen: Sequence[tuple[str, float, date]] = ()
+    here: Sequence[tuple[datetime, Seen]] = ()  # settled and lasting, itself among them, and when each came
+    over: Sequence[tuple[datetime, Seen]] = ()  # the visit itself among them where it is over
+
+
+def in_dates(ranges: Sequence[Mapping[str, str]], day: date) -> bool:
+    for each in ranges:
+        for year in (day.year - 1, day.year):
+            first, last = (
+                datetime.strptime(f"{each[end]} {year}", "%d %b %Y").date()  # noqa: DTZ007  (a date)
+                for end in ("from", "to")
+            )
+            if last < first:
+                last = last.replace(year=year + 1)
+            if first <= day <= last:
+                return True
+    return not ranges
+
+
+def new_enough(rule: Mapping[str, Any], seen: Seen, today: date, past: Past) -> bool:
+    days = [day for key, sure, day in past.seen if key == seen.key and sure >= rule.get("sure", 0.5)]
+    same = {
+        None: lambda _day: False,
+        "ever": lambda _day: True,
+        "year": lambda day: day.year == today.year,
+        "season": lambda day: (day.year * 12 + day.month) // 3 == (today.year * 12 + today.month) // 3,
+    }[rule.get("new")]
+    if any(same(day) for day in days):
+        return False
+    return all(today - day >= timedelta(days=rule.get("unseen_days", 0)) for day in days)
+
+
+def in_company(
+    rule: Mapping[str, Any], seen: Seen, now: datetime, group_of: Mapping[str, str], past: Past
+) -> bool:
+    def mine(visits: Sequence[tuple[datetime, Seen]]) -> list[datetime]:
+        return [came for came, each in visits if matching(rule, each, group_of)]
+
+    if "at_once" in rule and (seen.over or len(mine(past.here)) < rule["at_once"]):
+        return False
+    lately = [came for came in mine([*past.here, *past.over]) if now - came < timedelta(hours=1)]
+    return len(lately) >= rule.get("visits_in_hour", 0)
 
 
 def is_open(windows: Sequence[Mapping[str, Any]], local: datetime) -> bool:
@@ -97,8 +145,12 @@ def may_be_named(rule: Mapping[str, Any], seen: Seen, group_of: Mapping[str, str
     return any(group_of[name] == seen.group for name in species)
 
 
-def verdict_of_rule(rule: Mapping[str, Any], seen: Seen, local: datetime, group_of: Mapping[str, str]) -> str:
+def verdict_of_rule(
+    rule: Mapping[str, Any], seen: Seen, local: datetime, group_of: Mapping[str, str], past: Past
+) -> str:
     """Whether the rule "takes" the visit, "may yet" take it, or has nothing to do with it: "no"."""
+    if not in_dates(rule.get("dates", ()), local.date()):
+        return "no"
     if rule.get("hours") and not is_open(rule["hours"], local):
         return "no"
     names = matching(rule, seen, group_of)
@@ -109,7 +161,8 @@ def verdict_of_rule(rule: Mapping[str, Any], seen: Seen, local: datetime, group_
         return "may yet" if early else "no"
     if seen.stay_s < rule.get("shortest_stay_s", 0):
         return "no" if seen.over or seen.group == "something" else "may yet"
-    return "takes"
+    company = in_company(rule, seen, local, group_of, past)
+    return "takes" if company and new_enough(rule, seen, local.date(), past) else "no"
 
 
 def second_reading(
@@ -120,11 +173,12 @@ def second_reading(
     *,
     sinks: Sequence[str],
     group_of: Mapping[str, str],
+    past: Past,
 ) -> tuple[str, str | None, tuple[str, ...]]:
     """What becomes of the visit: "told", "held" or "not told", by which rule, and to whom."""
     waits = False
     for rule in policy["rule"]:
-        verdict = verdict_of_rule(rule, seen, local, group_of)
+        verdict = verdict_of_rule(rule, seen, local, group_of, past)
         if verdict == "takes":
             return ("not told", None, ()) if waits else by_rule(policy, rule, told, seen, local, sinks)
         waits = waits or verdict == "may yet"
