@@ -129,7 +129,10 @@ def finish(state: State, conditions: Conditions, now: Moment) -> tuple[State, tu
 def _decide_all(
     state: State, changes: visits.Changes, conditions: Conditions, now: Moment
 ) -> tuple[State, tuple[Effect, ...]]:
-    """Decide on each visit that settled or ended. One already told is only brought up to date."""
+    """Decide on each visit that settled or ended. One already told is only brought up to date, or told again.
+
+    Longer than most: what becomes of a visit, and when it counts as seen, stands in one place.
+    """
     decided, waits, lingered = dict(state.decided), dict(state.waits), set(state.lingered)
     effects = _nothing(changes, decided)
     policy = replace(state.policy, seen=state.policy.seen.ending(changes.ended, now.mono_s))

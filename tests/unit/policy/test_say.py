@@ -7,7 +7,16 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from dooryard.policy.decide import decide
-from dooryard.policy.say import DayVisit, alert_for, summary_alert, summary_due
+from dooryard.policy.lingering import lingers
+from dooryard.policy.say import (
+    CLOCK_NOT_SET,
+    DayVisit,
+    alert_for,
+    still_here,
+    still_here_alert,
+    summary_alert,
+    summary_due,
+)
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
 from dooryard.policy.words import duration, label, percent, spoken, with_article
@@ -179,3 +188,50 @@ def test_percent(part, text):
 def test_wall_times_may_be_in_any_zone():
     moved = Moment(START.wall.astimezone(RULES.place.zone), START.mono_s)
     assert alert(visit(start=moved)).title == "A squirrel at Alder Row, 14:03"
+
+
+@pytest.mark.parametrize(
+    ("group", "species", "said"),
+    [
+        ("cat", None, "The cat is still here after 10 min"),
+        ("bird", "european robin", "The European robin is still here after 10 min"),
+        ("animal", None, "The animal is still here after 10 min"),
+        ("something", None, "What moved is still here after 10 min"),
+    ],
+)
+def test_who_is_still_here(group, species, said):
+    rules = policy({"visitor": [group], "still_here_min": 10, "urgent": True, "with_picture": False})
+    here = visit(group, species, stay_s=601)
+    _, decision = decide(rules, PolicyState(), here, START, True, sinks=SINKS)
+    alert = still_here_alert(rules, here, decision, later(601), True, picture="p.jpg")
+    assert alert.title == f"{said}, Alder Row"
+    assert alert.text == f"{said}. It came 14 June at 14:03."
+    assert (alert.id, alert.visit, alert.urgent, alert.picture) == ("visit-1-still", "visit-1", True, None)
+    undated = still_here_alert(rules, here, decision, later(601), False, picture=None)
+    assert undated.text == f"{said}. {CLOCK_NOT_SET}"
+    assert not undated.clock_set
+
+
+@pytest.mark.parametrize(
+    ("asked_min", "stay_s", "said"),
+    [
+        (0.5, 31, "30 s"),
+        (10, 659.9, "10 min"),
+        (10, 720, "12 min"),
+        (1.5, 100, "1 min 30 s"),
+        (60, 3600, "1 h"),
+    ],
+)
+def test_how_long_it_is_said_to_have_stayed(asked_min, stay_s, said):
+    rules = policy({"visitor": "cat", "still_here_min": asked_min})
+    here = visit("cat", stay_s=stay_s)
+    _, decision = decide(rules, PolicyState(), here, START, True, sinks=SINKS)
+    assert still_here(rules, here, decision) == f"The cat is still here after {said}"
+
+
+def test_a_rule_that_is_gone_tells_nothing_more():
+    here, gone = visit("cat", stay_s=900), policy({"name": "other"})
+    _, decision = decide(policy({"still_here_min": 10}), PolicyState(), here, START, True, sinks=SINKS)
+    assert not lingers(gone, here, decision)
+    with pytest.raises(ValueError, match="ask `lingers` first"):
+        still_here(gone, here, decision)
