@@ -134,8 +134,9 @@ def _decide_all(
     Longer than most: what becomes of a visit, and when it counts as seen, stands in one place.
     """
     decided, waits, lingered = dict(state.decided), dict(state.waits), set(state.lingered)
-    effects = _nothing(changes, decided)
-    policy = replace(state.policy, seen=state.policy.seen.ending(changes.ended, now.mono_s))
+    effects, policy = _nothing(changes, decided), state.policy
+    if changes.ended:
+        policy = replace(policy, seen=policy.seen.ending(changes.ended, now.mono_s))
     here = visits.lasting(state.visits, conditions.visits) if changes.settled else ()
     for visit in (*changes.settled, *changes.ended):
         over = visit.end is not None

@@ -27,6 +27,7 @@ from zoneinfo import ZoneInfo
 from dooryard.policy.schema import Place, Policy, Window
 from dooryard.policy.sun import Standing, SunDay, sun_day
 from dooryard.policy.times import Sun, TimeOfDay
+from dooryard.policy.window import without_dates
 
 Span = tuple[datetime, datetime]  # from, until (not included); UTC
 
@@ -157,11 +158,6 @@ def ever_together(a: tuple[Window, ...], b: tuple[Window, ...], place: Place) ->
         for x in spans_around(a, place, on)
         for y in spans_around(b, place, on)
     )
-
-
-def without_dates(windows: tuple[Window, ...]) -> tuple[Window, ...]:
-    """`windows` as they were if they had no dates."""
-    return tuple(w.model_copy(update={"dates": ()}) if w.dates else w for w in windows)
 
 
 def spans_of(windows: tuple[Window, ...], place: Place, on: date) -> tuple[Span, ...]:

@@ -7,10 +7,11 @@ from datetime import UTC, datetime, timedelta
 
 from dooryard.policy.dates import ever_meet, listed_dates
 from dooryard.policy.document import Document, quoted
-from dooryard.policy.hours import is_open, without_dates
+from dooryard.policy.hours import is_open
 from dooryard.policy.lines import Path
 from dooryard.policy.readings import LONGEST_REACTION_S, reaction_s
 from dooryard.policy.schema import Place, Policy, Rule
+from dooryard.policy.window import without_dates
 from dooryard.policy.words import duration
 
 CELSIUS, PERCENT, YES_NO = "°C", "%", ""

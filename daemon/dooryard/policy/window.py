@@ -52,3 +52,8 @@ class Window(Table):
 
 
 Windows = Annotated[tuple[Window, ...], BeforeValidator(as_tuple), Field(max_length=8)]
+
+
+def without_dates(windows: tuple[Window, ...]) -> tuple[Window, ...]:
+    """`windows` as they were if they had no dates."""
+    return tuple(w.model_copy(update={"dates": ()}) if w.dates else w for w in windows)
