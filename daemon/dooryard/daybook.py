@@ -6,18 +6,22 @@ the highest of each sensor), the rest by the hour and at the end.
 
 from __future__ import annotations
 
+import logging
 import math
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 from pathlib import Path
 
 from dooryard.careful import while_the_disk_works
+from dooryard.errors import StoreError
 from dooryard.gate import GateState
 from dooryard.gate.tally import totals
 from dooryard.journal.notebook import Notebook
+from dooryard.log import say
 from dooryard.policy.schema import Policy
 from dooryard.records import Held, Moment
 
+_log = logging.getLogger("dooryard")
 _SHORTEST_OFF = timedelta(minutes=2)  # a shorter gap is no time off
 _WARMTH_EVERY_S = 600.0
 _SAME_C = 0.05  # closer than this, lowest and highest are one
@@ -89,6 +93,14 @@ class Daybook:
             if reason is not None and more > 0:
                 self._notebook.held(day, reason.value, more)
         self._counted = counts
+
+    def muted_until(self, known: datetime | None) -> datetime | None:
+        """When the mute ends that somebody asked for; `known` where the notes cannot be read."""
+        try:
+            return self._notebook.muted_until()
+        except StoreError as error:
+            say(_log, logging.ERROR, "whether it is muted cannot be read", why=error.what, to_do=error.remedy)
+            return known
 
     def look_after_file(self, now: Moment) -> None:
         """Notice that the notes' file was deleted while it is open, and write it anew; see `news`."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from dooryard.policy.absence import Absent
 from dooryard.records import Box, Decision, Frame, Visit
 
 
@@ -62,4 +63,6 @@ class Rest:
     resting: bool
 
 
-Effect = Look | Glance | Record | Update | StillHere | Nobody | Rest
+Effect = (
+    Look | Glance | Record | Update | StillHere | Nobody | Rest | Absent
+)  # the last: nobody came; tell it

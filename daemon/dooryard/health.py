@@ -30,6 +30,7 @@ class Health:
     unstored: int = 0  # visits that the disk refused and that wait in memory
     lost: int = 0  # visits that were given up
     late_frames: int = 0  # frames that came too late to be looked at
+    hush: str = ""  # the pause or the mute that holds: "muted until 06:00"
     missing: tuple[str, ...] = ()  # parts that are wanted but absent, one sentence each
 
 
@@ -95,6 +96,8 @@ def _others(health: Health) -> Iterator[str]:
 
 def _facts(health: Health) -> Iterator[str]:
     yield f"Running for {duration(health.uptime_s)}; now {health.doing}."
+    if health.hush:
+        yield f"Only what is urgent is sent: {health.hush}."
     if health.last_visit_ago_s is None:
         yield "No visit since the start."
     else:

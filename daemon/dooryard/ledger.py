@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+from dooryard.absences import Tidings
 from dooryard.careful import while_the_disk_works
 from dooryard.daybook import Daybook
 from dooryard.effects import Record, StillHere, Update
@@ -63,6 +64,7 @@ class Ledger:
         self._unstored: deque[Record] = deque(maxlen=MOST_UNSTORED)
         self._unended: deque[Update] = deque(maxlen=MOST_UNSTORED)
         self.tally = Tally()
+        self.tidings = Tidings(store, wake)
 
     def record(self, effect: Record, conditions: Conditions, now: Moment) -> None:
         """Store a visit, its decision and its alert, all or none; without its picture if need be."""
@@ -149,6 +151,7 @@ class Ledger:
         for end in ends:
             self._end(end, conditions, now)
         self._second.retry()
+        self.tidings.retry()
 
     def last_try(self, conditions: Conditions, now: Moment) -> None:
         """At the end: try once more, then count and name what the disk still refuses."""

@@ -13,6 +13,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from dooryard import pipeline
+from dooryard.awaited import waited
 from dooryard.button.press import Press
 from dooryard.camera.base import EndOfFramesError
 from dooryard.care import Care
@@ -24,7 +25,9 @@ from dooryard.log import say
 from dooryard.outbox.reach import Network
 from dooryard.parts import Parts
 from dooryard.pipeline import Conditions, State
+from dooryard.policy.absence import Absent
 from dooryard.policy.holding import held_back
+from dooryard.policy.mute import hushed
 from dooryard.records import Frame, Moment
 from dooryard.sensors.clock_state import clock_is_set
 from dooryard.sight import Sight
@@ -62,9 +65,11 @@ class Loop:
         desk = None if parts.care is None else parts.care.desk
         self._watchdog = Watchdog(parts.notifier, parts.delivery, desk, parts.process_clock)
         self._status_at_s = 0.0
+        self._hush = ""
 
     def run(self) -> None:
         """Go on until told to stop, asked to halt, or the frames end. `finish` comes next."""
+        self._hear_the_mute(self._parts.clock.now())
         self._learn()
         self._watchdog.start()
         try:
@@ -109,6 +114,8 @@ class Loop:
         self._look_around(now)
         if not self._spared_off and (frame is None or care is None or care.in_turn(now)):
             self._step(frame, now)
+        self.state, effects = waited(self.state, self.conditions, now)
+        self._do(effects, now)
         self._do_what_is_due(now)
         if self._parts.journal is not None:
             self._turn_journal(self._parts.journal, now)
@@ -169,7 +176,7 @@ class Loop:
                 care.halt_now()
             else:
                 clock_set = self.conditions.clock_set
-                text = standing_text(self._parts, self.doing(), now, clock_set=clock_set)
+                text = standing_text(self._parts, self.doing(), now, clock_set=clock_set, hush=self.hush(now))
                 self.tell("status", text, now)
         self.halting |= care.spared.halt
         if care.spared.camera_off != self._spared_off:
@@ -202,9 +209,11 @@ class Loop:
         self._parts.ledger.message(kind, text, to, now)
 
     def holds(self, kind: str, made: datetime | None) -> bool:
-        """Whether an alert that is not urgent waits for quiet hours to end. Asked from other threads."""
+        """Whether an alert that is not urgent waits, for its hour or in a mute. Asked from other threads."""
         now, rules = self._parts.clock.now(), self.conditions
-        return held_back(rules.policy, kind, made, now.wall, clock_set=rules.clock_set)
+        return held_back(
+            rules.policy, kind, made, now.wall, clock_set=rules.clock_set, muted_until=rules.muted_until
+        )
 
     def _next_frame(self) -> Frame | None:
         clock, camera = self._parts.clock, self._parts.camera
@@ -257,6 +266,8 @@ class Loop:
                     say(_log, logging.INFO, "no visit after all", visit=visit.id, why=why)
                 case Rest(resting):
                     self._rest(now, resting=resting)
+                case Absent():
+                    ledger.tidings.tell(effect, self.conditions, now)
 
     def _look(self, effect: Look, now: Moment) -> None:
         self.looks += len(effect.boxes)
@@ -286,6 +297,7 @@ class Loop:
                 self.state = replace(self.state, policy=self.state.policy.outage_counted(now))
             self.conditions = replace(self.conditions, clock_set=clock_set)
         ledger.look_after_files(now)
+        self._hear_the_mute(now)
         for text in ledger.damages():
             self.tell("disk", text, now)
         ledger.retry(self.conditions, now)
@@ -294,6 +306,23 @@ class Loop:
         self._network.look(self.conditions.sinks, now)
         self._learn()
         self._save(now)
+
+    def _hear_the_mute(self, now: Moment) -> None:
+        """Take in a mute that somebody asked for or ended, and say what holds where that has changed."""
+        muted_until = self._parts.ledger.daybook.muted_until(self.conditions.muted_until)
+        if muted_until != self.conditions.muted_until:
+            self.conditions = replace(self.conditions, muted_until=muted_until)
+            self._parts.delivery.wake()  # what waited for its end goes out
+        hush = self.hush(now)
+        if hush != self._hush:
+            say(_log, logging.INFO, "silence", holds=hush or "neither a pause nor a mute")
+            self._hush = hush
+
+    def hush(self, now: Moment) -> str:
+        """The pause or the mute that holds, in words; "": neither."""
+        rules = self.conditions
+        found = hushed(rules.policy, rules.muted_until, now.wall, rules.clock_set)
+        return found.text if found else ""
 
     def _learn(self) -> None:
         """Take in what people said of visits."""
@@ -337,4 +366,7 @@ class Loop:
 
     def status(self) -> str:
         """One line on how things are."""
-        return f"{self.doing()}; {self.frames} frames, {self.looks} looks, {self._parts.ledger.status()}"
+        hush = f", {self._hush}" if self._hush else ""
+        return (
+            f"{self.doing()}{hush}; {self.frames} frames, {self.looks} looks, {self._parts.ledger.status()}"
+        )

@@ -12,11 +12,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 
-from dooryard import gate, place, visits
+from dooryard import awaited, gate, place, visits
 from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, StillHere, Update
 from dooryard.gate import GateSettings, GateState
 from dooryard.looks import worth_a_look
+from dooryard.policy.absence import Absences, watched
 from dooryard.policy.case import day_of
 from dooryard.policy.decide import decide
 from dooryard.policy.hours import watching
@@ -43,6 +45,7 @@ class Conditions:
     group_of: Mapping[str, str] = field(
         default_factory=dict
     )  # group of each species' name, as far as it is known
+    muted_until: datetime | None = None  # when a mute ends that somebody asked for
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,6 +61,7 @@ class State:
     decided: dict[str, Decision] = field(default_factory=dict)  # of the visits that last
     waits: Mapping[str, tuple[Wait, ...]] = field(default_factory=dict)  # of visits not decided on yet
     lingered: frozenset[str] = frozenset()  # those of them that were told again as still here
+    absences: Absences = field(default_factory=Absences)
 
 
 def step(
@@ -73,6 +77,8 @@ def step(
         return state, (*effects, Rest(resting=True))
     if frame is None or not watch:
         return looked(state, (), (), conditions, now)
+    if conditions.policy.absence:
+        state = replace(state, absences=watched(state.absences, now.mono_s))
     moved, motions = gate.watch(
         state.gate, frame.luma, frame.mono_s, conditions.gate, occupied=state.visits.occupied
     )
@@ -152,6 +158,7 @@ def _decide_all(
         policy, decision = decide(
             conditions.policy, policy, visit, now, conditions.clock_set,
             sinks=conditions.sinks, group_of=conditions.group_of, lasting=here,
+            muted_until=conditions.muted_until,
         )  # fmt: skip
         # Silence is final only when the visit is over: it may yet become sure enough, stay long enough,
         # or outlast a cooldown, and a rule may wait for an earlier one.
@@ -168,8 +175,9 @@ def _decide_all(
     for visit in (*changes.nobody, *changes.merged):
         waits.pop(visit.id, None)
     lingered.intersection_update(decided)
+    absences, come = awaited.counted(state, effects, told_of, conditions, now)
     state = replace(state, policy=policy, decided=decided, waits=waits, lingered=frozenset(lingered))
-    return state, tuple(effects)
+    return replace(state, absences=absences), (*effects, *come)
 
 
 def _nothing(changes: visits.Changes, decided: Mapping[str, Decision]) -> list[Effect]:

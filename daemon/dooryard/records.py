@@ -245,7 +245,7 @@ class Alert:
     """What is to be told. `id` is stable: a receiver drops repeats by it."""
 
     id: str
-    kind: str  # "visit", "summary", "box", "journal"
+    kind: str  # "visit", "summary", "absence", "box", "journal"
     wall: datetime
     clock_set: bool
     title: str  # "a squirrel at Alder Row"

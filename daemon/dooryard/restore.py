@@ -17,9 +17,12 @@ from dooryard.log import say
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions, State
 from dooryard.place import Place
+from dooryard.policy import absence_saved
+from dooryard.policy.absence import Absences
 from dooryard.policy.seen import Seen
 from dooryard.policy.state import PolicyState
 from dooryard.records import Moment
+from dooryard.saving import ABSENCES
 from dooryard.visits import VisitsState
 
 _NUMBER = "number"  # the state that holds the folder's own random number
@@ -63,7 +66,18 @@ def state(
         remembered = gate.load(saved, (box.camera.luma_height, box.camera.luma_width), rules.gate)
         if remembered is None:
             say(_log, logging.WARNING, "the gate learns this place anew", why="its saved memory does not fit")
-    return State(_visits(store, recording), policy, remembered, known_place(store, card))
+    known = known_place(store, card)
+    return State(_visits(store, recording), policy, remembered, known, absences=_absences(store))
+
+
+def _absences(store: Store) -> Absences:
+    saved = store.load_state(ABSENCES)
+    if saved is not None:
+        try:
+            return absence_saved.from_json(saved.decode("utf-8", "replace"))
+        except StoreError as error:
+            say(_log, logging.ERROR, "absences are waited for anew", why=error.what)
+    return Absences()
 
 
 def _seen_before(store: Store, rules: Conditions) -> Seen:

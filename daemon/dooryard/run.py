@@ -174,6 +174,7 @@ def _parts(
     state = restore.state(store, box, classifier.card, rules, now, boot, recording)
     daybook = stack.enter_context(contextlib.closing(Daybook(store.folder)))
     daybook.began(now, last_frame, state.gate, given.policy)
+    rules = replace(rules, muted_until=daybook.muted_until(None))
     ledger = Ledger(store, daybook, delivery.wake, boot, now)
     parts = Parts(keeper, classifier, ledger, delivery, clock, timed, notifier, system)
     parts.lessons = lessons_of(store.folder, classifier, lambda card: restore.known_place(store, card))

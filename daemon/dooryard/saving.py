@@ -7,6 +7,8 @@ from dataclasses import replace
 from dooryard import gate, place
 from dooryard.outbox.store import Store
 from dooryard.pipeline import State
+from dooryard.policy import absence_saved
+from dooryard.policy.absence import what_was_told
 from dooryard.policy.state import PolicyState
 from dooryard.records import Moment
 
@@ -14,6 +16,7 @@ STATES_EVERY_S = 300.0  # while no decision changed them
 GATE_EVERY_S = 3600.0
 PLACE_EVERY_S = 10_800.0
 _QUIET_S = 5.0  # since the last look
+ABSENCES = "absences"  # the state's name
 RECORDING = "recording"  # the "boot" of a recording: its monotonic seconds go on over every run
 
 
@@ -23,9 +26,10 @@ def _is_idle(state: State, now: Moment) -> bool:
     return not (state.visits.tracks or state.visits.departed or looked)
 
 
-def _is_as(policy: PolicyState, saved: PolicyState | None) -> bool:
-    """Whether nothing has changed but which visits are over: they are many, and count for an hour only."""
-    return saved is not None and policy == replace(saved, seen=replace(saved.seen, over=policy.seen.over))
+def _decided(state: State) -> tuple[PolicyState, object]:
+    """What is saved once it changes. Not which visits are over: they are many, and count for an hour only."""
+    policy = replace(state.policy, seen=replace(state.policy.seen, over=()))
+    return policy, what_was_told(state.absences)
 
 
 class Saving:
@@ -35,7 +39,7 @@ class Saving:
         self._store = store
         self._boot = boot
         self._recording = boot == RECORDING
-        self._saved: PolicyState | None = None  # as last saved
+        self._saved: tuple[PolicyState, object] | None = None  # what of it decided, as last saved
         self._states_due_s = began.mono_s
         self._gate_due_s = began.mono_s + GATE_EVERY_S
         self._place_due_s = began.mono_s + PLACE_EVERY_S
@@ -55,12 +59,15 @@ class Saving:
             if not (thorough or _is_idle(state, now)):
                 return
             thorough = True
-        if not thorough and _is_as(state.policy, self._saved) and now.mono_s < self._states_due_s:
+        decided = _decided(state)
+        if not thorough and decided == self._saved and now.mono_s < self._states_due_s:
             return
         states = {
             "policy": state.policy.to_json(now, self._boot, clock_set=clock_set).encode(),
             "last_frame": now.wall.isoformat().encode(),
         }
+        if state.absences.waits:
+            states[ABSENCES] = absence_saved.to_json(state.absences).encode()
         if welfare is not None:
             states["welfare"] = welfare
         if state.gate is not None and (thorough or now.mono_s >= self._gate_due_s):
@@ -68,7 +75,7 @@ class Saving:
         if state.place is not None and (thorough or now.mono_s >= self._place_due_s):
             states |= place.saved(state.place)
         self._store.save_states(states)
-        self._saved, self._states_due_s = state.policy, now.mono_s + STATES_EVERY_S
+        self._saved, self._states_due_s = decided, now.mono_s + STATES_EVERY_S
         if "gate" in states:
             self._gate_due_s = now.mono_s + GATE_EVERY_S
         if place.PLACE in states:

@@ -11,12 +11,12 @@ from dooryard.sensors.base import Reading, Unit
 _OWN_LINES = frozenset({Unit.DBM, Unit.MEGABYTES, Unit.YES_NO})  # said in lines of their own, or not at all
 
 
-def standing_text(parts: Parts, doing: str, now: Moment, *, clock_set: bool) -> str:
-    """The health message."""
-    return health_text(standing(parts, doing, now, clock_set=clock_set))
+def standing_text(parts: Parts, doing: str, now: Moment, *, clock_set: bool, hush: str = "") -> str:
+    """The health message; `hush` is the pause or the mute that holds."""
+    return health_text(standing(parts, doing, now, clock_set=clock_set, hush=hush))
 
 
-def standing(parts: Parts, doing: str, now: Moment, *, clock_set: bool) -> Health:
+def standing(parts: Parts, doing: str, now: Moment, *, clock_set: bool, hush: str = "") -> Health:
     """What is known at present; what is not known stays out, and the message says so."""
     readings = parts.care.desk.latest(parts.process_clock.now()) if parts.care else {}
     ledger = parts.ledger
@@ -40,6 +40,7 @@ def standing(parts: Parts, doing: str, now: Moment, *, clock_set: bool) -> Healt
         deliveries=deliveries,
         unstored=ledger.waiting,
         lost=ledger.tally.lost,
+        hush=hush,
         missing=missing,
     )
 

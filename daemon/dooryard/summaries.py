@@ -17,9 +17,10 @@ from datetime import datetime, timedelta
 from dooryard.outbox.rows import StoredVisit
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions
+from dooryard.policy.mute import HUSHES
 from dooryard.policy.say import DayVisit, summary_alert, summary_due
 from dooryard.policy.words import label
-from dooryard.records import Moment
+from dooryard.records import Moment, Outcome
 
 _STATE = "last_summary"
 _LONGEST = timedelta(days=7)  # of an owner who had no summary for months, only the last week is told
@@ -53,11 +54,20 @@ def tell_summary(store: Store, conditions: Conditions, now: Moment) -> bool:
     if store.alert(mark.telling) is None:
         made = Moment(datetime.fromisoformat(mark.telling_wall), now.mono_s)
         visits = [
-            DayVisit(label(visit.visitor), visit.start, visit.outcome) for visit in _visits(store, mark, made)
+            DayVisit(label(visit.visitor), visit.start, visit.outcome, muted=_is_muted(store, visit))
+            for visit in _visits(store, mark, made)
         ]
         store.add_alert(summary_alert(conditions.policy, visits, made, conditions.sinks, mark.telling))
     _save(store, _Mark(mark.telling_wall, mark.telling_number))
     return True
+
+
+def _is_muted(store: Store, visit: StoredVisit) -> bool:
+    """Whether a pause or a mute held it, and not quiet hours."""
+    if visit.outcome is not Outcome.HOLD:
+        return False
+    decision = store.decision_of(visit.id)
+    return decision is not None and any(c.name in HUSHES and not c.passed for c in decision.clauses)
 
 
 def _begun(store: Store, conditions: Conditions, mark: _Mark, now: Moment) -> _Mark:

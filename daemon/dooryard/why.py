@@ -17,15 +17,21 @@ from dooryard.outbox.problems import store_error
 from dooryard.outbox.rows import StoredVisit
 from dooryard.policy.words import duration, how_sure, sentence, spoken
 from dooryard.records import Decision, Visitor
+from dooryard.saving import ABSENCES
+from dooryard.why_absences import absences_lines
 
 
 def why(folder: Path, visit: str, out: TextIO, zone: ZoneInfo | None = None) -> int:
     """Print what was decided on a visit, each clause that was tried, and what became of its alerts.
 
-    `visit` is an id, the beginning or end of one, or "last". Times are in `zone`, the place's by its policy,
-    or in UTC. Works while the daemon writes. Raises StoreError where there is no store, ConfigError where
-    there is no such visit or more than one.
+    `visit` is an id, the beginning or end of one, or "last"; "absences" stands for those. Times are in
+    `zone`, the place's by its policy, or in UTC. Works while the daemon writes. Raises StoreError where there
+    is no store, ConfigError where there is no such visit or more than one.
     """
+    if visit == ABSENCES:
+        with _reading(folder) as db:
+            print("\n".join(absences_lines(db, zone)), file=out)
+        return EXIT_OK
     with _reading(folder) as db:
         found = find(db, visit, zone)
         decided = db.execute("SELECT * FROM decisions WHERE visit = ?", (found.id,)).fetchone()

@@ -17,6 +17,7 @@ CORE = (
     "pipeline",
     "records",
     "effects",
+    "awaited",
     "visits",
     "tracks",
     "looks",

@@ -11,6 +11,7 @@ from PIL import Image
 
 from dooryard.box import BoxFile
 from dooryard.build import conditions
+from dooryard.camera.base import EndOfFramesError
 from dooryard.camera.garden.families import alder_row_afternoon
 from dooryard.camera.scene import SceneCamera
 from dooryard.classify.fake import FakeClassifier
@@ -18,8 +19,12 @@ from dooryard.errors import CameraError
 from dooryard.records import Outcome
 from dooryard.rehearse import answers
 from dooryard.rehearse.differ import differences
+from dooryard.rehearse.machine import rehearsal_data
+from dooryard.rehearse.page import page
 from dooryard.rehearse.replay import replay
+from dooryard.rehearse.table import sums, told_table
 from fakes.rules import SINKS, policy
+from helpers import START, frame
 
 FRAMES = 300  # a minute: the squirrel comes after 38 s
 
@@ -139,3 +144,48 @@ def test_a_rehearsal_of_newness_says_that_it_knows_no_past():
         'nobody counts as seen before the recording began, so more is new to "first" than on the box',
     )
     assert [seen.decision.outcome for seen in first.seen] == [Outcome.TELL]
+
+
+class Hour:
+    """An hour of an empty garden, a frame every five seconds, and ten minutes' gap in the middle of it."""
+
+    name, live = "hour", False
+
+    def __init__(self):
+        self.number = 0
+
+    def open(self, _after=None):
+        self.number = 0
+
+    def read(self, _timeout_s):
+        if self.number == 720:
+            raise EndOfFramesError
+        self.number += 1
+        t = 5.0 * self.number + (600.0 if self.number > 360 else 0.0)
+        return frame(self.number, t)
+
+    def close(self):
+        pass
+
+
+def test_absences_are_counted_and_listed():
+    wanted = [{"name": "nobody", "after_h": 0.75, "send_to": "phone"}]
+    (done,) = replay(Hour(), FakeClassifier(lambda _n, _b: {}), [rules({}, absence=wanted)])
+    ((wall, text),) = done.absences
+    # 45 minutes of watching: half an hour, ten minutes without frames, and a quarter of an hour more.
+    assert abs((wall - START).total_seconds() - 55 * 60) < 70
+    assert text == "Nobody has come to Alder Row in 0.75 h of watching."
+    assert sums(done).endswith(": 0 visits, 1 message on absences")
+    assert text in told_table(done)
+    assert text in page([done])
+    assert rehearsal_data(done)["absences"] == [[wall.isoformat(), text]]
+
+
+def test_nothing_is_told_where_somebody_comes_and_a_pause_holds_all():
+    wanted = [{"name": "nobody", "after_h": 0.5}]
+    pause = [{"name": "p", "dates": {"from": "1 Jan", "to": "31 Dec"}}]
+    both = [rules({}, absence=wanted), rules({}, pause=pause)]
+    done, paused = replay(camera(), Knowing(), both)
+    assert done.absences == ()
+    assert {seen.decision.outcome for seen in paused.seen} == {Outcome.HOLD}
+    assert {seen.decision.reason.partition(": pause")[1] for seen in paused.seen} == {": pause"}

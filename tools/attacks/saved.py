@@ -26,10 +26,12 @@ from dooryard.ledger import Ledger
 from dooryard.outbox.own import DATABASE
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions
-from dooryard.policy.schema import Policy
+from dooryard.policy import absence, absence_saved
+from dooryard.policy.absence import Absences
+from dooryard.policy.schema import Absence, Place, Policy
 from dooryard.policy.state import PolicyState
 from dooryard.policy.welfare import WelfareState
-from dooryard.records import Box, EmptyLook, Features, Luma, Visitor
+from dooryard.records import Box, EmptyLook, Features, Luma, Moment, Visitor
 from dooryard.visits import VisitSettings
 
 NOON = datetime(2026, 6, 14, 12, 0, tzinfo=UTC)
@@ -112,12 +114,21 @@ def _whole(card: Card) -> dict[str, bytes]:
         "gate": gate.save(view),
         **place.saved(learned),
         "policy": PolicyState().to_json(moment, BOOT).encode(),
+        "absences": absence_saved.to_json(_absences(moment)).encode(),
         "welfare": WelfareState().to_json(moment).encode(),
         "last_frame": NOON.isoformat().encode(),
         "last_summary": NOON.isoformat().encode(),
         "published": b"0123456789abcdef page",
         "boot": f"{BOOT} 1".encode(),
     }
+
+
+def _absences(now: Moment) -> Absences:
+    wanted = (Absence.model_validate({"name": "nobody", "by": "10:00"}),)
+    seen, _ = absence.advance(
+        wanted, Absences(), now, place=Place(name="Alder Row"), clock_set=True, salt=b"salt"
+    )
+    return seen
 
 
 def _start(folder: Path, card: Card, name: str, unchanged: bool, whole: dict[str, bytes]) -> str | None:

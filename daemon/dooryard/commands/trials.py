@@ -32,7 +32,11 @@ def add(commands: Any) -> None:
     hours.set_defaults(command=_hours)
 
     why = commands.add_parser("why", help="say why a visit was told, or was not")
-    why.add_argument("visit", metavar="VISIT", help='its id, enough of its beginning or end, or "last"')
+    why.add_argument(
+        "visit",
+        metavar="VISIT",
+        help='its id, enough of its beginning or end, or "last"; "absences" for those',
+    )
     add_unit(why)
     why.set_defaults(command=_why)
     _add_record(commands)

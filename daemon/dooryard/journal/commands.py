@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import secrets
 import signal
 import threading
@@ -15,9 +16,10 @@ from typing import TextIO
 
 from dooryard.clock import Clock
 from dooryard.errors import EXIT_OK
-from dooryard.journal import marks, serve
+from dooryard.journal import marks, muting, serve
 from dooryard.journal.build import build
 from dooryard.journal.export import By, Period, export_camtrap, export_visits
+from dooryard.journal.notebook import Notebook
 from dooryard.journal.paths import SITE
 from dooryard.journal.phrases import many
 from dooryard.policy.schema import Policy
@@ -68,6 +70,25 @@ def mark(house: House, visit: str, what: str, group_of: Mapping[str, str]) -> in
     now, zone = house.clock.now().wall, house.policy.place.zone
     done = marks.make(house.state_folder, visit, what, now, group_of=group_of, zone=zone)
     print(f"visit {done.visit} {done.text}", file=house.out)
+    return EXIT_OK
+
+
+def mute(house: House, until: str | None, *, over: bool) -> int:
+    """`dooryard mute [--until WHEN | --end]`."""
+    now = house.clock.now().wall
+    if until is not None:
+        text = muting.mute(house.state_folder, until, house.policy, now)
+        print(
+            f"{text}: only what is urgent is sent; a running box hears of it within a minute", file=house.out
+        )
+    elif over:
+        held = muting.end(house.state_folder, now)
+        text = "the mute is ended; a running box hears of it within a minute" if held else "it was not muted"
+        print(text, file=house.out)
+    else:
+        with contextlib.closing(Notebook(house.state_folder)) as notebook:
+            text, _ = muting.holds(notebook, house.policy, now)
+        print(text or "not muted", file=house.out)
     return EXIT_OK
 
 

@@ -13,6 +13,7 @@ from dooryard.journal.phrases import clock, many, short_date
 from dooryard.policy.words import sentence
 
 MARKS = "marks.html"
+MUTE_END = "end"
 _NEWEST = 100
 _BACK = re.compile(r"(day/[a-z0-9-]+\.html|marks\.html)(#visit-[0-9a-f-]+)?")
 
@@ -25,6 +26,7 @@ class Asked:
     what: str  # "nobody", "keep", "hide", "undo" or a name
     back: str  # the page to go back to
     token: str
+    until: str = ""  # until when to mute; "end": no longer
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +48,7 @@ def read(values: Mapping[str, str]) -> Asked:
         what=values.get("name", "") if what == "name" else what,
         back=back if _BACK.fullmatch(back) else "",
         token=values.get("token", ""),
+        until=values.get("until", ""),
     )
 
 

@@ -1,4 +1,4 @@
-"""What the journal keeps for itself, beside the store: marks, times off, temperatures, what the gate held.
+"""What the journal keeps for itself, beside the store: marks, a mute, times off, warmth, what was held.
 
 One SQLite file, ``journal.sqlite3`` in the state folder, with the store's own promises (WAL, FULL): a
 mark that was acknowledged survives a power cut. Any process may open it; writers take turns.
@@ -16,56 +16,13 @@ from pathlib import Path
 from dooryard.errors import StoreError
 from dooryard.journal import notebook_file
 from dooryard.journal.entries import Kind, Mark, Said, said
+from dooryard.journal.notebook_steps import STEPS
 from dooryard.outbox.durable import Disk
 from dooryard.outbox.rescue import Watched, written_anew
 from dooryard.outbox.rows import wall_text
 from dooryard.records import Visitor
 
 FILE = "journal.sqlite3"
-STEPS: tuple[tuple[str, ...], ...] = (
-    (
-        # `undone` keeps what was taken back, so that the history of a name can be read.
-        """CREATE TABLE marks (
-            seq INTEGER PRIMARY KEY AUTOINCREMENT,
-            visit TEXT NOT NULL,
-            kind TEXT NOT NULL,
-            species TEXT,
-            group_name TEXT,
-            scientific TEXT,
-            wall TEXT NOT NULL,
-            undone INTEGER NOT NULL DEFAULT 0
-        ) STRICT""",
-        "CREATE INDEX marks_by_visit ON marks(visit)",
-        """CREATE TABLE off_times (
-            seq INTEGER PRIMARY KEY AUTOINCREMENT,
-            start_wall TEXT NOT NULL,
-            end_wall TEXT NOT NULL,
-            reason TEXT NOT NULL
-        ) STRICT""",
-        "CREATE INDEX off_times_by_end ON off_times(end_wall)",
-        """CREATE TABLE readings (
-            wall TEXT NOT NULL,
-            sensor TEXT NOT NULL,
-            temp_c REAL NOT NULL,
-            PRIMARY KEY (wall, sensor)
-        ) STRICT""",
-        # What the motion gate held back, by local date and reason.
-        """CREATE TABLE held (
-            day TEXT NOT NULL,
-            reason TEXT NOT NULL,
-            count INTEGER NOT NULL,
-            PRIMARY KEY (day, reason)
-        ) STRICT""",
-    ),
-    (
-        # The time off that is not over yet, if there is one.
-        """CREATE TABLE off_now (
-            one INTEGER PRIMARY KEY CHECK (one = 1),
-            start_wall TEXT NOT NULL,
-            reason TEXT NOT NULL
-        ) STRICT""",
-    ),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +116,24 @@ class Notebook:
         for mark in self.marks():
             by_visit.setdefault(mark.visit, []).append(mark)
         return {visit: said(marks) for visit, marks in by_visit.items()}
+
+    # --- the mute ---
+
+    def mute(self, until: datetime | None, wall: datetime) -> None:
+        """Only what is urgent is sent until `until` (None: no longer). Asked for at `wall`."""
+        with self._writing() as db:
+            db.execute("DELETE FROM mute")
+            if until is not None:
+                db.execute(
+                    "INSERT INTO mute (one, until_wall, wall) VALUES (1, ?, ?)",
+                    (wall_text(until), wall_text(wall)),
+                )
+
+    def muted_until(self) -> datetime | None:
+        """When the mute ends that was asked for last, be it over or not; None: none, or it was ended."""
+        with _speaking(self._path):
+            row = self._db.execute("SELECT until_wall FROM mute").fetchone()
+        return None if row is None else _time(row["until_wall"])
 
     # --- what the box notes ---
 

@@ -20,6 +20,8 @@ _ALL_TEXTS = (  # a time first, then what else must be text
     "SELECT start_wall, reason FROM off_now",
     "SELECT wall, sensor FROM readings",
     "SELECT day, reason FROM held",
+    "SELECT until_wall FROM mute",
+    "SELECT wall FROM mute",
 )
 _MARK = "INSERT OR IGNORE INTO marks VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 

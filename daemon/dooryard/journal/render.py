@@ -25,9 +25,14 @@ class Site:
 
 @dataclass(frozen=True, slots=True)
 class Forms:
-    """Marks can be made on the page; `token` stands in the forms."""
+    """Marks can be made on the page, and it can be muted; `token` stands in the forms.
+
+    Whether it is muted is shown on no other page: what is published must not say that nobody is home.
+    """
 
     token: str
+    hush: str = ""  # the mute or the pause that holds: "muted until 06:00"
+    muted: bool = False  # it is a mute, which can be ended
 
 
 def page(

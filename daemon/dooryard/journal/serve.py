@@ -25,10 +25,10 @@ from urllib.parse import parse_qs, urlsplit
 from dooryard.clock import Clock
 from dooryard.errors import AlreadyRunningError, ConfigError, DooryardError, StoreError
 from dooryard.journal import desk as desks
-from dooryard.journal import forms, marks, paths, render
+from dooryard.journal import forms, marks, muting, paths, render
 from dooryard.journal.build import build, site_of
 from dooryard.journal.files import Site
-from dooryard.journal.writing import day_html
+from dooryard.journal.writing import day_html, index_html
 from dooryard.log import say
 from dooryard.outbox.durable import Disk
 from dooryard.policy.schema import Policy
@@ -189,10 +189,12 @@ class _Handler(BaseHTTPRequestHandler):
         asked = forms.read({name: texts[0] for name, texts in values.items()})
         if not self._known() or not hmac.compare_digest(asked.token.encode(), served.token.encode()):
             self._refuse(HTTPStatus.FORBIDDEN, "Open the journal by the link that was shown at its start.")
-        elif urlsplit(self.path).path != "/mark":
-            self._refuse(HTTPStatus.NOT_FOUND, "There is no such page.")
-        else:
+        elif (path := urlsplit(self.path).path) == "/mark":
             self._mark(asked)
+        elif path == "/mute":
+            self._mute(asked)
+        else:
+            self._refuse(HTTPStatus.NOT_FOUND, "There is no such page.")
 
     def _mark(self, asked: forms.Asked) -> None:
         served = self.server.served
@@ -207,6 +209,21 @@ class _Handler(BaseHTTPRequestHandler):
             self._refuse(HTTPStatus.BAD_REQUEST, f"{error.what}. {error.remedy}.")
             return
         say(_log, logging.INFO, "mark", visit=made.visit, text=made.text)
+        self._answer(HTTPStatus.SEE_OTHER, b"", {"Location": f"/{asked.back}"})
+
+    def _mute(self, asked: forms.Asked) -> None:
+        served = self.server.served
+        now = served.clock.now().wall
+        try:
+            if asked.until == forms.MUTE_END:
+                muting.end(served.state_folder, now)
+                text = "ended"
+            else:
+                text = muting.mute(served.state_folder, asked.until, served.policy, now)
+        except DooryardError as error:
+            self._refuse(HTTPStatus.BAD_REQUEST, f"{error.what}. {error.remedy}.")
+            return
+        say(_log, logging.INFO, "mute", text=text)
         self._answer(HTTPStatus.SEE_OTHER, b"", {"Location": f"/{asked.back}"})
 
     def _enter(self, given: str) -> None:
@@ -241,15 +258,18 @@ class _Handler(BaseHTTPRequestHandler):
 
     def _live(self, path: str) -> bytes | None:
         """A page with forms on it, made as it is asked for; None for all others."""
-        served = self.server.served
-        token = render.Forms(served.token)
-        if path != forms.MARKS and not path.startswith("day/"):
+        served, now = self.server.served, self.server.served.clock.now().wall
+        if path not in (forms.MARKS, paths.INDEX) and not path.startswith("day/"):
             return None
-        with desks.opened(served.state_folder, served.policy, served.clock.now().wall, served.shared) as desk:
+        with desks.opened(served.state_folder, served.policy, now, served.shared) as desk:
+            hush, muted = muting.holds(desk.notebook, served.policy, now)
+            token = render.Forms(served.token, hush, muted)
             if path == forms.MARKS:
                 return forms.marks_html(desk, token)
             desk.reader.passing_over(Site(served.out_folder, Disk()).load().unreadable)
             desk.look()
+            if path == paths.INDEX:
+                return index_html(desk, token)
             days = [day for day in desk.survey.days if paths.day_page(day) == path]
             return day_html(desk, days[0], token) if days else None
 

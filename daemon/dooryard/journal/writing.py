@@ -94,12 +94,7 @@ def _write_years(desk: Desk, writer: Writer) -> None:
 def _write_newest(desk: Desk, writer: Writer) -> None:
     """The pages of what is newest: the first page, what was held back, the feed."""
     dates, place = desk.survey.dates(), desk.policy.place
-    latest = desk.entries(dates[-1]) if dates else []
-    lead = ""
-    if dates:
-        counted = [entry for entry in latest if entry.counted]
-        lead = page_day.lead(counted, page_day.DayFacts(dates[-1]), desk.policy)
-    index = page_days.index_view(desk.survey, latest, lead, place.name, place.zone)
+    index = _index(desk)
     recent = dates[: -HELD_DAYS - 1 : -1]
     days = [
         page_days.held_day(day, desk.entries(day), desk.notebook.held_on(day), place.zone) for day in recent
@@ -109,6 +104,21 @@ def _write_newest(desk: Desk, writer: Writer) -> None:
     newest, base_url = _newest(desk, dates), desk.shared.base_url
     writer.put(paths.FEED, desk.key(newest), lambda: feed(newest, place.name, place.zone, base_url, desk.now))
     writer.put(paths.INDEX, desk.key(index), lambda: _index_html(desk, index))
+
+
+def _index(desk: Desk) -> page_days.IndexView:
+    dates, place = desk.survey.dates(), desk.policy.place
+    latest = desk.entries(dates[-1]) if dates else []
+    lead = ""
+    if dates:
+        counted = [entry for entry in latest if entry.counted]
+        lead = page_day.lead(counted, page_day.DayFacts(dates[-1]), desk.policy)
+    return page_days.index_view(desk.survey, latest, lead, place.name, place.zone)
+
+
+def index_html(desk: Desk, forms: render.Forms) -> bytes:
+    """The first page as it is served: it can be muted on it."""
+    return _index_html(desk, _index(desk), forms)
 
 
 def _newest(desk: Desk, dates: Sequence[date]) -> list[Entry]:
@@ -142,9 +152,11 @@ def _year_html(
     )  # fmt: skip
 
 
-def _index_html(desk: Desk, view: page_days.IndexView) -> bytes:
+def _index_html(desk: Desk, view: page_days.IndexView, forms: render.Forms | None = None) -> bytes:
     lead = f"{view.latest}: {view.latest_lead}" if view.latest else "Nobody has come yet."
-    return render.page("index.html", paths.INDEX, view, desk.shared, title=view.title, description=lead)
+    return render.page(
+        "index.html", paths.INDEX, view, desk.shared, title=view.title, description=lead, forms=forms
+    )
 
 
 def _held_html(desk: Desk, days: Sequence[page_days.HeldDay]) -> bytes:

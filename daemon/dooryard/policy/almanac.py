@@ -6,8 +6,10 @@ from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time, timedelta
 
 from dooryard.errors import ConfigError
+from dooryard.policy.absence import is_on
 from dooryard.policy.dates import DateRange, listed_dates, within
 from dooryard.policy.hours import Span, spans_of, sun_times, time_on
+from dooryard.policy.mute import pauses_on
 from dooryard.policy.schema import Place, Policy, Window
 from dooryard.policy.sun import Standing
 from dooryard.policy.times import Sun, TimeOfDay
@@ -36,7 +38,7 @@ def hours_table(policy: Policy, first: date, days: int) -> str:
             f"{days} {'day' if days == 1 else 'days'} from {first} on cannot all be told",
             f"choose days from {EARLIEST} to {LATEST}",
         )
-    rows = [["", *(str(sun) for sun in _SUN), "watch", "quiet"]]
+    rows = [["", *(str(sun) for sun in _SUN), "watch", "quiet", *_silence_heads(policy)]]
     rows += [_row(policy, first + k * _DAY) for k in range(days)]
     if not policy.place.has_sun:
         rows = [[row[0], *row[5:]] for row in rows]
@@ -67,7 +69,28 @@ def _row(policy: Policy, on: date) -> list[str]:
         *crossings,
         _windows(policy, watch, on) if watch else "always",
         _windows(policy, quiet, on) if quiet else "never",
+        *_silence_cells(policy, on),
     ]
+
+
+def _silence_heads(policy: Policy) -> list[str]:
+    """Columns that stand there only where the policy has something for them."""
+    by = any(absence.by is not None for absence in policy.absence)
+    return ["absence"] * by + ["pause"] * bool(policy.pause)
+
+
+def _silence_cells(policy: Policy, on: date) -> Iterator[str]:
+    if any(absence.by is not None for absence in policy.absence):
+        looks = [
+            _local(time_on(policy.place, absence.by, on), policy, on)
+            + (_STAND_IN if _stays(policy.place, absence.by, on) else "")
+            + f" {absence.name}"
+            for absence in policy.absence
+            if absence.by is not None and is_on(absence, on)
+        ]
+        yield ", ".join(looks) or "not this day"
+    if policy.pause:
+        yield ", ".join(pauses_on(policy, on)) or "none"
 
 
 def _windows(policy: Policy, windows: tuple[Window, ...], on: date) -> str:
@@ -122,6 +145,11 @@ def _below(policy: Policy, *, marked: bool) -> list[str]:
     at = policy.summary.at
     told = f"at {at}" if at is not None and policy.summary.send_to else "never"
     text = [f"The summary is sent {told}. Dawn and dusk are those of civil twilight, the sun 6° down."]
+    text += [
+        f'Absence "{absence.name}": after {absence.after_h:g} h of watching without a visit.'
+        for absence in policy.absence
+        if absence.after_h is not None
+    ]
     if marked:
         text.append(f"{_STAND_IN} the sun does not do that on this day: its lowest or its highest stands in.")
     return text

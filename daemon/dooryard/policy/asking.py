@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Mapping
 
 from dooryard.policy.case import Case
 from dooryard.policy.company import enough
@@ -12,7 +12,7 @@ from dooryard.policy.naming import names_of
 from dooryard.policy.newness import new_enough
 from dooryard.policy.schema import Rule, plain_name
 from dooryard.policy.words import date_text, percent_against, seconds_against, with_article
-from dooryard.records import SOMETHING, Clause
+from dooryard.records import SOMETHING, Clause, Visitor
 
 
 def asked(case: Case, rule: Rule) -> Iterator[Clause]:
@@ -50,12 +50,16 @@ def _certainty(case: Case, rule: Rule) -> tuple[float, str]:
 
     With it the words that say of what it is, where the two differ.
     """
-    visitor = case.visit.visitor
+    return certainty(case.visit.visitor, rule.visitor, case.group_of)
+
+
+def certainty(visitor: Visitor, wanted: Collection[str], group_of: Mapping[str, str]) -> tuple[float, str]:
+    """How certain it is that `visitor` is one of `wanted`; see `_certainty`."""
     if visitor.species is None or visitor.group_sure is None:
         return visitor.sure, ""
     by_species = {plain_name(name) for name in (visitor.species, visitor.scientific) if name}
-    by_group = (names_of(visitor, case.group_of) - by_species) | {plain_name(visitor.group)}
-    if by_group.isdisjoint(rule.visitor):
+    by_group = (names_of(visitor, group_of) - by_species) | {plain_name(visitor.group)}
+    if by_group.isdisjoint(wanted):
         return visitor.sure, f" of {with_article(visitor.species)}"
     return visitor.group_sure, f" of {with_article(visitor.group)}"
 

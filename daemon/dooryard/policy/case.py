@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from dooryard.policy.schema import ALL_SINKS, Policy, Rule
 from dooryard.policy.state import PolicyState
@@ -24,6 +25,7 @@ class Case:
     sinks: frozenset[str]
     group_of: Mapping[str, str]
     lasting: Sequence[Visit] = ()  # visits that have settled and last
+    muted_until: datetime | None = None
 
 
 def sinks_for(send_to: Sequence[str], sinks: frozenset[str]) -> tuple[str, ...]:

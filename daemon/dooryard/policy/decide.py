@@ -2,22 +2,24 @@
 
 Rules are tried in order. The first that takes the visit (by who it is, the rule's own dates and hours, how
 sure that is, how long it stayed, how many came, and how new it is) decides: it tells, unless its sinks, its
-cooldown, its caps or the quiet hours speak against. What is held in quiet hours starts no cooldown and counts
-toward no cap. An urgent rule heeds no quiet hours. While a visit lasts, a rule waits for an earlier one that
-may still take it, see `patience`. While the clock is not set, no hours and no dates count, a
-rule's own neither. What moved while the classifier was away is taken only by a rule that names "something".
+cooldown, its caps, a pause or a mute, or the quiet hours speak against. What is held starts no cooldown and
+counts toward no cap. An urgent rule heeds no quiet hours, pause or mute. While a visit lasts, a rule waits
+for an earlier one that may still take it, see `patience`. While the clock is not set, no hours and no dates
+count, a rule's own neither. What moved while the classifier was away is taken only by a rule that names
+"something".
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime
 from types import MappingProxyType
 
 from dooryard.policy.asking import asked, is_its_time
 from dooryard.policy.case import Case, day_of, is_for, sinks_for
 from dooryard.policy.hours import quiet_ends
-from dooryard.policy.limits import caps, cooldown, quiet_now, sinks_known
+from dooryard.policy.limits import caps, cooldown, hushed_now, quiet_now, sinks_known
 from dooryard.policy.naming import names_of
 from dooryard.policy.patience import may_yet_take, waiting_text
 from dooryard.policy.schema import Policy, Rule
@@ -38,14 +40,16 @@ def decide(
     sinks: frozenset[str],
     group_of: Mapping[str, str] = MappingProxyType({}),
     lasting: Sequence[Visit] = (),
+    muted_until: datetime | None = None,
 ) -> tuple[PolicyState, Decision]:
     """Decide on `visit`. `sinks` are those that the box has, `group_of` the group of each species' name,
-    `lasting` the visits that have settled and last (`visit` may be left out).
+    `lasting` the visits that have settled and last (`visit` may be left out), `muted_until` when a mute ends
+    that somebody asked for.
 
     The decision's clauses are all that was tried, in order; its reason is one sentence. Only a visit
     that is told or held changes the state.
     """
-    case = Case(policy, state, visit, now, clock_set, sinks, group_of, lasting)
+    case = Case(policy, state, visit, now, clock_set, sinks, group_of, lasting, muted_until)
     names = names_of(visit.visitor, group_of)
     clauses: list[Clause] = []
     nearest: Clause | None = None  # the last clause that failed in a rule for this visitor
@@ -98,6 +102,10 @@ def _by_rule(case: Case, rule: Rule, clauses: list[Clause]) -> tuple[PolicyState
         clauses.append(clause)
         if not clause.passed:
             return case.state, _decision(case, Outcome.SILENT, rule, clauses, clause.text)
+    if case.policy.pause or case.muted_until is not None:
+        clauses.append(hushed_now(case, rule))
+        if not clauses[-1].passed:
+            return case.state, _decision(case, Outcome.HOLD, rule, clauses, clauses[-1].text)
     clauses.append(quiet_now(case, rule))
     if not clauses[-1].passed:
         return _held(case, rule, sinks, clauses)

@@ -1,4 +1,4 @@
-"""What speaks against telling a visit that a rule has taken: sinks, cooldown, caps, quiet hours. Pure."""
+"""What speaks against telling a visit: sinks, cooldown, caps, pause and mute, quiet hours. Pure."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from dooryard.policy.case import Case, day_of, listed
 from dooryard.policy.hours import quiet, quiet_until
+from dooryard.policy.mute import hushed
 from dooryard.policy.schema import ALL_SINKS, Rule
 from dooryard.policy.words import duration, local_time
 from dooryard.records import Clause
@@ -59,6 +60,18 @@ def caps(case: Case, rule: Rule) -> Iterator[Clause]:
         told < rule.at_most_per_day,
         f'rule "{rule.name}" has told {told} of at most {rule.at_most_per_day} {when}',
     )
+
+
+def hushed_now(case: Case, rule: Rule) -> Clause:
+    """Whether a pause or a mute speaks against it. Asked only where there is one."""
+    if rule.urgent:
+        return Clause("pause", True, f'rule "{rule.name}" is urgent, so a pause or a mute does not count')
+    if not case.clock_set:
+        return Clause("pause", True, "the clock is not set, so a pause or a mute does not count")
+    hush = hushed(case.policy, case.muted_until, case.now.wall, case.clock_set)
+    if hush is None:
+        return Clause("pause", True, "neither a pause nor a mute now")
+    return Clause(hush.name, False, hush.text)
 
 
 def quiet_now(case: Case, rule: Rule) -> Clause:

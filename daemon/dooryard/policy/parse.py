@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import timedelta
 from typing import Any
 
-from dooryard.policy import sense
+from dooryard.policy import sense, sense_silence
 from dooryard.policy.document import Document, Parsed, quoted, read
 from dooryard.policy.hours import Span, ever_opens, ever_together, longest, once_ended_otherwise
 from dooryard.policy.lines import Path
@@ -62,7 +62,8 @@ def policy_in(
     if document.readable:
         known = Known(sinks, visitors, sensors)
         policy = validated(Policy, document, known, frozenset({SUN_WITHOUT_PLACE}))
-        note_doubles(document, "rule", "name")
+        for array in ("rule", "absence", "pause"):
+            note_doubles(document, array, "name")
         _note_double_steps(document)
         _note_sun_without_place(document)
         if policy is not None:
@@ -76,6 +77,7 @@ def policy_in(
     _warn_of_hours_without_watch(document, policy)
     _warn_of_windows_that_ended_otherwise(document, policy)
     sense.warn(document, policy)
+    sense_silence.warn(document, policy)
     sense.warn_of_slow_sensors(document, policy, sensors)
     return Parsed(policy, document.told())
 
@@ -200,6 +202,9 @@ def _times(data: Mapping[str, Any]) -> Iterator[tuple[Path, object]]:
         yield from _ends(("hours", key), hours.get(key, ()) if isinstance(hours, dict) else ())
     for n, rule in enumerate(tables(data.get("rule", ()))):
         yield from _ends(("rule", n, "hours"), rule.get("hours", ()))
+    for n, absence in enumerate(tables(data.get("absence", ()))):
+        if "by" in absence:
+            yield ("absence", n, "by"), absence["by"]
     if isinstance(summary, dict) and "at" in summary:
         yield ("summary", "at"), summary["at"]
 

@@ -35,6 +35,7 @@ class DayVisit:
     visitor: str  # words.label of the visitor
     start: datetime  # aware
     outcome: Outcome
+    muted: bool = False  # held by a pause or a mute
 
 
 def alert_for(
@@ -181,5 +182,7 @@ def _summary_line(policy: Policy, name: str, visits: Sequence[DayVisit]) -> str:
     first, last = (local_time(policy, start) for start in (starts[0], starts[-1]))
     when = f"at {first}" if len(starts) == 1 else f"{len(starts)} times, {first} to {last}"
     told, held = (sum(v.outcome is kind for v in visits) for kind in (Outcome.TELL, Outcome.HOLD))
-    notes = [f"{n} {word}" for n, word in ((told, "told"), (held, "held in quiet hours")) if n]
+    muted = sum(v.muted for v in visits)
+    words = ((told, "told"), (held - muted, "held in quiet hours"), (muted, "held by a pause or a mute"))
+    notes = [f"{n} {word}" for n, word in words if n]
     return f"{sentence(name)}: {when}" + (f" ({', '.join(notes)})" if notes else "")

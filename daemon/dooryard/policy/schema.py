@@ -34,14 +34,15 @@ from dooryard.policy.fields import (
     summary_time,
 )
 from dooryard.policy.rule import Rule
+from dooryard.policy.silence import Absence, Pause
 from dooryard.policy.times import TimeOfDay
 from dooryard.policy.window import Window, Windows
 
 __all__ = [
     "ALL_SINKS", "ANYTHING", "MOST_COOLDOWN_MIN", "NEVER", "NOT_SURE", "SUN_WITHOUT_PLACE", "WEEK",
-    "Disk", "Heat", "Hours", "Keeping", "Known", "Line", "LowPower", "Messages", "Moisture", "Place",
-    "Policy", "Rule", "SinkName", "SinkNames", "Spare", "Summary", "Table", "Window", "as_tuple",
-    "one_line", "plain_name",
+    "Absence", "Disk", "Heat", "Hours", "Keeping", "Known", "Line", "LowPower", "Messages", "Moisture",
+    "Pause", "Place", "Policy", "Rule", "SinkName", "SinkNames", "Spare", "Summary", "Table", "Window",
+    "as_tuple", "one_line", "plain_name",
 ]  # fmt: skip
 
 
@@ -148,6 +149,12 @@ class Policy(Table):
         description="The rules, in order. None given: one that tells of anybody.",
     )
     summary: Summary = Field(default=Summary(), description="One message a day.")
+    absence: tuple[Absence, ...] = Field(
+        default=(), strict=False, max_length=20, description="Told when nobody came."
+    )
+    pause: tuple[Pause, ...] = Field(
+        default=(), strict=False, max_length=20, description="Dates on which only what is urgent is sent."
+    )
     keeping: Keeping = Field(default=Keeping(), description="What is kept on the box.")
     heat: tuple[Heat, ...] = Field(
         default=(), strict=False, max_length=32, description="What the box does without while it is hot."
@@ -161,9 +168,8 @@ class Policy(Table):
     def _sun_has_place(self) -> Policy:
         used: list[Any] = [*self.hours.watch, *self.hours.quiet]
         used += [window for rule in self.rule for window in rule.hours]
-        by_sun = any(window.by_sun for window in used) or (
-            self.summary.at is not None and self.summary.at.sun is not None
-        )
+        times = (self.summary.at, *(absence.by for absence in self.absence))
+        by_sun = any(window.by_sun for window in used) or any(at is not None and at.sun for at in times)
         if by_sun and not self.place.has_sun:
             raise PydanticCustomError(
                 SUN_WITHOUT_PLACE, "times go by the sun, but place.latitude and place.longitude are not given"

@@ -11,8 +11,11 @@ from typing import Literal
 Sort = Literal["policy", "box"]
 
 POLICY_TABLES = frozenset(
-    {"place", "hours", "rule", "summary", "keeping", "heat", "low_power", "moisture", "disk", "messages"}
-)
+    {
+        "place", "hours", "rule", "summary", "absence", "pause", "keeping", "heat", "low_power", "moisture",
+        "disk", "messages",
+    }
+)  # fmt: skip
 BOX_TABLES = frozenset(
     {
         "name", "state_folder", "camera", "classifier", "gate", "visit", "sensor", "button", "lamp",

@@ -26,6 +26,7 @@ def rehearsal_data(rehearsal: Rehearsal, score: Score | None = None) -> dict[str
         "nobody_after_all": rehearsal.nobody,
         "rests": [[start.isoformat(), end.isoformat()] for start, end in rehearsal.rests],
         "heat": [[wall.isoformat(), text] for wall, text in rehearsal.heat],
+        "absences": [[wall.isoformat(), text] for wall, text in rehearsal.absences],
         "visits": [seen_data(seen) for seen in rehearsal.seen],
         "notes": list(rehearsal.notes),
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Iterator, Sequence
+from datetime import datetime
 from html import escape
 from importlib import resources
 
@@ -46,7 +47,8 @@ def page(
     parts = [_HEAD.format(title=escape(title), style=style)]
     for i, rehearsal in enumerate(rehearsals):
         parts += _recording(rehearsal)
-        parts += _heat(rehearsal)
+        parts += _told_beside("Heat and power", rehearsal, rehearsal.heat)
+        parts += _told_beside("Absences", rehearsal, rehearsal.absences)
         scored = scores[i] if i < len(scores) else None
         if scored is not None:
             parts += _truth(scored)
@@ -69,7 +71,7 @@ def _recording(rehearsal: Rehearsal) -> Iterator[str]:
         yield (
             '<p class="faint">From above: night, twilight and day; watch hours, and quiet hours below them '
             "if there are any; the recording, pale while the camera was off; visits. A full mark was told, "
-            "a pale one held in quiet hours, a dashed one not told.</p>"
+            "a pale one held in quiet hours or a pause, a dashed one not told.</p>"
         )
     recording = recording_picture(rehearsal)
     if recording:
@@ -77,12 +79,11 @@ def _recording(rehearsal: Rehearsal) -> Iterator[str]:
         yield recording
 
 
-def _heat(rehearsal: Rehearsal) -> Iterator[str]:
-    if rehearsal.heat:
-        yield "<h3>Heat and power</h3>"
+def _told_beside(heading: str, rehearsal: Rehearsal, news: Sequence[tuple[datetime, str]]) -> Iterator[str]:
+    if news:
+        yield f"<h3>{heading}</h3>"
         told = (
-            f"<li>{escape(local_time(rehearsal.policy, wall))}: {escape(text)}</li>"
-            for wall, text in rehearsal.heat
+            f"<li>{escape(local_time(rehearsal.policy, wall))}: {escape(text)}</li>" for wall, text in news
         )
         yield f"<ul>{''.join(told)}</ul>"
 

@@ -39,4 +39,5 @@ class Rehearsal:
     seen: tuple[Seen, ...]  # in the order of their beginning
     rests: tuple[tuple[datetime, datetime], ...] = ()  # the camera was off
     heat: tuple[tuple[datetime, str], ...] = ()  # what was said of heat, power and moisture, and when
+    absences: tuple[tuple[datetime, str], ...] = ()  # what was told of nobody having come, and when
     notes: tuple[str, ...] = ()  # what a reader should know of the recording

@@ -22,12 +22,15 @@ from typing import NamedTuple
 from PIL import Image
 
 from dooryard import pipeline
+from dooryard.awaited import waited
 from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
 from dooryard.classify.base import Classifier
 from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, StillHere, Update
 from dooryard.errors import CameraError
 from dooryard.pipeline import Conditions, State
 from dooryard.place import place_for
+from dooryard.policy.absence import Absent
+from dooryard.policy.absence_text import absence_alert
 from dooryard.policy.heat import Sparing
 from dooryard.policy.readings import Sample
 from dooryard.policy.say import still_here
@@ -81,12 +84,18 @@ class _Side:
     welfare: WelfareState = field(default_factory=WelfareState)
     spared: Sparing = field(default_factory=Sparing)
     news: list[tuple[datetime, str]] = field(default_factory=list)
+    absences: list[tuple[datetime, str]] = field(default_factory=list)
     next_frame_s: float = -math.inf
 
     def take(self, frame: Frame | None, classifier: Classifier, now: Moment) -> None:
         if self.off or (frame is not None and not self._in_turn(now)):
             return
         self.state, effects = pipeline.step(self.state, frame, self._rules(), now)
+        self._do(effects, classifier, now)
+
+    def wait(self, classifier: Classifier, now: Moment) -> None:
+        """Let time pass, whether the camera is on or not."""
+        self.state, effects = waited(self.state, self.conditions, now)
         self._do(effects, classifier, now)
 
     @property
@@ -146,6 +155,8 @@ class _Side:
                     self.nobody += 1
                 case Rest(resting):
                     self._rest(resting=resting, now=now)
+                case Absent():
+                    self._absent(effect, now)
 
     def _look(self, frame: Frame, boxes: tuple[Box, ...], classifier: Classifier, now: Moment) -> None:
         try:
@@ -155,6 +166,12 @@ class _Side:
             return
         self.state, more = pipeline.looked(self.state, boxes, sightings, self._rules(), now)
         self._do(more, classifier, now)
+
+    def _absent(self, told: Absent, now: Moment) -> None:
+        rules = self.conditions
+        alert = absence_alert(rules.policy, told, now, rules.clock_set, rules.sinks)
+        if alert is not None:
+            self.absences.append((now.wall, alert.text))
 
     def _glance(self, frame: Frame, box: Box, classifier: Classifier) -> None:
         try:
@@ -235,6 +252,7 @@ def _play(
             if to_read:
                 side.read(_Due(samples, readings.paces_s), classifier, played.last)
             side.take(frame, classifier, played.last)
+            side.wait(classifier, played.last)
         if frame is not None and on_frame is not None:
             on_frame(frame)
 
@@ -274,4 +292,5 @@ def _rehearsal(side: _Side, played: _Played) -> Rehearsal:
         rests=tuple(side.rests),
         notes=(*_note_on_newness(side), *side.notes),
         heat=tuple(side.news),
+        absences=tuple(side.absences),
     )

@@ -93,7 +93,10 @@ def sinks_of(box: BoxFile, policies: Iterable[Policy]) -> frozenset[str]:
     """The box's sinks. A box without any gets those that the policies name, so that they can be tried."""
     if telling(box):
         return telling(box)
-    named = {sink for policy in policies for rule in policy.rule for sink in rule.send_to}
+    named: set[str] = set()
+    for policy in policies:
+        named |= {sink for rule in policy.rule for sink in rule.send_to}
+        named |= {sink for absence in policy.absence for sink in absence.send_to}
     return frozenset(named - {ALL_SINKS}) or frozenset({STAND_IN_SINK})
 
 

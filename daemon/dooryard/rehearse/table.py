@@ -27,6 +27,7 @@ def told_table(rehearsal: Rehearsal) -> str:
             wall, text = seen.still
             lines.append(f"  {_time(rehearsal, wall)}  told again: {text}")
     lines += [f"  {_time(rehearsal, wall)}  {text}" for wall, text in rehearsal.heat]
+    lines += [f"  {_time(rehearsal, wall)}  {text}" for wall, text in rehearsal.absences]
     lines.append(f"  {sums(rehearsal)}")
     lines += [f"  note: {note}" for note in rehearsal.notes]
     return "\n".join(lines) + "\n"
@@ -45,7 +46,9 @@ def sums(rehearsal: Rehearsal) -> str:
     parts += [f"{again} told again as still here"] if again else []
     visits = f"{len(rehearsal.seen)} {'visit' if len(rehearsal.seen) == 1 else 'visits'}"
     frames = "1 frame" if rehearsal.frames == 1 else f"{rehearsal.frames} frames"
-    return f"{frames}{lasted}: {visits}" + (f" ({', '.join(parts)})" if parts else "")
+    told = len(rehearsal.absences)
+    absences = f", {told} {'message' if told == 1 else 'messages'} on absences" if told else ""
+    return f"{frames}{lasted}: {visits}" + (f" ({', '.join(parts)})" if parts else "") + absences
 
 
 def difference_table(a: Rehearsal, b: Rehearsal, changes: Sequence[str], found: Sequence[Difference]) -> str:

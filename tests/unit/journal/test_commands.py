@@ -96,3 +96,36 @@ def test_mark_takes_what_why_takes(box, capsys):
         assert "new name" not in said
         assert main(["why", "--box", str(box), part]) == 0
         assert visit in capsys.readouterr().out
+
+
+def said(row, until=None, *, over=False):
+    at = house(row)
+    assert commands.mute(at, until, over=over) == 0
+    return at.out.getvalue().strip()
+
+
+def test_mute_is_asked_for_shown_and_ended(row):
+    row.add((NOON, FINCH, Outcome.TELL))
+    assert said(row) == "not muted"
+    assert said(row, over=True) == "it was not muted"
+    assert said(row, "tomorrow").startswith("muted until 06:00: only what is urgent is sent")
+    assert said(row, "2h").startswith("muted until 23:00: ")  # 20:00 in UTC is 21:00 there
+    assert said(row) == "muted until 23:00"
+    assert said(row, over=True).startswith("the mute is ended")
+    assert said(row) == "not muted"
+
+
+@pytest.mark.parametrize("when", ["soon", "40:00", "2020-01-01", "9999h", "0min"])
+def test_a_mute_until_no_such_time_is_refused_and_changes_nothing(box, capsys, when):
+    assert main(["mute", "--box", str(box), "--until", when]) == 3
+    said = capsys.readouterr().err
+    assert "to do: " in said
+    assert main(["mute", "--box", str(box)]) == 0
+    assert capsys.readouterr().out == "not muted\n"
+
+
+def test_mute_from_the_command_line(box, capsys):
+    assert main(["mute", "--box", str(box), "--until", "2h"]) == 0
+    assert "only what is urgent is sent" in capsys.readouterr().out
+    assert main(["mute", "--box", str(box), "--end"]) == 0
+    assert "ended" in capsys.readouterr().out

@@ -210,3 +210,39 @@ def test_it_ends_when_the_time_is_up(row, visits):
     links = []
     serve(served, Where("127.0.0.1", 0, 600), threading.Event(), links.append)
     assert links[0].endswith(f"/enter/{TOKEN}")
+
+
+def mute(until, token=TOKEN, back="marks.html"):
+    return {"until": until, "token": token, "back": back}
+
+
+def test_a_mute_from_a_phone_shown_and_ended(ask, row):
+    for page in ("/", DAY, "/marks.html"):
+        assert "Send only what is urgent" in ask("GET", page, COOKIE)[2]
+    status, headers, _ = ask("POST", "/mute", COOKIE, mute("tomorrow"))
+    assert (status, headers["Location"]) == (303, "/marks.html")
+    for page in ("/", DAY, "/marks.html"):
+        body = ask("GET", page, COOKIE)[2]
+        assert "Only what is urgent is sent: muted until 06:00." in body
+        assert "End the mute" in body
+    assert "urgent" not in (row.site / "index.html").read_text()  # nobody else is to know
+    assert ask("POST", "/mute", COOKIE, mute("end", back="index.html"))[1]["Location"] == "/"
+    assert "muted" not in ask("GET", "/", COOKIE)[2]
+
+
+@pytest.mark.parametrize(
+    ("headers", "values", "status"),
+    [
+        ({}, mute("2h"), 403),
+        (COOKIE, mute("2h", token="guessed"), 403),
+        (COOKIE, {}, 403),
+        (COOKIE, mute(""), 400),
+        (COOKIE, mute("soon"), 400),
+        (COOKIE, mute("2050-01-01"), 400),
+    ],
+)
+def test_a_mute_that_is_not_allowed_or_makes_no_sense(ask, row, headers, values, status):
+    assert ask("POST", "/mute", headers, values)[0] == status
+    notebook = Notebook(row.state)
+    assert notebook.muted_until() is None
+    notebook.close()

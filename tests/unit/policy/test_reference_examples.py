@@ -21,6 +21,7 @@ from dooryard.policy.schema import Policy
 from dooryard.policy.seen import Seen
 from dooryard.policy.state import PolicyState
 from dooryard.records import Moment, Outcome
+from fakes.absences import LONDON, Play
 from fakes.rules import SINKS, START, later, policy, visit
 
 TEXT = (Path(__file__).parents[3] / "policies" / "README.md").read_text(encoding="utf-8")
@@ -182,6 +183,29 @@ def still_here_once():
     assert said == "The cat is still here after 10 min"
 
 
+def absent():
+    awaited = {"name": "none by ten", "by": "10:00"}
+    play = Play(policy({}, absence=[awaited]), datetime(2026, 6, 14, 8, 0, tzinfo=LONDON))
+    told = play.watch(2 * 3600 + 60)
+    assert [each.over for each in told] == [False]
+    assert [each.over for each in play.watch(3600) + play.comes(visit("bird", "house finch"))] == [True]
+    assert [each.over for each in play.watch(23 * 3600)] == [False]
+
+
+def paused():
+    rules = policy(
+        {"cooldown_min": 60}, hours={"quiet": []},
+        pause=[{"name": "holidays", "dates": {"from": "20 Dec", "to": "3 Jan"}}],
+    )  # fmt: skip
+    now = Moment(datetime(2027, 1, 1, 12, 0, tzinfo=LONDON), 5.0)
+    state, decision = decided(rules, visit("squirrel"), now=now)
+    assert (decision.outcome, decision.sinks, state) == (Outcome.HOLD, (), PolicyState())
+    assert decision.reason.endswith('a squirrel: pause "holidays" until 3 Jan')
+    end = datetime(2027, 1, 4, tzinfo=LONDON)
+    assert held_back(rules, "summary", now.wall, end - timedelta(seconds=1), clock_set=True)
+    assert not held_back(rules, "summary", now.wall, end, clock_set=True)
+
+
 TRUE = {
     "From 1 Nov to 15 Mar": dates,
     "A cat that no rule told": seen_though_not_told,
@@ -195,6 +219,8 @@ TRUE = {
     "A finch that the rule": own_cooldowns,
     "Off for 12 hours": outage,
     "A visit at 21:30": quiet,
+    "Nobody comes until 10:00": absent,
+    "A squirrel on 1 January": paused,
     "60, 125, 60 °C": median,
     "Low for 20 seconds": low_power,
 }

@@ -1,0 +1,44 @@
+"""A mute asked for, shown and ended, in the notes beside the marks. Edge."""
+
+from __future__ import annotations
+
+import contextlib
+from datetime import datetime
+from pathlib import Path
+
+from dooryard.errors import ConfigError
+from dooryard.journal.notebook import Notebook
+from dooryard.policy.mute import hushed, mute_end, mute_holds, muted_text
+from dooryard.policy.schema import Policy
+from dooryard.sensors.clock_state import clock_is_set
+
+
+def mute(state_folder: Path, text: str, policy: Policy, now: datetime) -> str:
+    """Ask for a mute until `text` (see `policy.mute.GRAMMAR`), in place of one that holds; says until when.
+
+    Raises ConfigError for what is no such time, and while the clock is not set; StoreError when the folder
+    can't be used.
+    """
+    if not clock_is_set(now):
+        raise ConfigError(
+            "the clock is not set, so nobody knows when a mute would end",
+            "set the clock, or wait until it is",
+        )
+    until = mute_end(text, now, policy.place)
+    with contextlib.closing(Notebook(state_folder)) as notebook:
+        notebook.mute(until, now)
+    return muted_text(policy.place, until, now)
+
+
+def end(state_folder: Path, now: datetime) -> bool:
+    """End the mute; whether one held. Raises StoreError."""
+    with contextlib.closing(Notebook(state_folder)) as notebook:
+        until = notebook.muted_until()
+        notebook.mute(None, now)
+    return until is not None and mute_holds(until, now)
+
+
+def holds(notebook: Notebook, policy: Policy, now: datetime) -> tuple[str, bool]:
+    """The mute or pause that holds, in words ("": neither), and whether it is a mute. Raises StoreError."""
+    found = hushed(policy, notebook.muted_until(), now, clock_is_set(now))
+    return ("", False) if found is None else (found.text, found.name == "mute")
