@@ -23,11 +23,13 @@ from dooryard.errors import DooryardError
 from dooryard.journal.keeper import JournalKeeper
 from dooryard.log import say
 from dooryard.outbox.reach import Network
+from dooryard.outbox.schedule import Instead
 from dooryard.parts import Parts
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.absence import Absent
 from dooryard.policy.holding import held_back
 from dooryard.policy.mute import hushed
+from dooryard.policy.sink_hours import as_for, instead_of
 from dooryard.records import Frame, Moment
 from dooryard.sensors.clock_state import clock_is_set
 from dooryard.sight import Sight
@@ -208,12 +210,18 @@ class Loop:
         to = replace(self.conditions, sinks=self.conditions.sinks.difference(but))
         self._parts.ledger.message(kind, text, to, now)
 
-    def holds(self, kind: str, made: datetime | None) -> bool:
+    def holds(self, sink: str, kind: str, made: datetime | None) -> bool:
         """Whether an alert that is not urgent waits, for its hour or in a mute. Asked from other threads."""
         now, rules = self._parts.clock.now(), self.conditions
+        policy = as_for(rules.policy, sink)
         return held_back(
-            rules.policy, kind, made, now.wall, clock_set=rules.clock_set, muted_until=rules.muted_until
+            policy, kind, made, now.wall, clock_set=rules.clock_set, muted_until=rules.muted_until
         )
+
+    def instead(self, sink: str) -> Instead | None:
+        """Who is given what `sink` cannot be. Asked from other threads."""
+        found = instead_of(self.conditions.policy, sink)
+        return None if found is None else Instead(*found)
 
     def _next_frame(self) -> Frame | None:
         clock, camera = self._parts.clock, self._parts.camera

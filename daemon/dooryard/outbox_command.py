@@ -133,7 +133,8 @@ def _cells(each: Listed, zone: tzinfo) -> tuple[str, ...]:
     title, answer = (
         _cut(text, _WIDEST[name]) for name, text in (("title", each.title), ("answer", each.answer))
     )
-    return each.alert, each.sink, each.state, when, tries, title, answer
+    sink = f"{each.sink} (instead of {each.instead_of})" if each.instead_of else each.sink
+    return each.alert, sink, each.state, when, tries, title, answer
 
 
 def _cut(text: str, width: int) -> str:

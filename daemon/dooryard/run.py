@@ -76,6 +76,7 @@ def run(
         parts, state, rules = _parts(stack, given, store, environ, system, notifier)
         loop = Loop(parts, state, rules, stop, reload)
         parts.delivery.hold_by(loop.holds)
+        parts.delivery.pass_on_by(loop.instead)
         if loop.open_camera():
             _ready(loop, parts, given, store)
             loop.run()
@@ -162,7 +163,7 @@ def _parts(
     last_frame = restore.last_frame(store)
     if not camera.live:
         keeper.open(last_frame)  # a live one is opened by the loop, which has more to do meanwhile
-    delivery.hold_by(lambda _kind, _made: True)  # until the loop knows what hour it is
+    delivery.hold_by(lambda _sink, _kind, _made: True)  # until the loop knows what hour it is
     delivery.start()
     stack.callback(delivery.stop)
     clock, timed, clock_set = _times(camera, keeper, system)

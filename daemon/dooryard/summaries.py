@@ -5,12 +5,15 @@ began, one that lasted over the summary, or that the disk refused for a while, w
 
 What is about to be told is written down first: a summary that the power cut short is told again under
 its own id, with the same visits, and whatever was stored meanwhile is left for the next.
+
+All sinks that have one summary get the same, at one hour. A sink that the policy gives an hour of its own has
+a mark of its own from then on, even where that is taken back: so each visit is once in what each is told.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 
@@ -18,11 +21,13 @@ from dooryard.outbox.rows import StoredVisit
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions
 from dooryard.policy.mute import HUSHES
-from dooryard.policy.say import DayVisit, summary_alert, summary_due
+from dooryard.policy.say import DayVisit, summary_alert, summary_due, summary_due_at
+from dooryard.policy.sink_hours import has_own_summary, summary_at
 from dooryard.policy.words import label
 from dooryard.records import Moment, Outcome
 
 _STATE = "last_summary"
+_COMMON = ""  # not a sink's name
 _LONGEST = timedelta(days=7)  # of an owner who had no summary for months, only the last week is told
 
 
@@ -42,23 +47,46 @@ class _Mark:
 
 
 def tell_summary(store: Store, conditions: Conditions, now: Moment) -> bool:
-    """Store the summary when its time has come; whether it did. Raises StoreError."""
-    mark = _mark(store)
+    """Store each summary whose time has come; whether there was one. Raises StoreError."""
     if not conditions.clock_set:
         return False
+    marks = _marks(store)
+    before = dict(marks)
+    for sink in sorted(conditions.sinks):
+        if sink not in marks and has_own_summary(conditions.policy, sink):
+            marks[sink] = _done(store, marks[_COMMON])  # it was told till now what all were told
+    if marks != before:  # at once: by its hour the others may have been told more
+        _save(store, marks)
+    told = [_tell(store, conditions, marks, whose, now) for whose in list(marks)]
+    return any(told)
+
+
+def _tell(store: Store, conditions: Conditions, marks: dict[str, _Mark], whose: str, now: Moment) -> bool:
+    """Store the summary of one sink, or of all that have no mark of their own, if its time has come."""
+    mark, policy = marks[whose], conditions.policy
+    sink = whose or None
+    if sink is not None and sink not in conditions.sinks:
+        return False
     if not mark.telling:
-        if not summary_due(conditions.policy, mark.last, now.wall):
+        due = (
+            summary_due(policy, mark.last, now.wall)
+            if sink is None
+            else summary_due_at(policy, summary_at(policy, sink), mark.last, now.wall)
+        )
+        if not due:
             return False
-        mark = _begun(store, conditions, mark, now)
-        _save(store, mark)
+        mark = marks[whose] = _begun(store, conditions, mark, now, sink)
+        _save(store, marks)
     if store.alert(mark.telling) is None:
         made = Moment(datetime.fromisoformat(mark.telling_wall), now.mono_s)
         visits = [
             DayVisit(label(visit.visitor), visit.start, visit.outcome, muted=_is_muted(store, visit))
             for visit in _visits(store, mark, made)
         ]
-        store.add_alert(summary_alert(conditions.policy, visits, made, conditions.sinks, mark.telling))
-    _save(store, _Mark(mark.telling_wall, mark.telling_number))
+        others = conditions.sinks.difference(marks)
+        store.add_alert(summary_alert(policy, visits, made, others, mark.telling, sink))
+    marks[whose] = _done(store, mark)
+    _save(store, marks)
     return True
 
 
@@ -70,9 +98,16 @@ def _is_muted(store: Store, visit: StoredVisit) -> bool:
     return decision is not None and any(c.name in HUSHES and not c.passed for c in decision.clauses)
 
 
-def _begun(store: Store, conditions: Conditions, mark: _Mark, now: Moment) -> _Mark:
+def _done(store: Store, mark: _Mark) -> _Mark:
+    """`mark` with what it is telling as told, where that is stored."""
+    if mark.telling and store.alert(mark.telling) is not None:
+        return _Mark(mark.telling_wall, mark.telling_number)
+    return _Mark(mark.wall, mark.number)
+
+
+def _begun(store: Store, conditions: Conditions, mark: _Mark, now: Moment, sink: str | None) -> _Mark:
     newest = store.newest_visit()
-    name = summary_alert(conditions.policy, (), now, conditions.sinks).id
+    name = summary_alert(conditions.policy, (), now, conditions.sinks, sink=sink).id
     if store.alert(name) is not None:  # the second of one date, as its hour was changed
         name = f"{name}-{now.wall:%H%M%S}"
     return _Mark(mark.wall, mark.number, name, now.wall.isoformat(), newest)
@@ -87,13 +122,18 @@ def _visits(store: Store, mark: _Mark, made: Moment) -> Sequence[StoredVisit]:
     return [visit for visit in stored if visit.last_seen >= since]
 
 
-def _mark(store: Store) -> _Mark:
+def _marks(store: Store) -> dict[str, _Mark]:
+    """That of all sinks without one of their own, and those of the others by their names."""
     saved = store.load_state(_STATE)
-    if saved is None:
-        return _Mark("", None)
-    text = saved.decode()
-    return _Mark(**json.loads(text)) if text.startswith("{") else _Mark(text, None)
+    text = "" if saved is None else saved.decode()
+    if not text.startswith("{"):
+        return {_COMMON: _Mark(text, None)}
+    data = json.loads(text)
+    own = data.pop("sinks", {})  # earlier versions had none
+    return {_COMMON: _Mark(**data)} | {sink: _Mark(**each) for sink, each in own.items()}
 
 
-def _save(store: Store, mark: _Mark) -> None:
-    store.save_state(_STATE, json.dumps(asdict(mark)).encode())
+def _save(store: Store, marks: Mapping[str, _Mark]) -> None:
+    data = asdict(marks[_COMMON])
+    own = {sink: asdict(mark) for sink, mark in marks.items() if sink != _COMMON}
+    store.save_state(_STATE, json.dumps(data | ({"sinks": own} if own else {})).encode())

@@ -36,16 +36,23 @@ def why(folder: Path, visit: str, out: TextIO, zone: ZoneInfo | None = None) -> 
         found = find(db, visit, zone)
         decided = db.execute("SELECT * FROM decisions WHERE visit = ?", (found.id,)).fetchone()
         sent = db.execute(
-            "SELECT d.sink, d.state, d.attempts, d.answer, a.id, a.title FROM deliveries d"
-            " JOIN alerts a ON a.id = d.alert WHERE a.visit = ? ORDER BY a.seq, d.sink",
+            "SELECT d.*, a.title FROM deliveries d JOIN alerts a ON a.id = d.alert"
+            " WHERE a.visit = ? ORDER BY a.seq, d.sink",
             (found.id,),
         ).fetchall()
         told = db.execute("SELECT * FROM alerts WHERE visit = ? ORDER BY seq LIMIT 1", (found.id,)).fetchone()
     decision = rows.decision_of(decided) if decided else None
     before = rows.alert_of(told).visitor if told else None
-    lines = _lines(found, decision, before, [tuple(row) for row in sent], zone)
+    lines = _lines(found, decision, before, [_sent(row) for row in sent], zone)
     print("\n".join(lines), file=out)
     return EXIT_OK
+
+
+def _sent(row: sqlite3.Row) -> tuple[str, str, int, str, str, str]:
+    """A delivery's sink, state, tries, answer, alert and title; an older version knows of no sink in another's place."""
+    instead_of = row["instead_of"] if "instead_of" in row.keys() else ""  # noqa: SIM118  (a row's, not a dict's)
+    sink = f"{row['sink']} (instead of {instead_of})" if instead_of else row["sink"]
+    return sink, row["state"], row["attempts"], row["answer"], row["alert"], row["title"]
 
 
 def _lines(

@@ -18,9 +18,10 @@ from dooryard.camera.base import CameraStalledError
 from dooryard.camera.luma import small_luma
 from dooryard.clock import FakeClock
 from dooryard.errors import CameraError
+from dooryard.outbox.delivery import HoldsFor, InsteadOf
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import Store
-from dooryard.outbox.worker import Holds, Worker
+from dooryard.outbox.worker import Worker
 from dooryard.records import Alert, Exposure, Frame
 from dooryard.sensors.desk import SensorDesk
 from dooryard.sinks.base import Answer, Fate
@@ -148,19 +149,24 @@ class DayDelivery:
 
     def __init__(self, store: Store, sinks: Sequence[DaySink], clock: DayClock, log: logging.Logger) -> None:
         self._clock = clock
-        self._holds: Holds = lambda _kind, _made: False
+        self._holds: HoldsFor = lambda _sink, _kind, _made: False
+        self._insteads: InsteadOf = lambda _sink: None
         self._workers = [
             Worker(
                 store, sink, clock, log, rules=Rules(), jitter=lambda: 0.5,
-                holds=lambda kind, made: self._holds(kind, made),  # noqa: PLW0108  (it is changed later)
+                holds=lambda kind, made, name=sink.name: self._holds(name, kind, made),
+                instead=lambda name=sink.name: self._insteads(name), wake=self.wake,
                 others=[other.name for other in sinks if other is not sink],
             )
             for sink in sinks
         ]  # fmt: skip
         self._due_s: list[float | None] = [0.0 for _ in sinks]
 
-    def hold_by(self, holds: Holds) -> None:
+    def hold_by(self, holds: HoldsFor) -> None:
         self._holds = holds
+
+    def pass_on_by(self, insteads: InsteadOf) -> None:
+        self._insteads = insteads
 
     def wake(self) -> None:
         self._due_s = [0.0 for _ in self._workers]

@@ -6,6 +6,7 @@ import errno
 import os
 import sqlite3
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -214,4 +215,51 @@ def test_killed_at_every_step_of_upkeep(tmp_path: Path) -> None:
             assert len(list((copy / "pictures").rglob("*.jpg"))) == len(kept)
             assert all(stored.picture and again.read_picture(stored.picture) == JPEG for stored in kept)
             assert len(again.pending("phone")) == 2
+            again.close()
+
+
+def waiting(folder: Path) -> tuple[Store, StepDisk]:
+    store, disk = prepared(folder)
+    disk.steps = []
+    return store, disk
+
+
+TRIED = Errand(alert(1, FIRST).id, "phone", 1, MONO_S, MONO_S, attempts=1, tried_s=MONO_S - 900)
+HANDS_ON: dict[str, tuple[Write, State]] = {
+    "passed on": (lambda store: store.pass_on([TRIED.alert], "phone", "hut"), State.WAITING),
+    "refused, so at once": (
+        lambda store: store.mark(replace(TRIED, state=State.REFUSED), MONO_S, to="hut"),
+        State.REFUSED,
+    ),
+}
+
+
+@pytest.mark.parametrize("late", [False, True])
+@pytest.mark.parametrize("name", HANDS_ON)
+def test_killed_at_every_step_while_another_sink_is_given_it(tmp_path: Path, name: str, late: bool) -> None:
+    write, state = HANDS_ON[name]
+    store, disk = waiting(tmp_path / "count")
+    write(store)
+    store.close()
+    assert "INSERT OR IGNORE" in " ".join(disk.steps)
+    for number, step in enumerate(disk.steps):
+        folder = tmp_path / f"{number}"
+        store, step_disk = waiting(folder / "state")
+        step_disk.arm(number, late=late)
+        with pytest.raises(Killed):
+            write(store)
+        copies = (
+            step_disk.after_kill(folder / "state", folder / "kill"),
+            step_disk.after_power_cut(folder / "state", folder / "cut"),
+        )
+        store.close()
+        for copy in copies:
+            again = Store.open(copy, CLOCK)
+            done = step == "COMMIT" and late
+            given = [(each.alert, each.instead_of) for each in again.pending("hut")]
+            assert given == ([(TRIED.alert, "phone")] if done else [])
+            assert len(again.pending("phone")) == (0 if done and state is State.REFUSED else 1)
+            write(again)  # the next turn: neither lost nor doubled
+            write(again)
+            assert [each.alert for each in again.pending("hut")] == [TRIED.alert]
             again.close()

@@ -122,6 +122,7 @@ class Days:
         state = State(VisitsState(b"s"), PolicyState())
         self.loop = Loop(self.parts, state, rules, threading.Event(), threading.Event())
         self.delivery.hold_by(self.loop.holds)
+        self.delivery.pass_on_by(self.loop.instead)
 
     def play(self, until_s: float) -> None:
         """Turn until a simulated time, or until it is to halt."""

@@ -15,7 +15,7 @@ import readme
 from dooryard import build, cli, errors
 from dooryard.check import check
 from dooryard.classify import card, labels
-from fakes.boxes import with_all_parts
+from fakes.boxes import SECOND_PHONE, with_all_parts
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -82,6 +82,10 @@ def test_every_sample_policy_is_right_for_the_sample_box(file, tmp_path):
     if file.name == "south-wall.toml":  # says that it needs sensors that are extra parts
         box = tmp_path / "box.toml"
         box.write_text(with_all_parts(), encoding="utf-8")
+    if file.name == "two-phones.toml":  # and this, that it needs another sink
+        another = box.read_text(encoding="utf-8") + SECOND_PHONE
+        box = tmp_path / "box.toml"
+        box.write_text(another, encoding="utf-8")
     out = io.StringIO()
     code = check([box, file], out, visitors_of=build.visitors)
     assert code == 0, out.getvalue()

@@ -73,6 +73,7 @@ def test_json_has_all_of_it(store: Store) -> None:
         "attempts": 2,
         "maybe": 1,
         "answer": "HTTP 410",
+        "instead_of": "",
     }
     assert [each["sink"] for each in listed(store, sink="post")] == ["post"]
     assert {each["state"] for each in listed(store, everything=True)} == {"refused", "waiting", "sent"}
@@ -204,3 +205,13 @@ def test_the_command_line(store: Store, capsys: pytest.CaptureFixture[str]) -> N
         main([*words, "--retry", "all", "--drop", "all"])
     assert caught.value.code == 2
     assert "not allowed with argument" in capsys.readouterr().err
+
+
+def test_one_that_is_told_in_the_place_of_another_is_shown(store: Store) -> None:
+    store.pass_on([WAITING.id], "phone", "hut")
+    out = io.StringIO()
+    outbox_command.listing(store.folder, out)
+    (line,) = [line for line in out.getvalue().splitlines() if "hut" in line]
+    assert line.split()[:5] == [WAITING.id, "hut", "(instead", "of", "phone)"]
+    (shown,) = [each for each in listed(store) if each["sink"] == "hut"]
+    assert (shown["alert"], shown["state"], shown["instead_of"]) == (WAITING.id, "waiting", "phone")

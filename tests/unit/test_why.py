@@ -105,3 +105,17 @@ def test_a_second_message_is_shown_beside_the_first(tmp_path):
             "One more message: The cat is still here after 10 min, Alder Row",
             "  phone: waiting, 0 tries",
         ]
+
+
+def test_a_sink_of_its_own_and_one_in_the_place_of_another(tmp_path):
+    own = [{"name": "phone", "quiet": {"from": "13:00", "to": "15:00"}, "instead": "hut"}]
+    rules, seen = policy({}, sink=own), visit("cat")
+    _, decision = decide(rules, PolicyState(), seen, START, True, sinks=SINKS)
+    store = Store.open(tmp_path, FakeClock())
+    store.record_visit(seen, None, decision, [alert_for(rules, seen, decision, START, True)])
+    store.pass_on([seen.id], "phone", "hut")
+    store.close()
+    text = "\n".join(told(tmp_path, "last"))
+    assert 'by rule "rule 1" to post; to phone later, which is quiet until 15:00' in text
+    assert "met      quiet: phone is quiet until 15:00, and post not" in text
+    assert "hut (instead of phone): waiting, 0 tries" in text

@@ -11,15 +11,22 @@ import logging
 import random
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from functools import partial
 
 from dooryard.clock import Clock
-from dooryard.outbox.schedule import Rules
+from dooryard.outbox.schedule import Instead, Rules
 from dooryard.outbox.store import Store
-from dooryard.outbox.worker import STORE_RETRY_S, Holds, Worker
+from dooryard.outbox.worker import STORE_RETRY_S, Worker
 from dooryard.sinks.base import Sink
 
 STUCK_AFTER_S = 600.0  # a send that takes longer has stopped answering
 LOOK_AGAIN_S = 60.0  # how soon an idle thread sees what another program changed in the store
+
+HoldsFor = Callable[[str, str, datetime | None], bool]
+"""As `worker.Holds`, with the sink's name before."""
+InsteadOf = Callable[[str], Instead | None]
+"""Who is given what the sink of a name cannot be."""
 
 _UNKNOWN = float("-inf")
 
@@ -44,7 +51,8 @@ class Delivery:
 
         `notices_to` names the sinks that may be told of a failure of another; None: all of them.
         """
-        self._holds: Holds = lambda _kind, _made: False
+        self._holds: HoldsFor = lambda _sink, _kind, _made: False
+        self._insteads: InsteadOf = lambda _sink: None
         self._store = store
         self._clock = clock
         self._log = log
@@ -60,7 +68,9 @@ class Delivery:
                 jitter=jitter,
                 others=[name for name in told if name != sink.name],
                 clock_set=clock_set,
-                holds=lambda kind, made: self._holds(kind, made),  # noqa: PLW0108  (it is changed later)
+                holds=partial(self._held, sink.name),
+                instead=partial(self._instead, sink.name),
+                wake=self.wake,
             )
             for sink in sinks
         ]
@@ -81,9 +91,20 @@ class Delivery:
             self._threads.append(thread)
             thread.start()
 
-    def hold_by(self, holds: Holds) -> None:
+    def hold_by(self, holds: HoldsFor) -> None:
         """Ask `holds`, from now on and from the threads, which alerts are to wait for their hour."""
         self._holds = holds
+        self.wake()
+
+    def _held(self, sink: str, kind: str, made: datetime | None) -> bool:
+        return self._holds(sink, kind, made)
+
+    def _instead(self, sink: str) -> Instead | None:
+        return self._insteads(sink)
+
+    def pass_on_by(self, insteads: InsteadOf) -> None:
+        """Ask `insteads`, likewise, who is given what a sink cannot be."""
+        self._insteads = insteads
         self.wake()
 
     def wake(self) -> None:

@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from dooryard.outbox.schedule import Errand, State
 from dooryard.records import Alert, Moment
+
+
+def as_stand_in(alert: Alert, sink: str) -> Alert:
+    """`alert` for another sink, as `sink` could not be reached."""
+    return replace(alert, text=f"{alert.text}\nTold here because {sink} could not be reached.")
 
 
 def failure_notice(

@@ -10,11 +10,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from dooryard.outbox.rows import wall_text
-from dooryard.outbox.schedule import State
+from dooryard.outbox.rows import insert_alert, update_delivery, wall_text
+from dooryard.outbox.schedule import Errand, State
+from dooryard.records import Alert
 
 WAITING_TO = """SELECT d.alert, d.sink, a.seq, d.attempts, d.maybe, d.wait_s, d.age_s, d.answer,
-    d.taken, d.refused, a.kind, a.urgent, a.wall, a.clock_set
+    d.taken, d.refused, d.trying_s, d.instead_of,
+    EXISTS (SELECT 1 FROM deliveries o WHERE o.alert = d.alert AND o.instead_of = d.sink) AS passed_on,
+    a.kind, a.urgent, a.wall, a.clock_set
     FROM deliveries d JOIN alerts a ON a.id = d.alert
     WHERE d.sink = ? AND d.state = ? ORDER BY a.seq DESC LIMIT ?"""
 
@@ -35,6 +38,7 @@ class Listed:
     attempts: int
     maybe: int
     answer: str
+    instead_of: str = ""  # the sink that could not be reached
 
 
 def listed(db: sqlite3.Connection, *, sink: str | None, everything: bool, limit: int) -> list[Listed]:
@@ -42,9 +46,12 @@ def listed(db: sqlite3.Connection, *, sink: str | None, everything: bool, limit:
     states = [state.value for state in State] if everything else list(_UNTOLD)
     marks = ", ".join("?" * len(states))
     # Only question marks are put in.
+    columns = [row["name"] for row in db.execute("PRAGMA table_info(deliveries)")]
+    instead = "d.instead_of" if "instead_of" in columns else "''"  # an older version has none
     found = db.execute(
-        "SELECT d.alert, d.sink, d.state, a.kind, a.title, a.wall, a.clock_set, d.attempts, d.maybe, d.answer"  # noqa: S608
-        f" FROM deliveries d JOIN alerts a ON a.id = d.alert WHERE d.state IN ({marks})"
+        "SELECT d.alert, d.sink, d.state, a.kind, a.title, a.wall, a.clock_set, d.attempts, d.maybe,"  # noqa: S608
+        f" d.answer, {instead} AS instead_of FROM deliveries d JOIN alerts a ON a.id = d.alert"
+        f" WHERE d.state IN ({marks})"
         " AND (? IS NULL OR d.sink = ?) ORDER BY a.seq DESC, d.sink LIMIT ?",
         (*states, sink, sink, limit),
     ).fetchall()
@@ -66,6 +73,31 @@ def drop(db: sqlite3.Connection, alerts: Sequence[str], sink: str | None) -> int
 def note_recipients(db: sqlite3.Connection, alert: str, taken: str, refused: str) -> None:
     """Write down who is done with an alert (JSON lists)."""
     db.execute("UPDATE deliveries SET taken = ?, refused = ? WHERE alert = ?", (taken, refused, alert))
+
+
+def mark(db: sqlite3.Connection, errand: Errand, now_s: float, notice: Alert | None, to: str) -> None:
+    """Write down where a delivery stands at `now_s` (monotonic), with what is to be told about that.
+
+    A `notice` whose id is stored already is left out. `to`: the sink that is given the alert too; "": none.
+    """
+    update_delivery(db, errand, now_s)
+    if notice and not db.execute("SELECT 1 FROM alerts WHERE id = ?", (notice.id,)).fetchone():
+        insert_alert(db, notice, notice.picture)
+    if to:
+        pass_on(db, [errand.alert], errand.sink, to)
+
+
+def pass_on(db: sqlite3.Connection, alerts: Sequence[str], sink: str, to: str) -> int:
+    """Give `alerts`, which `sink` could not be given, to the sink `to` as well: each once, however often.
+
+    Return how many it had not yet.
+    """
+    statement = (
+        "INSERT OR IGNORE INTO deliveries (alert, sink, state, instead_of)"
+        " SELECT id, ?, ?, ? FROM alerts WHERE id = ?"
+    )
+    waits = State.WAITING.value
+    return sum(db.execute(statement, (to, waits, sink, alert)).rowcount for alert in alerts)
 
 
 def end_gathered(db: sqlite3.Connection, alerts: Sequence[str], sink: str, told_in: str) -> int:

@@ -56,6 +56,9 @@ class Waiting:
     wall: datetime | None  # the alert's time; None: the clock was not set
     taken: frozenset[str] = frozenset()
     refused: frozenset[str] = frozenset()
+    trying_s: float = 0.0
+    instead_of: str = ""  # the sink in whose place it is to this one; "": in nobody's
+    passed_on: bool = False  # another sink is given it in the place of this one
 
 
 def wall_text(wall: datetime) -> str:
@@ -137,7 +140,7 @@ def update_delivery(db: sqlite3.Connection, errand: Errand, now_s: float) -> Non
     """Write down where it stands, unless it was ended meanwhile."""
     db.execute(
         "UPDATE deliveries SET state = ?, attempts = ?, maybe = ?, wait_s = ?, age_s = ?, answer = ?,"
-        " taken = ?, refused = ?"
+        " taken = ?, refused = ?, trying_s = ?"
         " WHERE alert = ? AND sink = ? AND state = ?",
         (
             errand.state.value,
@@ -148,6 +151,7 @@ def update_delivery(db: sqlite3.Connection, errand: Errand, now_s: float) -> Non
             errand.answer,
             names_text(errand.taken),
             names_text(errand.refused),
+            0.0 if errand.tried_s is None else max(0.0, now_s - errand.tried_s),
             errand.alert,
             errand.sink,
             State.WAITING.value,
@@ -202,7 +206,7 @@ def alert_of(row: sqlite3.Row) -> Alert:
 def waiting_of(row: sqlite3.Row) -> Waiting:
     fields = dict(row)
     clock_set, wall = fields.pop("clock_set"), fields.pop("wall")
-    fields["urgent"] = bool(fields["urgent"])
+    fields["urgent"], fields["passed_on"] = bool(fields["urgent"]), bool(fields["passed_on"])
     fields["taken"], fields["refused"] = _names(fields["taken"]), _names(fields["refused"])
     return Waiting(**fields, wall=_time_or_none(wall) if clock_set else None)
 

@@ -21,6 +21,7 @@ them to gather into one.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -54,6 +55,14 @@ class Rules:
 
 
 @dataclass(frozen=True, slots=True)
+class Instead:
+    """Who gets what a sink could not be given."""
+
+    sink: str
+    after_s: float  # since it was first tried
+
+
+@dataclass(frozen=True, slots=True)
 class Errand:
     """One alert on its way to one sink."""
 
@@ -72,6 +81,10 @@ class Errand:
     # Of a sink with several recipients: who has it already, and who will never take it.
     taken: frozenset[str] = frozenset()
     refused: frozenset[str] = frozenset()
+    tried_s: float | None = None  # when it was first tried; None: not yet
+    passes_on: bool = False  # another sink may be given it as well
+    passed_on: bool = False  # that was done
+    instead_of: str = ""  # the sink that could not be reached, and in whose place it is to this one
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +106,16 @@ def backoff_s(failures: int, jitter: float, rules: Rules) -> float:
     return longest * (0.5 + 0.5 * jitter)
 
 
-def restored(errand: Errand, *, wait_s: float, age_s: float, now_s: float, rules: Rules) -> Errand:
-    """An unfinished errand as it stands after a restart: due again no later than its last wait promised."""
+def restored(
+    errand: Errand, *, wait_s: float, age_s: float, now_s: float, rules: Rules, trying_s: float = 0.0
+) -> Errand:
+    """An unfinished errand as it stands after a restart: due again no later than its last wait promised.
+
+    `trying_s` is from its first try to its last one.
+    """
     wait_s = min(max(0.0, wait_s), max(rules.cap_s, rules.longest_wish_s))
-    return replace(errand, since_s=now_s - max(0.0, age_s), due_s=now_s + wait_s)
+    tried_s = now_s - max(0.0, trying_s) if errand.attempts else None
+    return replace(errand, since_s=now_s - max(0.0, age_s), due_s=now_s + wait_s, tried_s=tried_s)
 
 
 def after(errand: Errand, answer: Answer, now_s: float, jitter: float, rules: Rules) -> Errand:
@@ -107,6 +126,7 @@ def after(errand: Errand, answer: Answer, now_s: float, jitter: float, rules: Ru
         maybe=errand.maybe + (answer.fate is Fate.MAYBE_SENT),
         answer=answer.text,
         due_s=now_s,
+        tried_s=now_s if errand.tried_s is None else errand.tried_s,
     )
     if answer.fate is Fate.SENT:
         return replace(tried, state=State.SENT)
@@ -162,6 +182,43 @@ def next_s(errands: Iterable[Errand], line: Line, *, free_from_s: float = float(
         if errand.state is State.WAITING
     ]
     return max(min(waiting), line.rests_until_s) if waiting else None
+
+
+def tried_in_vain(errands: Iterable[Errand], now_s: float) -> dict[str, Errand]:
+    """By alert: those that were due when an attempt at `now_s` found the way to the sink closed.
+
+    That attempt was made for all of them: else one of many that wait would be tried hours later.
+    """
+    return {
+        errand.alert: replace(errand, tried_s=now_s)
+        for errand in errands
+        if errand.tried_s is None and errand.due_s <= now_s and errand.state is State.WAITING
+    }
+
+
+def to_pass_on(errands: Iterable[Errand], instead: Instead | None, now_s: float) -> list[Errand]:
+    """Those to be given to another sink as well: they could not be delivered for long enough."""
+    if instead is None:
+        return []
+    return [each for each in errands if _pass_on_s(each, instead) <= now_s]
+
+
+def pass_on_next_s(errands: Iterable[Errand], instead: Instead | None) -> float | None:
+    """When `to_pass_on` will next have one if nothing is delivered till then; None: never."""
+    if instead is None:
+        return None
+    soonest_s = min((_pass_on_s(each, instead) for each in errands), default=math.inf)
+    return soonest_s if soonest_s < math.inf else None
+
+
+def _pass_on_s(errand: Errand, instead: Instead) -> float:
+    """When the errand is to be given to the other sink as well; infinity: never.
+
+    One that a recipient of several has was delivered, if not to all.
+    """
+    if not errand.passes_on or errand.passed_on or errand.taken or errand.tried_s is None:
+        return math.inf
+    return errand.tried_s + instead.after_s if errand.state is State.WAITING else math.inf
 
 
 def too_late(errands: Iterable[Errand], line: Line, now_s: float, rules: Rules) -> list[Errand]:

@@ -102,7 +102,14 @@ _VERSION_3: Step = (
     "ALTER TABLE deliveries ADD COLUMN refused TEXT NOT NULL DEFAULT '[]'",
 )
 
-STEPS: tuple[Step, ...] = (_VERSION_1, _VERSION_2, _VERSION_3)
+_VERSION_4: Step = (
+    # trying_s: seconds from the first attempt to the last. instead_of: the sink that could not be reached,
+    # where this delivery is in its place; "": it is to one of the alert's own sinks.
+    "ALTER TABLE deliveries ADD COLUMN trying_s REAL NOT NULL DEFAULT 0",
+    "ALTER TABLE deliveries ADD COLUMN instead_of TEXT NOT NULL DEFAULT ''",
+)
+
+STEPS: tuple[Step, ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4)
 
 
 def prepare(db: sqlite3.Connection) -> None:

@@ -216,16 +216,15 @@ class Store:
         """The storing number of the newest alert; 0 when there is none."""
         return int(self._engine.select(tuple, "SELECT COALESCE(MAX(seq), 0) FROM alerts")[0][0])
 
-    def mark(self, errand: Errand, now_s: float, *, notice: Alert | None = None) -> None:
-        """Write down where a delivery stands at `now_s` (monotonic), with what is to be told about that.
-
-        A `notice` whose id is stored already is left out.
-        """
+    def mark(self, errand: Errand, now_s: float, *, notice: Alert | None = None, to: str = "") -> None:
+        """Write down where a delivery stands at `now_s` (monotonic), and what follows; see `queue.mark`."""
         with self._engine.writing("storing a delivery") as db:
-            rows.update_delivery(db, errand, now_s)
-            known = notice and db.execute("SELECT 1 FROM alerts WHERE id = ?", (notice.id,)).fetchone()
-            if notice and not known:
-                rows.insert_alert(db, notice, notice.picture)
+            queue.mark(db, errand, now_s, notice, to)
+
+    def pass_on(self, alerts: Sequence[str], sink: str, to: str) -> int:
+        """Have the sink `to` given `alerts` too, as `sink` could not be; return how many it had not yet."""
+        with self._engine.writing("storing a delivery") as db:
+            return queue.pass_on(db, alerts, sink, to)
 
     def gather(self, late: Sequence[Errand], into: Alert, jpeg: bytes | None) -> None:
         """End the waiting deliveries of `late`, which are of one sink and still to go to the same recipients;

@@ -12,11 +12,12 @@ from dooryard.clock import Clock
 from dooryard.errors import StoreError
 from dooryard.outbox import pace
 from dooryard.outbox.gather import MOST_PICTURES, contact_sheet, late_alert
-from dooryard.outbox.notices import failure_notice
+from dooryard.outbox.notices import as_stand_in, failure_notice
 from dooryard.outbox.recipients import Resting, concluded, paced, to_go, to_try
 from dooryard.outbox.rows import Waiting
 from dooryard.outbox.schedule import (
     Errand,
+    Instead,
     Line,
     Rules,
     State,
@@ -24,9 +25,10 @@ from dooryard.outbox.schedule import (
     line_after,
     next_s,
     pick,
-    restored,
     too_late,
+    tried_in_vain,
 )
+from dooryard.outbox.stand_in import StandIn, errand_of
 from dooryard.outbox.store import Store
 from dooryard.records import Alert, Moment
 from dooryard.sinks.base import Answer, Fate, ManyRecipients, Sink
@@ -56,8 +58,13 @@ class Worker:
         others: Sequence[str] = (),
         clock_set: Callable[[], bool] = lambda: True,
         holds: Holds = lambda _kind, _made: False,
+        instead: Callable[[], Instead | None] = lambda: None,
+        wake: Callable[[], None] = lambda: None,
     ) -> None:
-        """`others` are the sinks to tell when this one fails for good; `holds`: not of urgent ones."""
+        """`others` are the sinks to tell when this one fails for good; `holds`: not of urgent ones.
+
+        `instead` tells who is given what this one cannot be; `wake` is called when there is such.
+        """
         self.sink = sink
         self.sending_since_s: float | None = None
         self.failing_since_s: float | None = None  # no attempt has arrived since then
@@ -69,6 +76,7 @@ class Worker:
         self._others = others
         self._clock_set = clock_set
         self._holds = holds
+        self._stand_in = StandIn(store, sink.name, instead, wake, log)
         self._held = 0  # alerts that wait, not for the sink but for their hour
         self._waits_for_clock_until_s = (
             clock.now().mono_s + CLOCK_PATIENCE_S if getattr(sink, "needs_clock", False) else float("-inf")
@@ -90,6 +98,7 @@ class Worker:
             if self._errands and now_s < self._waits_for_clock_until_s and not self._clock_set():
                 return CLOCK_LOOK_S
             self._gather()
+            self._errands |= self._stand_in.given(self._errands.values(), now_s)
         except StoreError as error:
             self._tell_store_failure(error)
             return STORE_RETRY_S
@@ -97,18 +106,22 @@ class Worker:
         errands = paced(self._errands.values(), self._recipients, self._resting)
         errand = pick(errands, self._line, now_s, free_from_s=free_from_s)
         if errand is None:
-            due_s = next_s(errands, self._line, free_from_s=free_from_s)
-            wait_s = None if due_s is None else max(0.0, due_s - now_s)
+            wait_s = self._wait_s(next_s(errands, self._line, free_from_s=free_from_s), now_s)
             return min(HOLD_LOOK_S, HOLD_LOOK_S if wait_s is None else wait_s) if self._held else wait_s
         self._pace = pace.poured(self._pace, now_s, self._rules.per_hour)
         self._conclude(errand, self._attempt(errand))
         return 0.0
 
+    def _wait_s(self, due_s: float | None, now_s: float) -> float | None:
+        """How long nothing is to do: until the next attempt, or until another sink is given something."""
+        pass_on_s = self._stand_in.next_s(self._errands.values())
+        soonest_s = min((each for each in (due_s, pass_on_s) if each is not None), default=None)
+        return None if soonest_s is None else max(0.0, soonest_s - now_s)
+
     def _take_in(self) -> None:
         """Bring memory in line with the store: new alerts in, dropped ones out, late outcomes written."""
         for alert_id, errand in list(self._unwritten.items()):
-            now = self._clock.now()
-            self._store.mark(errand, now.mono_s, notice=self._notice(errand, now))
+            self._mark(errand, self._clock.now())
             del self._unwritten[alert_id]
         stored = self._store.pending(self.sink.name)
         waiting = [each for each in stored if each.urgent or not self._holds(each.kind, each.wall)]
@@ -117,7 +130,7 @@ class Worker:
             self._log.info("%s: the store works again", self.sink.name)
             self._store_failed = False
         now_s = self._clock.now().mono_s
-        self._errands = {each.alert: self._known(each) or self._errand_of(each, now_s) for each in waiting}
+        self._errands = {each.alert: self._known(each) or self._begun(each, now_s) for each in waiting}
         self._newest_seen = max([self._newest_seen, *(each.seq for each in stored)])
 
     def _known(self, waiting: Waiting) -> Errand | None:
@@ -159,24 +172,8 @@ class Worker:
         except StoreError:
             return None  # the attempt to tell it says so
 
-    def _errand_of(self, waiting: Waiting, now_s: float) -> Errand:
-        errand = Errand(
-            alert=waiting.alert,
-            sink=waiting.sink,
-            seq=waiting.seq,
-            since_s=now_s,
-            due_s=now_s,
-            attempts=waiting.attempts,
-            maybe=waiting.maybe,
-            answer=waiting.answer,
-            urgent=waiting.urgent,
-            gathers=waiting.kind == "visit" and not waiting.urgent,
-            extra_age_s=self._extra_age_s(waiting),
-            taken=waiting.taken,
-            # None was tried yet, or its owner wants it tried anew: then by those too who turned it away.
-            refused=waiting.refused if waiting.attempts else frozenset(),
-        )
-        return restored(errand, wait_s=waiting.wait_s, age_s=waiting.age_s, now_s=now_s, rules=self._rules)
+    def _begun(self, waiting: Waiting, now_s: float) -> Errand:
+        return errand_of(waiting, now_s, self._extra_age_s(waiting), self._rules)
 
     def _extra_age_s(self, waiting: Waiting) -> float:
         """By how much the wall clock says that it is older: the store's age leaves out time without power.
@@ -197,6 +194,8 @@ class Worker:
             return Answer(Fate.REFUSED, "the alert is no longer stored")
         if self._recipients and not to_go(errand, self._recipients):
             return Answer(Fate.SENT, "all who are still its recipients are done with it")
+        if errand.instead_of:
+            alert = as_stand_in(alert, errand.instead_of)
         picture = self._picture_of(alert)
         self.sending_since_s = self._clock.now().mono_s
         try:
@@ -236,8 +235,9 @@ class Worker:
         self._resting, way, answer = outcome.resting, outcome.way, outcome.answer
         if way.fate in {Fate.SENT, Fate.REFUSED}:
             self.failing_since_s = None
-        elif self.failing_since_s is None:
-            self.failing_since_s = now_s
+        else:
+            self.failing_since_s = now_s if self.failing_since_s is None else self.failing_since_s
+            self._errands |= tried_in_vain(self._errands.values(), now_s)
         done = after(outcome.errand, answer, now_s, jitter, self._rules)
         newest = max(each.seq for each in self._errands.values())
         self._line = line_after(self._line, way, now_s, jitter, self._rules, newest_seq=newest)
@@ -247,10 +247,17 @@ class Worker:
         else:
             del self._errands[done.alert]
         try:
-            self._store.mark(done, now_s, notice=self._notice(done, now))
+            self._mark(done, now)
         except StoreError as error:
             self._unwritten[done.alert] = done
             self._tell_store_failure(error)
+
+    def _mark(self, errand: Errand, now: Moment) -> None:
+        """Write it down; what was turned away for good is another sink's at once."""
+        self._store.mark(
+            errand, now.mono_s, notice=self._notice(errand, now), to=self._stand_in.of_refused(errand)
+        )
+        self._stand_in.woken(errand)
 
     def _notice(self, errand: Errand, now: Moment) -> Alert | None:
         if errand.state not in {State.REFUSED, State.EXPIRED}:

@@ -233,7 +233,7 @@ def is_on(absence: Absence, day: date) -> bool:
 
 
 def _is_within(absence: Absence, day: date) -> bool:
-    return not absence.dates or any(each.holds_on(day) for each in absence.dates)
+    return not absence.dates or any(day in each for each in absence.dates)
 
 
 def _today(place: Place, now: Moment) -> date:

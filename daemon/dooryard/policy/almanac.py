@@ -38,7 +38,8 @@ def hours_table(policy: Policy, first: date, days: int) -> str:
             f"{days} {'day' if days == 1 else 'days'} from {first} on cannot all be told",
             f"choose days from {EARLIEST} to {LATEST}",
         )
-    rows = [["", *(str(sun) for sun in _SUN), "watch", "quiet", *_silence_heads(policy)]]
+    own = (f"quiet: {name}" for name in _own(policy))
+    rows = [["", *(str(sun) for sun in _SUN), "watch", "quiet", *own, *_silence_heads(policy)]]
     rows += [_row(policy, first + k * _DAY) for k in range(days)]
     if not policy.place.has_sun:
         rows = [[row[0], *row[5:]] for row in rows]
@@ -68,7 +69,7 @@ def _row(policy: Policy, on: date) -> list[str]:
         f"{on:%a} {on.day:>2} {on:%b %Y}" + _clock_change(policy, on),
         *crossings,
         _windows(policy, watch, on) if watch else "always",
-        _windows(policy, quiet, on) if quiet else "never",
+        *(_windows(policy, each, on) if each else "never" for each in (quiet, *_own(policy).values())),
         *_silence_cells(policy, on),
     ]
 
@@ -91,6 +92,11 @@ def _silence_cells(policy: Policy, on: date) -> Iterator[str]:
         yield ", ".join(looks) or "not this day"
     if policy.pause:
         yield ", ".join(pauses_on(policy, on)) or "none"
+
+
+def _own(policy: Policy) -> dict[str, tuple[Window, ...]]:
+    """The quiet hours of each sink that has its own."""
+    return {sink.name: sink.quiet for sink in policy.sink if sink.quiet is not None}
 
 
 def _windows(policy: Policy, windows: tuple[Window, ...], on: date) -> str:
@@ -141,6 +147,10 @@ def _clock_change(policy: Policy, on: date) -> str:
     return f" (clocks {minutes:+d} min)"
 
 
+def _its_summary(at: TimeOfDay | str) -> str:
+    return f"its summary at {at}" if isinstance(at, TimeOfDay) else "no summary"
+
+
 def _below(policy: Policy, *, marked: bool) -> list[str]:
     at = policy.summary.at
     told = f"at {at}" if at is not None and policy.summary.send_to else "never"
@@ -150,6 +160,7 @@ def _below(policy: Policy, *, marked: bool) -> list[str]:
         for absence in policy.absence
         if absence.after_h is not None
     ]
+    text += [f"{sink.name} gets {_its_summary(sink.summary_at)}." for sink in policy.sink if sink.summary_at]
     if marked:
         text.append(f"{_STAND_IN} the sun does not do that on this day: its lowest or its highest stands in.")
     return text

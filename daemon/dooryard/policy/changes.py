@@ -20,7 +20,7 @@ def _plain(policy: Policy) -> dict[str, Any]:
     """The policy as plain data, arrays of tables by their names."""
     data: dict[str, Any] = _data(policy)
     data["rule"] = {f'"{rule["name"]}"': rule for rule in data["rule"]}
-    for array in ("absence", "pause"):
+    for array in ("absence", "pause", "sink"):
         data[array] = {f'"{each["name"]}"': each for each in data[array]}
     data["rules, in order"] = list(data["rule"])
     return data
@@ -43,7 +43,7 @@ def _changes(path: str, a: Mapping[str, Any], b: Mapping[str, Any]) -> Iterator[
         x, y = a.get(key), b.get(key)
         if x == y:
             continue
-        if path in ("rule", "absence", "pause") and (x is None or y is None):
+        if path in ("rule", "absence", "pause", "sink") and (x is None or y is None):
             yield f"{where}: {'new' if x is None else 'taken out'}"
         elif isinstance(x, Mapping) and isinstance(y, Mapping):
             yield from _changes(f"{where}:" if path else where, x, y)

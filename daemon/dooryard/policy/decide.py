@@ -23,11 +23,11 @@ from dooryard.policy.limits import caps, cooldown, hushed_now, quiet_now, sinks_
 from dooryard.policy.naming import names_of
 from dooryard.policy.patience import may_yet_take, waiting_text
 from dooryard.policy.schema import Policy, Rule
+from dooryard.policy.sink_hours import have_own_quiet
+from dooryard.policy.sink_limits import MOST_HELD, Reach, reach, within_limits
 from dooryard.policy.state import PolicyState, Told
 from dooryard.policy.words import spoken
 from dooryard.records import SOMETHING, Clause, Decision, Moment, Outcome, Visit, Visitor, Waiting
-
-MOST_HELD = 12  # alerts of one stretch of quiet hours, for they all come at its end
 
 
 def decide(
@@ -102,22 +102,54 @@ def _by_rule(case: Case, rule: Rule, clauses: list[Clause]) -> tuple[PolicyState
         clauses.append(clause)
         if not clause.passed:
             return case.state, _decision(case, Outcome.SILENT, rule, clauses, clause.text)
+    notes: tuple[str, ...] = ()
+    if case.policy.sink:
+        sinks, limits = within_limits(case, rule, sinks)
+        clauses += limits
+        notes = tuple(each.text for each in limits if not each.passed)
+        if not sinks:
+            return case.state, _decision(case, Outcome.SILENT, rule, clauses, "; ".join(notes))
     if case.policy.pause or case.muted_until is not None:
         clauses.append(hushed_now(case, rule))
         if not clauses[-1].passed:
             return case.state, _decision(case, Outcome.HOLD, rule, clauses, clauses[-1].text)
+    if have_own_quiet(case.policy):
+        return _by_sinks(case, rule, reach(case, rule, sinks), clauses, notes)
     clauses.append(quiet_now(case, rule))
     if not clauses[-1].passed:
         return _held(case, rule, sinks, clauses)
+    return _told(case, rule, Reach(sinks, (), case.state, (), clauses[-1]), clauses, notes)
+
+
+def _told(
+    case: Case, rule: Rule, to: Reach, clauses: list[Clause], notes: tuple[str, ...]
+) -> tuple[PolicyState, Decision]:
+    """Told to some sinks at once, and to others when their quiet hours end."""
     told = Told(
         rule=rule.name,
         visitor=case.visit.visitor.key,
         mono_s=case.now.mono_s,
         day=day_of(case.policy, case.now, case.clock_set),
+        sinks=to.now,
     )
     keep_s = 60 * max(each.cooldown_min for each in case.policy.rule)
-    why = f'by rule "{rule.name}" to {", ".join(sinks)}'
-    return case.state.telling(told, keep_s), _decision(case, Outcome.TELL, rule, clauses, why, sinks=sinks)
+    why = "; ".join((f'by rule "{rule.name}" to {", ".join(to.now)}', *to.notes, *notes))
+    state, sinks = to.state.telling(told, keep_s), (*to.now, *to.later)
+    return state, _decision(case, Outcome.TELL, rule, clauses, why, sinks=sinks)
+
+
+def _by_sinks(
+    case: Case, rule: Rule, to: Reach, clauses: list[Clause], notes: tuple[str, ...]
+) -> tuple[PolicyState, Decision]:
+    """Told to the sinks that are not quiet; held where all are."""
+    clauses.append(to.clause)
+    if to.now:
+        return _told(case, rule, to, clauses, notes)
+    why = to.clause.text
+    if case.policy.hours.when_quiet_ends == "send" and not to.later:
+        why = f"{why}, and {MOST_HELD} are held already: the summary tells of it"
+    why = "; ".join((why, *notes))
+    return to.state, _decision(case, Outcome.HOLD, rule, clauses, why, sinks=to.later)
 
 
 def _held(

@@ -104,6 +104,12 @@ def _known_sink(value: str, info: ValidationInfo) -> str:
     raise ValueError(f"the box has no sink {quoted(value)}{hint}; it has: {has}")
 
 
+def one_sink(value: str) -> str:
+    if value == ALL_SINKS:
+        raise ValueError(f'"{ALL_SINKS}" means every sink; name one of them')
+    return value
+
+
 def _known_sensor(value: str, info: ValidationInfo) -> str:
     known = info.context.sensors if isinstance(info.context, Known) else None
     if known is None or value in known:
@@ -150,6 +156,11 @@ def summary_time(value: object) -> TimeOfDay | None:
     return None if value is None or value == NEVER else parse_time(value)
 
 
+def own_summary_time(value: object) -> TimeOfDay | str | None:
+    """As `summary_time`, but never to be told apart from a key that is left out (None)."""
+    return NEVER if value == NEVER else None if value is None else parse_time(value)
+
+
 def day_name(value: str) -> str:
     """A day of the week as `WEEK` has it. Raises ValueError for anything else."""
     if value in WEEK:
@@ -178,6 +189,7 @@ Time = Annotated[TimeOfDay, PlainValidator(parse_time)]
 VisitorName = Annotated[str, AfterValidator(_known_visitor)]
 SensorName = Annotated[str, Field(max_length=40), AfterValidator(one_line), AfterValidator(_known_sensor)]
 SinkName = Annotated[str, AfterValidator(_known_sink)]
+OneSink = Annotated[SinkName, AfterValidator(one_sink)]
 SinkNames = Annotated[tuple[SinkName, ...], BeforeValidator(as_tuple), Field(max_length=16)]
 
 

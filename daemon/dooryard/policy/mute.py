@@ -114,7 +114,7 @@ def _morning_of(asked: str, place: Place) -> datetime | None:
 
 
 def _holds_on(pause: Pause, day: date) -> bool:
-    return any(each.holds_on(day) for each in pause.dates)
+    return any(day in each for each in pause.dates)
 
 
 def _paused_text(pause: Pause, today: date) -> str:

@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import timedelta
 from typing import Any
 
-from dooryard.policy import sense, sense_silence
+from dooryard.policy import sense, sense_silence, sink_sense
 from dooryard.policy.document import Document, Parsed, quoted, read
 from dooryard.policy.hours import Span, ever_opens, ever_together, longest, once_ended_otherwise
 from dooryard.policy.lines import Path
@@ -62,13 +62,14 @@ def policy_in(
     if document.readable:
         known = Known(sinks, visitors, sensors)
         policy = validated(Policy, document, known, frozenset({SUN_WITHOUT_PLACE}))
-        for array in ("rule", "absence", "pause"):
+        for array in ("rule", "absence", "pause", "sink"):
             note_doubles(document, array, "name")
         _note_double_steps(document)
         _note_sun_without_place(document)
         if policy is not None:
             _note_air_unknown(document, policy, sensors)
             _note_windows(document, policy)
+            sink_sense.note_wrong_sinks(document, policy)
             sense.note_wrong_sensors(document, policy, sensors)
     document.raise_problems()
     assert policy is not None  # or there were problems
@@ -78,6 +79,7 @@ def policy_in(
     _warn_of_windows_that_ended_otherwise(document, policy)
     sense.warn(document, policy)
     sense_silence.warn(document, policy)
+    sink_sense.warn_of_sinks(document, policy)
     sense.warn_of_slow_sensors(document, policy, sensors)
     return Parsed(policy, document.told())
 
@@ -149,6 +151,8 @@ def _written_windows(document: Document, policy: Policy) -> Iterator[tuple[Path,
         places.append((("hours", key), hours.get(key), windows))
     for n, (rule, table) in enumerate(zip(policy.rule, tables(document.data.get("rule")), strict=False)):
         places.append((("rule", n, "hours"), table.get("hours"), rule.hours))
+    for n, (sink, table) in enumerate(zip(policy.sink, tables(document.data.get("sink")), strict=False)):
+        places.append((("sink", n, "quiet"), table.get("quiet"), sink.quiet or ()))
     for path, written, windows in places:
         for i, window in enumerate(windows):
             yield (*path, i) if isinstance(written, list) else path, window
@@ -205,6 +209,10 @@ def _times(data: Mapping[str, Any]) -> Iterator[tuple[Path, object]]:
     for n, absence in enumerate(tables(data.get("absence", ()))):
         if "by" in absence:
             yield ("absence", n, "by"), absence["by"]
+    for n, sink in enumerate(tables(data.get("sink", ()))):
+        yield from _ends(("sink", n, "quiet"), sink.get("quiet", ()))
+        if "summary_at" in sink:
+            yield ("sink", n, "summary_at"), sink["summary_at"]
     if isinstance(summary, dict) and "at" in summary:
         yield ("summary", "at"), summary["at"]
 

@@ -12,6 +12,7 @@ from dooryard.policy.hours import time_on
 from dooryard.policy.lingering import rule_of, stayed_s
 from dooryard.policy.rule import Rule
 from dooryard.policy.schema import Policy
+from dooryard.policy.times import TimeOfDay
 from dooryard.policy.words import (
     duration,
     how_sure,
@@ -133,8 +134,12 @@ def summary_due(policy: Policy, last: datetime | None, wall: datetime) -> bool:
     Call it only while the clock is set. A `last` more than a day in the future comes of a wrong clock
     and counts as none.
     """
-    at = policy.summary.at
-    if at is None or not policy.summary.send_to:
+    return bool(policy.summary.send_to) and summary_due_at(policy, policy.summary.at, last, wall)
+
+
+def summary_due_at(policy: Policy, at: TimeOfDay | None, last: datetime | None, wall: datetime) -> bool:
+    """As `summary_due`, by the time `at` of each day; None: never."""
+    if at is None:
         return False
     today = wall.astimezone(policy.place.zone).date()
     # A sunset of two dates ago may be the newest, just after a midnight that comes before the sunset.
@@ -151,18 +156,22 @@ def summary_alert(
     now: Moment,
     sinks: frozenset[str],
     alert_id: str | None = None,
+    sink: str | None = None,
 ) -> Alert:
-    """One message on `visits`, all since the last summary. Its id is of the date if none is given."""
+    """One message on `visits`, all since the last summary. Its id is of the date if none is given.
+
+    `sink`: it goes to that one alone; None: to those of [summary] that are among `sinks`.
+    """
     day = now.wall.astimezone(policy.place.zone).date().isoformat()
     count = "no visits" if not visits else "1 visit" if len(visits) == 1 else f"{len(visits)} visits"
     return Alert(
-        id=alert_id or f"summary-{day}",
+        id=alert_id or (f"summary-{day}" if sink is None else f"summary-{day}-for-{sink}"),
         kind="summary",
         wall=now.wall,
         clock_set=True,
         title=f"{policy.place.name}, {local_day(policy, now.wall)}: {count}",
         text=_summary_text(policy, visits),
-        sinks=sinks_for(policy.summary.send_to, sinks),
+        sinks=sinks_for(policy.summary.send_to, sinks) if sink is None else (sink,),
     )
 
 

@@ -23,6 +23,7 @@ from dooryard.policy.fields import (
     WEEK,
     Known,
     Line,
+    OneSink,
     SinkName,
     SinkNames,
     Table,
@@ -30,6 +31,7 @@ from dooryard.policy.fields import (
     known_birds,
     known_zone,
     one_line,
+    own_summary_time,
     plain_name,
     summary_time,
 )
@@ -41,8 +43,8 @@ from dooryard.policy.window import Window, Windows
 __all__ = [
     "ALL_SINKS", "ANYTHING", "MOST_COOLDOWN_MIN", "NEVER", "NOT_SURE", "SUN_WITHOUT_PLACE", "WEEK",
     "Absence", "Disk", "Heat", "Hours", "Keeping", "Known", "Line", "LowPower", "Messages", "Moisture",
-    "Pause", "Place", "Policy", "Rule", "SinkName", "SinkNames", "Spare", "Summary", "Table", "Window",
-    "as_tuple", "one_line", "plain_name",
+    "OwnSink", "Pause", "Place", "Policy", "Rule", "SinkName", "SinkNames", "Spare", "Summary", "Table",
+    "Window", "as_tuple", "one_line", "plain_name",
 ]  # fmt: skip
 
 
@@ -111,6 +113,30 @@ class Summary(Table):
     )
 
 
+class OwnSink(Table):
+    """What holds for one sink, whatever rules send to it."""
+
+    name: OneSink = Field(description="One of the box's sinks; each once.")
+    quiet: Windows | None = Field(
+        default=None, description="Its quiet hours in place of those of [hours]; []: never quiet."
+    )
+    summary_at: Annotated[TimeOfDay | str | None, PlainValidator(own_summary_time)] = Field(
+        default=None, description=f'When it gets its summary, or "{NEVER}". Left out: as in [summary].'
+    )
+    at_most_per_hour: int | None = Field(
+        default=None, ge=1, le=1000, description="The most alerts on visits to it in any 60 minutes."
+    )
+    at_most_per_day: int | None = Field(
+        default=None, ge=1, le=1000, description="The most alerts on visits to it in a local day."
+    )
+    instead: OneSink | None = Field(
+        default=None, description="The sink that gets its alerts as well while it cannot be reached."
+    )
+    instead_after_min: float = Field(
+        default=15.0, ge=0, le=1440, description="Minutes from an alert's first try until that one gets it."
+    )
+
+
 class Keeping(Table):
     """What is kept on the box; the oldest goes first."""
 
@@ -155,6 +181,7 @@ class Policy(Table):
     pause: tuple[Pause, ...] = Field(
         default=(), strict=False, max_length=20, description="Dates on which only what is urgent is sent."
     )
+    sink: tuple[OwnSink, ...] = Field(default=(), strict=False, max_length=16, description="Of one sink.")
     keeping: Keeping = Field(default=Keeping(), description="What is kept on the box.")
     heat: tuple[Heat, ...] = Field(
         default=(), strict=False, max_length=32, description="What the box does without while it is hot."
@@ -168,8 +195,11 @@ class Policy(Table):
     def _sun_has_place(self) -> Policy:
         used: list[Any] = [*self.hours.watch, *self.hours.quiet]
         used += [window for rule in self.rule for window in rule.hours]
-        times = (self.summary.at, *(absence.by for absence in self.absence))
-        by_sun = any(window.by_sun for window in used) or any(at is not None and at.sun for at in times)
+        used += [window for sink in self.sink for window in sink.quiet or ()]
+        at = [self.summary.at, *(sink.summary_at for sink in self.sink)]
+        at += [absence.by for absence in self.absence]
+        sun = [each.sun for each in at if isinstance(each, TimeOfDay)]
+        by_sun = any(window.by_sun for window in used) or any(sun)
         if by_sun and not self.place.has_sun:
             raise PydanticCustomError(
                 SUN_WITHOUT_PLACE, "times go by the sun, but place.latitude and place.longitude are not given"

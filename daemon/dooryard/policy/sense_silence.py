@@ -28,7 +28,7 @@ def warn(document: Document, policy: Policy) -> None:
             )
         _warn_of_by(document, policy, i, absence)
     for i, pause in enumerate(policy.pause):
-        if all(any(each.holds_on(_FIRST + k * _DAY) for each in pause.dates) for k in range(366)):
+        if all(any((_FIRST + k * _DAY) in each for each in pause.dates) for k in range(366)):
             document.warning(
                 ("pause", i, "dates"),
                 f"{quoted(pause.name)} holds on every day, so only what is urgent is ever sent; choose dates",
@@ -54,7 +54,7 @@ def _warn_of_by(document: Document, policy: Policy, i: int, absence: Absence) ->
 
 
 def _asked_for(absence: Absence, on: date) -> bool:
-    return WEEK[on.weekday()] in absence.days and any(each.holds_on(on) for each in absence.dates)
+    return WEEK[on.weekday()] in absence.days and any(on in each for each in absence.dates)
 
 
 def _watched(policy: Policy, by: TimeOfDay, on: date) -> timedelta:

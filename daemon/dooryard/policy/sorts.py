@@ -5,15 +5,15 @@ The tables are named here because neither schema may know the other: the box fil
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Literal
 
 Sort = Literal["policy", "box"]
 
 POLICY_TABLES = frozenset(
     {
-        "place", "hours", "rule", "summary", "absence", "pause", "keeping", "heat", "low_power", "moisture",
-        "disk", "messages",
+        "place", "hours", "rule", "summary", "absence", "pause", "sink", "keeping", "heat", "low_power",
+        "moisture", "disk", "messages",
     }
 )  # fmt: skip
 BOX_TABLES = frozenset(
@@ -25,10 +25,15 @@ BOX_TABLES = frozenset(
 CALLED: dict[Sort, str] = {"policy": "policy", "box": "box file"}
 
 
+SHARED = frozenset({"sink"})  # tables that both sorts have, with keys of their own
+_SINK_OF_POLICY = frozenset({"quiet", "summary_at", "at_most_per_day", "instead", "instead_after_min"})
+_SINK_OF_BOX = frozenset({"kind", "url", "host"})
+
+
 def sort_of(keys: Iterable[str]) -> Sort:
-    """Which sort of file has `keys` at its top; a policy in case of doubt."""
-    found = set(keys)
-    return "box" if len(found & BOX_TABLES) > len(found & POLICY_TABLES) else "policy"
+    """Which sort of file has `keys` at its top (or is that mapping); a policy in case of doubt."""
+    policy, box = _marks(keys)
+    return "box" if len(box) > len(policy) else "policy"
 
 
 def looks_like(keys: Iterable[str], wanted: Iterable[str]) -> str | None:
@@ -36,9 +41,27 @@ def looks_like(keys: Iterable[str], wanted: Iterable[str]) -> str | None:
 
     None where it has any key that is wanted, or none that the other sort has.
     """
-    found, mine = set(keys), set(wanted)
-    if found & mine:
+    policy, box = _marks(keys)
+    own = set(wanted) - SHARED
+    wants_box = bool(own & BOX_TABLES)
+    mine, other = (box, policy) if wants_box else (policy, box)
+    if mine or set(keys) & own or not other:
         return None
-    if mine & BOX_TABLES:
-        return CALLED["policy"] if found & POLICY_TABLES else None
-    return CALLED["box"] if found & BOX_TABLES else None
+    return CALLED["policy" if wants_box else "box"]
+
+
+def _marks(keys: Iterable[str]) -> tuple[set[str], set[str]]:
+    """Those of `keys` that speak for a policy, and those that speak for a box file."""
+    found = set(keys)
+    policy, box = found & POLICY_TABLES, found & BOX_TABLES
+    inside = _sink_keys(keys)
+    of_box = not inside or inside & _SINK_OF_BOX
+    of_policy = not of_box and inside & _SINK_OF_POLICY
+    return policy if of_policy else policy - SHARED, box if of_box else box - SHARED
+
+
+def _sink_keys(keys: Iterable[str]) -> set[str]:
+    """The keys of the sinks' tables; none where only names of tables are known."""
+    tables = keys.get("sink") if isinstance(keys, Mapping) else None
+    return {key for table in (tables if isinstance(tables, list) else [tables])
+            if isinstance(table, Mapping) for key in table}  # fmt: skip

@@ -34,6 +34,7 @@ class Told:
     visitor: str  # Visitor.key
     mono_s: float
     day: str  # local date, "2026-06-14"; "" while the clock was not set
+    sinks: tuple[str, ...] = ()  # those that it went to at once; earlier versions kept none
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,7 @@ class PolicyState:
     held_until: str = ""  # ... ends then; "": none yet
     outage: Outage | None = None
     seen: Seen = field(default_factory=Seen)
+    held_by: tuple[tuple[str, str, int], ...] = ()  # the same of each sink with quiet hours of its own
 
     def last_told_s(self, rule: str, visitor: str | None) -> float | None:
         """Monotonic time of the last alert of `rule` on `visitor` (None: on anybody)."""
@@ -88,6 +90,15 @@ class PolicyState:
         """After one more alert was held in the stretch of quiet hours that ends at `until`."""
         return replace(self, held=self.held + 1 if until == self.held_until else 1, held_until=until)
 
+    def held_for(self, sink: str, until: str) -> int:
+        """How many alerts wait for `sink` in the stretch of its quiet hours that ends at `until`."""
+        return next((count for name, end, count in self.held_by if (name, end) == (sink, until)), 0)
+
+    def holding_for(self, sink: str, until: str) -> PolicyState:
+        """After one more alert waits for `sink` in the stretch that ends at `until`."""
+        others = tuple(each for each in self.held_by if each[0] != sink)
+        return replace(self, held_by=(*others, (sink, until, self.held_for(sink, until) + 1)))
+
     def outage_counted(self, now: Moment) -> PolicyState:
         """With the time off counted in the ages of what was told before it. Call it once the clock is set."""
         if self.outage is None:
@@ -120,8 +131,15 @@ class PolicyState:
                 "saved_wall": self._known_until(now, clock_set),
                 "held": self.held,
                 "held_until": self.held_until,
+                "held_by": self.held_by,
                 "told": [
-                    {"rule": t.rule, "visitor": t.visitor, "day": t.day, "ago_s": now.mono_s - t.mono_s}
+                    {
+                        "rule": t.rule,
+                        "visitor": t.visitor,
+                        "day": t.day,
+                        "ago_s": now.mono_s - t.mono_s,
+                        "sinks": t.sinks,
+                    }
                     for t in self.told
                 ],
             }
@@ -167,7 +185,17 @@ def _restored(data: dict[str, object], now: Moment, boot: str) -> PolicyState:
         held_until=held_until,
         outage=outage,
         seen=Seen.from_data(data, since_s),
+        held_by=tuple(_held_by(data.get("held_by", []))),  # earlier versions kept none
     )
+
+
+def _held_by(items: object) -> Iterable[tuple[str, str, int]]:
+    if not isinstance(items, list):
+        raise ValueError("held_by is a list")  # noqa: TRY004  the caller takes it for damage like the rest
+    for sink, until, count in items:
+        if not isinstance(sink, str) or not isinstance(until, str) or not isinstance(count, int):
+            raise ValueError("held_by has a sink, an end and a count")  # noqa: TRY004  as above
+        yield sink, until, count
 
 
 def _told(items: Iterable[dict[str, object]], since_s: float) -> Iterable[Told]:
@@ -176,7 +204,10 @@ def _told(items: Iterable[dict[str, object]], since_s: float) -> Iterable[Told]:
         if not all(isinstance(text, str) for text in texts):
             raise ValueError("rule, visitor and day are text")
         rule, visitor, day = map(str, texts)
-        yield Told(rule, visitor, since_s - max(0.0, _seconds(item["ago_s"])), day)
+        sinks = item.get("sinks", [])  # earlier versions kept none
+        if not isinstance(sinks, list) or not all(isinstance(sink, str) for sink in sinks):
+            raise ValueError("sinks are a list of names")
+        yield Told(rule, visitor, since_s - max(0.0, _seconds(item["ago_s"])), day, tuple(sinks))
 
 
 def _seconds(value: object) -> float:

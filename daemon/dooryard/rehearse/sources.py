@@ -6,7 +6,7 @@ camera is a recording, or ``scene`` for the simulated garden, ``scene:NAME`` for
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -89,7 +89,7 @@ def count_frames(source: Source) -> int:
     return camera.plan.settings.frame_count if isinstance(camera, SceneCamera) else 0
 
 
-def sinks_of(box: BoxFile, policies: Iterable[Policy]) -> frozenset[str]:
+def sinks_of(box: BoxFile, policies: Sequence[Policy]) -> frozenset[str]:
     """The box's sinks. A box without any gets those that the policies name, so that they can be tried."""
     if telling(box):
         return telling(box)
@@ -97,6 +97,7 @@ def sinks_of(box: BoxFile, policies: Iterable[Policy]) -> frozenset[str]:
     for policy in policies:
         named |= {sink for rule in policy.rule for sink in rule.send_to}
         named |= {sink for absence in policy.absence for sink in absence.send_to}
+        named |= {sink.name for sink in policy.sink}
     return frozenset(named - {ALL_SINKS}) or frozenset({STAND_IN_SINK})
 
 

@@ -10,7 +10,7 @@ import pytest
 from dooryard.clock import FakeClock, SystemClock
 from dooryard.errors import StoreError
 from dooryard.outbox.delivery import Delivery
-from dooryard.outbox.schedule import Errand, Rules
+from dooryard.outbox.schedule import Errand, Instead, Rules
 from dooryard.outbox.store import Store
 from dooryard.outbox.worker import STORE_RETRY_S, Worker
 from dooryard.records import Alert
@@ -191,7 +191,7 @@ def test_a_store_that_fails_is_said_once_and_nothing_is_sent_twice(
     one = worker(store, clock, sink)
     real = store.mark
 
-    def full(errand: Errand, now_s: float, *, notice: Alert | None = None) -> None:
+    def full(errand: Errand, now_s: float, *, notice: Alert | None = None, to: str = "") -> None:
         raise StoreError("the disk is full", "free some space")
 
     monkeypatch.setattr(store, "mark", full)
@@ -310,3 +310,17 @@ def test_alerts_for_a_sink_that_is_not_named_any_more_are_ended_aloud(
     delivery = deliver(store, MemorySink("phone"))
     assert "1 alerts for sink 'old' given up" in caplog.text
     delivery.stop()
+
+
+def test_threads_give_another_sink_what_one_cannot_be_given(store: Store) -> None:
+    put(store, 1)
+    phone, post = MemorySink("phone", [Answer(Fate.NOT_SENT, "away")]), MemorySink("post")
+    made = Delivery(store, [phone, post], SystemClock(), LOG, rules=Rules(first_s=0.02), jitter=lambda: 1.0)
+    made.pass_on_by(lambda sink: Instead("post", 0.0) if sink == "phone" else None)
+    made.start()
+    assert made.drain(10.0)
+    made.stop()
+    assert len(phone.received) == 1
+    ((told, _picture),) = post.received
+    assert told.text.endswith("Told here because phone could not be reached.")
+    assert store.counts() == {"phone": {"sent": 1}, "post": {"sent": 1}}

@@ -96,3 +96,18 @@ def test_times_at_which_the_sun_stands_in_are_marked():
     assert "22:00 to 11:42+~" in line
     assert below.startswith("~ the sun does not do that on this day")
     assert "~" not in hours_table(dark, date(2026, 3, 21), 1)
+
+
+def test_quiet_hours_and_summary_of_a_sink():
+    sinks = [
+        {"name": "phone", "quiet": {"from": "22:30", "to": "06:00"}, "summary_at": "07:15"},
+        {"name": "post", "quiet": [], "summary_at": "never"},
+        {"name": "hut", "at_most_per_day": 5},
+    ]
+    _head, columns, day, below, phone, post, _ = lines(
+        policy({}, hours=HOURS, sink=sinks), date(2026, 6, 14), 1
+    )
+    assert columns.endswith("quiet            quiet: phone     quiet: post")
+    assert day.endswith("21:30 to 07:00+  22:30 to 06:00+  never")
+    assert below.startswith("The summary is sent at 20:00.")
+    assert (phone, post) == ("phone gets its summary at 07:15.", "post gets no summary.")

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import re
+from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 
+from dooryard.clock import FakeClock
+from dooryard.outbox.store import Store
+from dooryard.pipeline import Conditions
 from dooryard.policy import heat
 from dooryard.policy.almanac import hours_table
 from dooryard.policy.decide import MOST_HELD, decide
@@ -19,9 +24,12 @@ from dooryard.policy.parse import parse_policy
 from dooryard.policy.say import still_here
 from dooryard.policy.schema import Policy
 from dooryard.policy.seen import Seen
+from dooryard.policy.sink_hours import as_for
 from dooryard.policy.state import PolicyState
 from dooryard.records import Moment, Outcome
+from dooryard.summaries import tell_summary
 from fakes.absences import LONDON, Play
+from fakes.away import Away
 from fakes.rules import SINKS, START, later, policy, visit
 
 TEXT = (Path(__file__).parents[3] / "policies" / "README.md").read_text(encoding="utf-8")
@@ -110,6 +118,70 @@ def quiet():
     assert held_back(rules, "visit", at.wall, morning - timedelta(seconds=1), clock_set=True)
     assert not held_back(rules, "visit", at.wall, morning, clock_set=True)
     assert MOST_HELD == 12
+
+
+EVENING = later(8 * 3600 + 27 * 60)  # 22:30 in London
+
+
+def own_quiet():
+    own = {"name": "phone", "quiet": {"from": "22:00", "to": "06:00"}}
+    rules = policy({"cooldown_min": 4}, hours={"quiet": {"from": "23:00", "to": "07:00"}}, sink=[own])
+    state, decision = decided(rules, visit("cat"), now=EVENING)
+    assert (decision.outcome, decision.sinks) == (Outcome.TELL, ("post", "phone"))
+    assert "to post; to phone later, which is quiet until 06:00" in decision.reason
+    assert decided(rules, visit("cat"), state, later(60, EVENING))[1].outcome is Outcome.SILENT
+    six = EVENING.wall + timedelta(hours=7, minutes=30)
+    asked = (
+        ("phone", EVENING.wall),
+        ("phone", six - timedelta(seconds=1)),
+        ("phone", six),
+        ("post", EVENING.wall),
+    )
+    waits = [held_back(as_for(rules, sink), "visit", EVENING.wall, at, clock_set=True) for sink, at in asked]
+    assert waits == [True, True, False, False]
+
+
+def own_limits():
+    rules = policy(
+        {"name": "finch", "visitor": "house finch", "cooldown_min": 0},
+        {"name": "cat", "visitor": "cat", "urgent": True},
+        sink=[{"name": "phone", "at_most_per_hour": 2}],
+    )
+    state, to = None, []
+    for k in range(3):
+        state, decision = decided(rules, visit("bird", "house finch"), state, later(60 * k))
+        to.append(decision.sinks)
+    assert to == [("phone", "post"), ("phone", "post"), ("post",)]
+    assert "phone has had 2 of at most 2 in 60 min" in decision.reason
+    assert decided(rules, visit("cat"), state, later(180))[1].sinks == ("phone", "post")
+
+
+def own_summary():
+    rules = policy({"cooldown_min": 0}, sink=[{"name": "phone", "summary_at": "07:00"}])
+    given = Conditions(rules, None, None, SINKS)
+    with TemporaryDirectory() as folder, closing(Store.open(Path(folder) / "state", FakeClock())) as store:
+        for half_hour in range(2 * 36):
+            at = later(1800 * half_hour)
+            if half_hour == 15:  # the visit was at 21:30
+                seen = visit("cat", start=later(7 * 3600 + 27 * 60), ended=True)
+                store.record_visit(seen, None, decided(rules, seen, now=at)[1], [], clock_set=True)
+            tell_summary(store, given, at)
+        told = {sink: [store.alert(each.alert) for each in store.pending(sink)] for sink in SINKS}
+    of_cat = {
+        sink: [f"{each.wall.astimezone(rules.place.zone):%d %H}" for each in alerts if "Cat" in each.text]
+        for sink, alerts in told.items()
+    }
+    assert of_cat == {"phone": ["15 07"], "post": ["15 20"]}
+
+
+def in_its_place():
+    rules = policy({}, sink=[{"name": "phone", "instead": "post", "instead_after_min": 15}])
+    away = Away(rules, from_s=0, to_s=57 * 60)  # from 14:03 to 15:00
+    away.play(visits=[0], until_s=2 * 3600)
+    assert away.got["post"] == [("visit-1", "14:18", True)]
+    ((of, at, marked),) = away.got["phone"]
+    assert (of, marked) == ("visit-1", False)
+    assert "15:00" <= at <= "15:05"
 
 
 def read(steps, sensor, values, every_s=10.0):
@@ -221,6 +293,10 @@ TRUE = {
     "A visit at 21:30": quiet,
     "Nobody comes until 10:00": absent,
     "A squirrel on 1 January": paused,
+    "The phone is quiet at 22:30": own_quiet,
+    "`at_most_per_hour = 2` for": own_limits,
+    '`summary_at = "07:00"`': own_summary,
+    "The phone is away from": in_its_place,
     "60, 125, 60 °C": median,
     "Low for 20 seconds": low_power,
 }

@@ -13,6 +13,7 @@ from dooryard.policy.reference import keys
 from dooryard.policy.schema import Policy
 
 POLICIES = sorted((Path(__file__).parents[3] / "policies").glob("*.toml"))
+SINKS = frozenset({"phone", "second-phone", "post"})
 VISITORS = frozenset({"bird", "squirrel", "cat"})
 
 
@@ -22,9 +23,7 @@ def test_there_are_samples():
 
 @pytest.mark.parametrize("path", POLICIES, ids=lambda path: path.name)
 def test_sample(path):
-    parsed = parse_policy(
-        path.read_text("utf-8"), path.name, sinks=frozenset({"phone", "post"}), visitors=VISITORS
-    )
+    parsed = parse_policy(path.read_text("utf-8"), path.name, sinks=SINKS, visitors=VISITORS)
     assert parsed.warnings == ()
     assert "Alder Row" in parsed.value.place.name
 

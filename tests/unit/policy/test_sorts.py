@@ -6,13 +6,37 @@ import pytest
 
 from dooryard.box import BoxFile
 from dooryard.policy.schema import Policy
-from dooryard.policy.sorts import BOX_TABLES, POLICY_TABLES, looks_like, sort_of
+from dooryard.policy.sorts import BOX_TABLES, POLICY_TABLES, SHARED, looks_like, sort_of
 
 
 def test_the_tables_are_those_of_the_schemas():
     assert frozenset(Policy.model_fields) == POLICY_TABLES
     assert frozenset(BoxFile.model_fields) == BOX_TABLES
-    assert not POLICY_TABLES & BOX_TABLES
+    assert POLICY_TABLES & BOX_TABLES == SHARED
+
+
+POLICY_SINK, BOX_SINK, EITHER_SINK = {"name": "phone", "quiet": []}, {"name": "phone", "kind": "webhook"}, {
+    "name": "phone", "at_most_per_hour": 5,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("data", "sort", "for_policy", "for_box"),
+    [
+        ({"sink": [POLICY_SINK]}, "policy", None, "policy"),
+        ({"sink": [BOX_SINK]}, "box", "box file", None),
+        ({"sink": [EITHER_SINK]}, "policy", None, None),
+        ({"sink": [EITHER_SINK], "rule": []}, "policy", None, "policy"),
+        ({"sink": [EITHER_SINK], "camera": {}}, "box", "box file", None),
+        ({"sink": [POLICY_SINK], "camera": {}}, "policy", None, None),
+        ({"sink": [BOX_SINK], "rule": []}, "policy", None, None),
+        ({"sink": "phone"}, "box", "box file", None),
+    ],
+)
+def test_a_sink_is_told_by_its_keys(data, sort, for_policy, for_box):
+    assert sort_of(data) == sort
+    assert looks_like(data, Policy.model_fields) == for_policy
+    assert looks_like(data, BoxFile.model_fields) == for_box
 
 
 @pytest.mark.parametrize(
