@@ -49,7 +49,7 @@ def why(folder: Path, visit: str, out: TextIO, zone: ZoneInfo | None = None) -> 
 
 
 def _sent(row: sqlite3.Row) -> tuple[str, str, int, str, str, str]:
-    """A delivery: sink, state, tries, answer, alert, title. An older version knows of no other sink's place."""
+    """A delivery: sink, state, tries, answer, alert, title. An older store knows of no other sink's place."""
     instead_of = row["instead_of"] if "instead_of" in row.keys() else ""  # noqa: SIM118  (a row's, not a dict's)
     sink = f"{row['sink']} (instead of {instead_of})" if instead_of else row["sink"]
     return sink, *(row[key] for key in ("state", "attempts", "answer", "alert", "title"))
