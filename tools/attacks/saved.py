@@ -48,6 +48,7 @@ def states(folder: Path, count: int, seed: int = 1) -> list[Outcome]:
     whole = _whole(card)
     with closing(Store.open(folder, clock, boot=BOOT)) as store:
         store.save_states(whole)
+    fresh = (folder / DATABASE).read_bytes()
     chance, outcomes = dice(seed), []
     for name, data in whole.items():
         outcome = Outcome(
@@ -55,6 +56,10 @@ def states(folder: Path, count: int, seed: int = 1) -> list[Outcome]:
         )
         for number in range(count):
             bad = damaged(data, chance)
+            if number % 100 == 0:  # what is set aside would pile up, and each start reads it through
+                for file in folder.glob(f"{DATABASE}*"):
+                    file.unlink()
+                (folder / DATABASE).write_bytes(fresh)
             with closing(sqlite3.connect(folder / DATABASE)) as db, db:
                 db.execute("UPDATE states SET data = ? WHERE name = ?", (bad, name))
             problem = _start(folder, card, name, bad == data, whole)
