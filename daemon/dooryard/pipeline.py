@@ -143,7 +143,7 @@ def _decide_all(
     effects, policy = _nothing(changes, decided), state.policy
     if changes.ended:
         policy = replace(policy, seen=policy.seen.ending(changes.ended, now.mono_s))
-    here = visits.lasting(state.visits, conditions.visits) if changes.settled else ()
+    here = visits.lasting(state.visits, conditions.visits) if changes.settled or changes.ended else ()
     for visit in (*changes.settled, *changes.ended):
         over = visit.end is not None
         earlier = decided.pop(visit.id, None) if over else decided.get(visit.id)

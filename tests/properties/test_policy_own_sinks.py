@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from typing import Any
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dooryard.policy.decide import MOST_HELD, decide
+from dooryard.policy.fields import WEEK
 from dooryard.policy.holding import held_back
 from dooryard.policy.sink_hours import as_for
 from dooryard.policy.state import PolicyState
 from dooryard.records import Outcome
 from fakes.rules import later, policy, visit
-from fakes.second_reading import is_open
 
 SINKS = ("hut", "phone", "post")
 WINDOWS = st.sampled_from(
@@ -40,6 +42,25 @@ def tables(draw):
 def quiet_of(sinks, quiet, name):
     own = next((table for table in sinks if table["name"] == name), {})
     return own.get("quiet", quiet)
+
+
+def is_open(windows: Sequence[Mapping[str, Any]], local: datetime) -> bool:
+    for window in windows:
+        for days_ago in (0, 1):
+            midnight = local.replace(hour=0, minute=0, second=0, microsecond=0) - timedelta(days=days_ago)
+            if WEEK[midnight.weekday()] not in window.get("days", WEEK):
+                continue
+            start, end = midnight + of_day(window["from"]), midnight + of_day(window["to"])
+            if end <= start:
+                end += timedelta(days=1)
+            if start <= local < end:
+                return True
+    return False
+
+
+def of_day(text: str) -> timedelta:
+    hours, minutes = text.split(":")
+    return timedelta(hours=int(hours), minutes=int(minutes))
 
 
 def stretch_end(windows, local):
