@@ -69,8 +69,8 @@ CHANGES = (
     ),
     Change(
         "asking",
-        "    if by_group.isdisjoint(rule.visitor):",
-        "    if not by_species.isdisjoint(rule.visitor):",
+        "    if by_group.isdisjoint(wanted):",
+        "    if not by_species.isdisjoint(wanted):",
     ),
     Change(
         "asking",
@@ -89,12 +89,24 @@ CHANGES = (
     ),
     Change("limits", "        told < rule.at_most_per_day,", "        told <= rule.at_most_per_day,"),
     Change("limits", "HOUR_S = 3600.0", "HOUR_S = 3000.0"),
-    Change("limits", "    if rule.urgent:", "    if not rule.urgent:"),
+    Change(
+        "limits",
+        '    if rule.urgent:\n        return Clause("quiet"',
+        '    if not rule.urgent:\n        return Clause("quiet"',
+    ),
+    Change(
+        "limits",
+        '    if rule.urgent:\n        return Clause("pause"',
+        '    if not rule.urgent:\n        return Clause("pause"',
+    ),
     Change(
         "limits",
         '    if not case.clock_set:\n        return Clause("quiet"',
         '    if case.clock_set:\n        return Clause("quiet"',
     ),
+    Change("sink_limits", "over = had >= most", "over = had > most"),
+    Change("sink_limits", "state.held_for(sink, end) > MOST_HELD", "state.held_for(sink, end) >= MOST_HELD"),
+    Change("asking", "(not rule.dates or _own_dates(case, rule).passed) and", "True and"),
     Change("decide", "    for rule in policy.rule:", "    for rule in reversed(policy.rule):"),
     Change("decide", 'hours.when_quiet_ends == "summary"', 'hours.when_quiet_ends == "send"'),
     Change("decide", "    elif state.held > MOST_HELD:", "    elif state.held >= MOST_HELD:"),
