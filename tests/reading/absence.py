@@ -15,6 +15,7 @@ from reading.simple import certainties
 from reading.windows import instant
 
 HOUR_S = 3600.0
+COUNTED_S = 60.0  # "counted by the minute"
 WATCHED_S = HOUR_S  # "watched for at least an hour"
 
 
@@ -42,6 +43,7 @@ class Absence:
     came_on: set[date] = field(default_factory=set)
     looked_at: set[date] = field(default_factory=set)
     told: bool = False
+    too_near: bool = False  # an hour was watched or not, by less than it is counted by
 
     def watch(self, since: Moment, until: Moment, *, clock_set: bool = True) -> None:
         if clock_set:
@@ -86,8 +88,9 @@ class Absence:
         midnight = datetime.combine(on, time(), self.place.zone)
         since_s = now.mono_s - (now.wall - midnight).total_seconds()
         until_s = now.mono_s - (now.wall - by).total_seconds()
-        enough = _within_s(self.dated, since_s, until_s) >= WATCHED_S
-        return enough and on not in self.came_on
+        watched_s = _within_s(self.dated, since_s, until_s)
+        self.too_near |= abs(watched_s - WATCHED_S) <= COUNTED_S
+        return watched_s >= WATCHED_S and on not in self.came_on
 
     def _nobody_after(self, now: Moment, clock_set: bool) -> bool:
         if self.table.get("dates") and not (clock_set and self._dated(self._date(now))):

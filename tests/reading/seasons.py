@@ -122,7 +122,7 @@ def messages(made: Season) -> tuple[list[tuple[datetime, Message]], list[tuple[d
                 state, absent = engine.advance(policy.absence, state, now, clock_set=known, **place)
                 told(now.wall, reading.moment(now, clock_set=known), absent)
         minute += stretch.minutes
-    return ours, theirs
+    return (ours, theirs) if not reading.too_near else ([], [])
 
 
 def difference_of_season(made: Season) -> str | None:

@@ -98,7 +98,9 @@ def _not_taken(case: Case, rule: Rule, names: frozenset[str], clauses: list[Clau
 def _by_rule(case: Case, rule: Rule, clauses: list[Clause]) -> tuple[PolicyState, Decision]:
     """What comes of a visit that `rule` has taken."""
     sinks = sinks_for(rule.send_to, case.sinks)
-    for clause in (sinks_known(rule, sinks), cooldown(case, rule), *caps(case, rule)):
+    own = case.state.of_rule(rule.name)
+    day = day_of(case.policy, case.now, case.clock_set)
+    for clause in (sinks_known(rule, sinks), cooldown(case, rule, own), *caps(case, rule, own, day)):
         clauses.append(clause)
         if not clause.passed:
             return case.state, _decision(case, Outcome.SILENT, rule, clauses, clause.text)
@@ -132,9 +134,8 @@ def _told(
         day=day_of(case.policy, case.now, case.clock_set),
         sinks=to.now,
     )
-    keep_s = 60 * max(each.cooldown_min for each in case.policy.rule)
     why = "; ".join((f'by rule "{rule.name}" to {", ".join(to.now)}', *to.notes, *notes))
-    state, sinks = to.state.telling(told, keep_s), (*to.now, *to.later)
+    state, sinks = to.state.telling(told, case.policy.longest_cooldown_s), (*to.now, *to.later)
     return state, _decision(case, Outcome.TELL, rule, clauses, why, sinks=sinks)
 
 

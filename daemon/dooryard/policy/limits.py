@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from dooryard.policy.case import Case, day_of, listed
+from dooryard.policy.case import Case, listed
 from dooryard.policy.hours import quiet, quiet_until
 from dooryard.policy.mute import hushed
 from dooryard.policy.schema import ALL_SINKS, Rule
+from dooryard.policy.state import PolicyState
 from dooryard.policy.words import duration, local_time
 from dooryard.records import Clause
 
@@ -23,9 +24,10 @@ def sinks_known(rule: Rule, sinks: tuple[str, ...]) -> Clause:
     return Clause("sinks", True, f"to {', '.join(sinks)}")
 
 
-def cooldown(case: Case, rule: Rule) -> Clause:
+def cooldown(case: Case, rule: Rule, own: PolicyState) -> Clause:
+    """Whether it is over; `own` is the state with the alerts of `rule` alone."""
     whose = case.visit.visitor.key if rule.cooldown_per == "visitor" else None
-    last_s = case.state.last_told_s(rule.name, whose)
+    last_s = own.last_told_s(rule.name, whose)
     cooldown_s = rule.cooldown_min * 60
     name = f"cooldown of {duration(cooldown_s)}"
     if last_s is None:
@@ -36,25 +38,25 @@ def cooldown(case: Case, rule: Rule) -> Clause:
     return Clause("cooldown", True, f"{name} is over")
 
 
-def caps(case: Case, rule: Rule) -> Iterator[Clause]:
-    day = day_of(case.policy, case.now, case.clock_set)
+def caps(case: Case, rule: Rule, own: PolicyState, day: str) -> Iterator[Clause]:
+    """How many it has told; `own` as for `cooldown`, `day` as `day_of` has it."""
     when = "today" if day else "in a day's time (the clock is not set)"
     if rule.only_first_of_day:
         visitor = case.visit.visitor.key
-        earlier = case.state.told_on(rule.name, day, case.now.mono_s, visitor)
+        earlier = own.told_on(rule.name, day, case.now.mono_s, visitor)
         yield Clause(
             "first of day",
             earlier == 0,
             f'rule "{rule.name}" has told of this visitor {"already" if earlier else "not yet"} {when}',
         )
     if rule.at_most_per_hour is not None:
-        told = case.state.told_within(rule.name, case.now.mono_s, HOUR_S)
+        told = own.told_within(rule.name, case.now.mono_s, HOUR_S)
         yield Clause(
             "hourly cap",
             told < rule.at_most_per_hour,
             f'rule "{rule.name}" has told {told} of at most {rule.at_most_per_hour} in 60 min',
         )
-    told = case.state.told_on(rule.name, day, case.now.mono_s)
+    told = own.told_on(rule.name, day, case.now.mono_s)
     yield Clause(
         "cap",
         told < rule.at_most_per_day,

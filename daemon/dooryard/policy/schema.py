@@ -6,6 +6,7 @@ owner. The tables about the box's own welfare are in `care`, what all are made o
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -190,6 +191,11 @@ class Policy(Table):
     moisture: Moisture = Field(default=Moisture(), description="When dew may settle in the box.")
     disk: Disk = Field(default=Disk(), description="When room on the card runs short.")
     messages: Messages = Field(default=Messages(), description="Who is told of the box itself.")
+
+    @cached_property
+    def longest_cooldown_s(self) -> float:
+        """Of all rules: an older alert is in none of their cooldowns."""
+        return 60 * max((rule.cooldown_min for rule in self.rule), default=0.0)
 
     @model_validator(mode="after")
     def _sun_has_place(self) -> Policy:

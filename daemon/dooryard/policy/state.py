@@ -55,6 +55,18 @@ class PolicyState:
     outage: Outage | None = None
     seen: Seen = field(default_factory=Seen)
     held_by: tuple[tuple[str, str, int], ...] = ()  # the same of each sink with quiet hours of its own
+    _of_rule: dict[str, PolicyState] | None = field(default=None, init=False, repr=False, compare=False)
+
+    def of_rule(self, rule: str) -> PolicyState:
+        """The state with the alerts of `rule` alone: what asks it then goes through a few of them."""
+        if self._of_rule is None:  # a state is asked at each frame, and changes with each alert
+            found: dict[str, list[Told]] = {}
+            for told in self.told:
+                found.setdefault(told.rule, []).append(told)
+            of_rule = {name: PolicyState(tuple(alerts)) for name, alerts in found.items()}
+            object.__setattr__(self, "_of_rule", of_rule)
+        assert self._of_rule is not None
+        return self._of_rule.get(rule, _NOTHING_TOLD)
 
     def last_told_s(self, rule: str, visitor: str | None) -> float | None:
         """Monotonic time of the last alert of `rule` on `visitor` (None: on anybody)."""
@@ -83,7 +95,9 @@ class PolicyState:
     def telling(self, told: Told, keep_s: float) -> PolicyState:
         """After one more alert; older ones than `keep_s` and a day are forgotten."""
         oldest_s = told.mono_s - max(keep_s, LONGEST_DAY_S)
-        kept = tuple(earlier for earlier in self.told if earlier.mono_s > oldest_s)
+        kept = self.told
+        if kept and kept[0].mono_s <= oldest_s:
+            kept = tuple(earlier for earlier in kept if earlier.mono_s > oldest_s)
         return replace(self, told=(*kept, told))
 
     def holding(self, until: str) -> PolicyState:
@@ -159,6 +173,9 @@ class PolicyState:
                 f"the saved cooldowns cannot be read ({type(error).__name__}: {error})",
                 "remove that state; cooldowns and daily caps then start anew",
             ) from error
+
+
+_NOTHING_TOLD = PolicyState()
 
 
 def _restored(data: dict[str, object], now: Moment, boot: str) -> PolicyState:

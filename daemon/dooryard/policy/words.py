@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from datetime import date, datetime
 from decimal import ROUND_FLOOR, Decimal
+from functools import lru_cache
 
 from dooryard.policy.schema import Policy
 from dooryard.records import SOMETHING, Visitor
@@ -79,12 +80,17 @@ def percent(part: float) -> str:
 
 def percent_against(part: float, asked: float) -> tuple[str, str]:
     """Both as "69 %", with as many digits as show on which side of `asked` `part` is."""
+    if abs(part - asked) > 0.02:  # whole ones do: without the exact numbers, which cost more
+        return f"{_floor(part, 100)} %", f"{_asked(asked, 100)} %"
     shown, bound = against(_exact(part) * 100, _exact(asked) * 100, 0)
     return f"{shown} %", f"{bound} %"
 
 
 def seconds_against(seconds: float, asked_s: float) -> tuple[str, str]:
     """Both as "4.9 s", with as many digits as show on which side of `asked_s` `seconds` is."""
+    if abs(seconds - asked_s) > 0.2:
+        tenths = _floor(seconds, 10)
+        return f"{tenths // 10}.{tenths % 10} s", f"{_asked(asked_s, 1)} s"
     shown, bound = against(_exact(seconds), _exact(asked_s), 1)
     return f"{shown} s", f"{bound} s"
 
@@ -100,8 +106,23 @@ def against(value: Decimal, asked: Decimal, digits: int) -> tuple[str, str]:
             break
     else:
         shown = value
-    bound = f"{asked:f}"
-    return f"{shown:f}", bound.rstrip("0").rstrip(".") if "." in bound else bound
+    return f"{shown:f}", _plain(asked)
+
+
+def _floor(value: float, parts: int) -> int:
+    """How many `parts`-ths there are in `value`, 0 or more, rounded down."""
+    whole = int(value * parts + 1e-9)
+    return whole if whole / parts <= value else whole - 1
+
+
+@lru_cache(maxsize=256)
+def _asked(value: float, times: int) -> str:
+    return _plain(_exact(value) * times)
+
+
+def _plain(value: Decimal) -> str:
+    text = f"{value:f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def _exact(value: float) -> Decimal:
