@@ -56,7 +56,7 @@ CHANGES = (
     ),
     Change("naming", "    names = {ANYTHING, plain_name(visitor.group)}", "    names = {ANYTHING}"),
     Change("state", "visitor in (None, told.visitor):", "visitor in (None, told.rule):"),
-    Change("state", "now_s - told.mono_s < seconds for", "now_s - told.mono_s <= seconds for"),
+    Change("state", "now_s - told.mono_s < seconds", "now_s - told.mono_s <= seconds"),
     Change("state", "told.day == day if day and told.day", "told.day == day if day or told.day"),
     Change("state", "LONGEST_DAY_S = 25 * 3600.0", "LONGEST_DAY_S = 24 * 3600.0"),
     Change("state", "max(keep_s, LONGEST_DAY_S)", "min(keep_s, LONGEST_DAY_S)"),

@@ -77,7 +77,7 @@ class PolicyState:
 
     def told_within(self, rule: str, now_s: float, seconds: float) -> int:
         """How many alerts of `rule` were told in the last `seconds`."""
-        return sum(told.rule == rule and now_s - told.mono_s < seconds for told in self.told)
+        return len([1 for told in self.told if told.rule == rule and now_s - told.mono_s < seconds])
 
     def told_on(self, rule: str, day: str, now_s: float, visitor: str | None = None) -> int:
         """How many alerts of `rule` on `visitor` (None: on anybody) may have been told on the local `day`.
@@ -85,12 +85,13 @@ class PolicyState:
         Those told while the clock was not set may have been on any date, so they count for as long as a
         day can last. While it is not set (`day` is ""), so does every alert.
         """
-        return sum(
-            told.rule == rule
-            and visitor in (None, told.visitor)
-            and (told.day == day if day and told.day else now_s - told.mono_s < LONGEST_DAY_S)
+        of_rule = [
+            told
             for told in self.told
-        )
+            if told.rule == rule
+            and (told.day == day if day and told.day else now_s - told.mono_s < LONGEST_DAY_S)
+        ]
+        return len(of_rule) if visitor is None else sum(told.visitor == visitor for told in of_rule)
 
     def telling(self, told: Told, keep_s: float) -> PolicyState:
         """After one more alert; older ones than `keep_s` and a day are forgotten."""
