@@ -7,6 +7,7 @@ import logging
 import threading
 from contextlib import ExitStack, closing
 from datetime import timedelta
+from functools import partial
 
 import numpy as np
 import pytest
@@ -84,7 +85,7 @@ class Garden:
         self.loop = Loop(self.parts, state, rules, threading.Event(), threading.Event())
         self.worker = Worker(
             self.store, self.sink, clock, logging.getLogger("test"), rules=Rules(), jitter=lambda: 1.0,
-            holds=self.loop.holds,
+            holds=partial(self.loop.holds, "phone"),
         )  # fmt: skip
 
     def play(self, seconds, *, bird=False):
