@@ -13,8 +13,8 @@ from datetime import date, datetime, timedelta
 from random import Random
 from typing import Any
 
+from dooryard.core.records import Moment, Visit
 from dooryard.policy.schema import Place, Policy
-from dooryard.records import Moment, Visit
 from fakes.rules import ALDER_ROW, visit
 from reading.absence import Absence, Message
 from reading.made import EVES, GROUP_OF, NEVER_SET, NONE, SURE, WEEK, WHO, WORDS, ZONES, Maker
