@@ -2,10 +2,11 @@
 
     python tools/walk.py [--modules]
 
-The service watches the simulated garden with the real classifier until it tells of its first visit, in one process.
-Of the turn of its loop in which that alert is stored, every call within the package is followed; the delivery, which
-has a thread of its own, comes later and is not in it. Prints the rooms in the order of their first call, how many
-modules of each were passed, and how often the way came back to the loop; `--modules` names the modules.
+The service watches the simulated garden with the real classifier until it tells of its first visit, in one
+process. Of the turn of its loop in which that alert is stored, every call within the package is followed; the
+delivery, which has a thread of its own, comes later and is not in it. Prints the rooms in the order of their
+first call, how many modules of each were passed, and how often the way came back to the loop; `--modules`
+names the modules.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ kind = "memory"
 
 
 class Walk:
-    """Follows calls while a turn of the loop goes on, and keeps those of the first turn that told somebody."""
+    """Follows the calls of each turn of the loop, and keeps those of the first that told somebody."""
 
     def __init__(self, loop: str) -> None:
         self.loop = loop
@@ -49,9 +50,9 @@ class Walk:
             finally:
                 sys.setprofile(None)
             names = {call.split()[1] for call in self.calls}
-            if {"decide", "alert_for", "record_visit"} <= names:
+            if not self.kept and {"decide", "alert_for", "record_visit"} <= names:
                 self.kept = self.calls
-                loop._stop.set()
+                loop._stop.set()  # noqa: SLF001  (what a signal would do)
 
         return followed
 

@@ -13,9 +13,9 @@ The flow, one room each:
 `pipeline` joins gate, tracking and policy in pure functions: start reading there.
 `service.run` is the only place that builds real cameras, clocks, models and sinks.
 
-Around it: core/ what all speak of, config/ and box/ the files, imaging/ pictures, sensors/, button/ and
-health/ the box itself, history/ and journal/ what came, teaching/ the owner's own visitors, rehearse/ and survey/ the
-bench, cli/ the commands. A room imports only rooms below it: `tests/unit/test_storeys.py`.
+Around it: core/ what all speak of, config/ and box/ the files, imaging/ pictures; sensors/, button/ and
+health/ the box itself; history/ and journal/ what came, teaching/ the owner's own visitors; rehearse/ and
+survey/ the bench, cli/ the commands. A room imports only rooms below it: `tests/unit/test_storeys.py`.
 """
 
 __version__ = "0.1.0"
