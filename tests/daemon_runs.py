@@ -13,8 +13,8 @@ from pathlib import Path
 from dooryard.camera.base import EndOfFramesError
 from dooryard.camera.garden.settings import AFTERNOON, Feeder, GardenSettings, VisitWish
 from dooryard.camera.scene import SceneCamera
-from dooryard.picture import encode
-from dooryard.records import Box, Picture
+from dooryard.core.records import Box, Picture
+from dooryard.imaging.jpeg import encode
 
 TOOLS = Path(__file__).resolve().parent.parent / "tools"
 GARDEN = GardenSettings(

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from dooryard.records import Box, Exposure, Frame, Moment, Naming, Picture, Sighting
+from dooryard.core.records import Box, Exposure, Frame, Moment, Naming, Picture, Sighting
 
 START = datetime(2026, 6, 14, 13, 0, tzinfo=UTC)
 MONO_S = 5_000.0  # far from any wall time, so that a mix-up shows

@@ -28,12 +28,12 @@ def measure(kind: str, frames: int, large_every: int) -> dict[str, float]:
     """One camera of `kind` in this process: ms of CPU for each frame, ms to open, MiB of memory."""
     import time
 
-    from dooryard.allocator import keep_memory_flat
     from dooryard.camera.base import Camera
     from dooryard.camera.picamera import PicameraCamera
     from dooryard.camera.picamera_options import PicameraSettings
     from dooryard.camera.picamera_process import PicameraProcess
-    from dooryard.clock import SystemClock
+    from dooryard.core.clock import SystemClock
+    from dooryard.core.malloc import keep_memory_flat
 
     keep_memory_flat()  # as the service does, and the process
     settings = PicameraSettings(frames_per_s=50.0)

@@ -27,9 +27,10 @@ import numpy as np
 import psutil
 from numpy.typing import NDArray
 
-from dooryard.classify import card, crop, labels, memory, network, onnx, runtime, scores
+from dooryard.classify import card, crop, labels, network, onnx, runtime, scores
 from dooryard.classify.onnx import BUILT_IN, OnnxClassifier
-from dooryard.records import Box, Exposure, Frame
+from dooryard.core.records import Box, Exposure, Frame
+from dooryard.site import memory
 
 WIDTH, HEIGHT = 1640, 1232  # pixels, a usual large picture
 _MIB = 2**20

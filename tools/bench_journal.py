@@ -1,7 +1,7 @@
 """How long the journal takes: a day of 200 visits, a year of 5,000, and one visit more.
 
 CPU seconds of this process on this machine. The pictures are frames of the simulated garden, scaled as
-the box stores them: good ones while the day's share lasts (see `dooryard.picture_size`), then small ones;
+the box stores them: good ones while the day's share lasts (see `imaging.size_budget`), then small ones;
 those of the year are all small. The day is built three times anew, and the least of them given: what else
 runs on a machine only adds. Prints a table, and exits with 1 when the day takes more than a second.
 """
@@ -21,18 +21,18 @@ from pathlib import Path
 
 from dooryard.camera.garden.families import alder_row_afternoon
 from dooryard.camera.scene import SceneCamera
-from dooryard.clock import FakeClock
-from dooryard.ids import id_for
+from dooryard.core.atomic_files import Disk
+from dooryard.core.clock import FakeClock
+from dooryard.core.ids import id_for
+from dooryard.core.records import Box, Clause, Decision, Moment, Outcome, Picture, Visit, Visitor
+from dooryard.imaging.jpeg import fitted
+from dooryard.imaging.size_budget import GOOD, SMALL, PictureDay, PictureSize
+from dooryard.imaging.xmp import labelled
 from dooryard.journal.build import Built, build
 from dooryard.journal.phrases import labels
-from dooryard.journal.xmp import labelled
-from dooryard.outbox.durable import Disk
 from dooryard.outbox.store import Store
-from dooryard.picture import fitted
-from dooryard.picture_size import GOOD, SMALL, PictureDay, PictureSize
 from dooryard.policy.schema import Keeping, Place, Policy
-from dooryard.records import Box, Clause, Decision, Moment, Outcome, Picture, Visit, Visitor
-from dooryard.visit_pictures import LABELS_BYTES
+from dooryard.service.visit_pictures import LABELS_BYTES
 
 LIMIT_S = 1.0
 FRAMES, APART = 4, 100  # pictures taken, and frames from one to the next

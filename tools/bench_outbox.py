@@ -4,7 +4,7 @@
 
 Simulated days of 24 hours: visits from 5:00 to 21:00, each stored with a picture and told to two sinks;
 pictures are as large as they may be, and while they are the good ones, every second visit has a clearly
-better one at its end (see `dooryard.picture_size`); the program's states saved by the minute, what the gate
+better one at its end (see `imaging.size_budget`); the program's states saved by the minute, what the gate
 and the classifier learned as the ledger does; upkeep by the hour; no network from 10:00 to 13:00. The disk
 and its flushes are real.
 
@@ -36,16 +36,16 @@ import numpy as np
 import psutil
 from PIL import Image
 
-from dooryard.allocator import keep_memory_flat  # as the service does
-from dooryard.clock import FakeClock
-from dooryard.ids import id_for
+from dooryard.core.clock import FakeClock
+from dooryard.core.ids import id_for
+from dooryard.core.malloc import keep_memory_flat  # as the service does
+from dooryard.core.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
+from dooryard.imaging.size_budget import GOOD, SMALL, PictureDay
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.outbox.worker import Worker
-from dooryard.picture_size import GOOD, SMALL, PictureDay
 from dooryard.policy.schema import Keeping
-from dooryard.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
-from dooryard.saving import GATE_EVERY_S, PLACE_EVERY_S, STATES_EVERY_S
+from dooryard.service.saving import GATE_EVERY_S, PLACE_EVERY_S, STATES_EVERY_S
 from dooryard.sinks.base import Answer, Fate
 
 MIDNIGHT = datetime(2026, 6, 14, 0, 0, tzinfo=UTC)

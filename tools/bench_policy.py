@@ -13,10 +13,10 @@ import sys
 import time
 from datetime import UTC, datetime
 
+from dooryard.core.records import Box, Moment, Visit, Visitor
 from dooryard.policy.decide import decide
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState, Told
-from dooryard.records import Box, Moment, Visit, Visitor
 
 WANTED_PER_S = 20_000
 REMEMBERED = 100  # alerts of the day so far

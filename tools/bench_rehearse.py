@@ -19,15 +19,15 @@ from pathlib import Path
 from typing import TypeVar
 
 from dooryard import gate
-from dooryard.box import BoxFile
+from dooryard.box.file import BoxFile
 from dooryard.camera.base import Camera, EndOfFramesError
 from dooryard.camera.garden.families import family
 from dooryard.camera.scene import SceneCamera
+from dooryard.cli.record import record_camera
+from dooryard.core.records import Frame
 from dooryard.gate import GateSettings, GateState
 from dooryard.policy.schema import Policy
-from dooryard.record import record_camera
-from dooryard.recorder import Recorder, RecorderSettings
-from dooryard.records import Frame
+from dooryard.recording.writer import Recorder, RecorderSettings
 from dooryard.rehearse.jobs import Job, do
 from dooryard.rehearse.sources import Source, camera_of, find
 

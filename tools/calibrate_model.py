@@ -35,11 +35,11 @@ from dooryard.classify.calibration import (
     evidence_of,
     expected_error,
 )
-from dooryard.classify.evidence import there_ratio
 from dooryard.classify.labels import GROUPS
 from dooryard.classify.network import Network
 from dooryard.classify.onnx import BUILT_IN
 from dooryard.classify.presence import Presence
+from dooryard.tracking.evidence import there_ratio
 from model_looks import Looks
 from model_weights import sha256
 

@@ -22,8 +22,8 @@ from demo_report import report
 from dooryard.camera.base import EndOfFramesError
 from dooryard.camera.garden.families import alder_row_afternoon
 from dooryard.camera.scene import SceneCamera
-from dooryard.picture import encode
-from dooryard.records import Box, Picture
+from dooryard.core.records import Box, Picture
+from dooryard.imaging.jpeg import encode
 
 HERE = Path(__file__).resolve().parent
 OUT = HERE.parent / "demo-out"

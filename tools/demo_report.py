@@ -17,11 +17,11 @@ from PIL import Image, ImageDraw
 
 from dooryard.camera.garden.families import alder_row_afternoon
 from dooryard.camera.garden.plan import GardenPlan
-from dooryard.clock import FakeClock
+from dooryard.core.clock import FakeClock
+from dooryard.core.records import Visitor
+from dooryard.core.wording import percent
 from dooryard.journal.commands import House, journal
 from dooryard.policy.parse import parse_policy
-from dooryard.policy.words import percent
-from dooryard.records import Visitor
 
 ZONE = ZoneInfo("Europe/London")
 PEERS = {"phone": "webhook", "post": "mail"}

@@ -31,13 +31,13 @@ from typing import NoReturn
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # a fork takes no threads along
 
-from dooryard.clock import FakeClock, SystemClock
-from dooryard.ids import id_for
+from dooryard.core.clock import FakeClock, SystemClock
+from dooryard.core.ids import id_for
+from dooryard.core.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
 from dooryard.outbox.delivery import Delivery
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.outbox.worker import Worker
-from dooryard.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
 from dooryard.sinks.base import Answer, Fate
 
 START = datetime(2026, 6, 14, 5, 0, tzinfo=UTC)

@@ -26,10 +26,12 @@ import model_looks
 import model_presence
 import model_scenes
 from calibrate_model import KINDS, NOISES, TABLE, groups_of, lines
-from dooryard.classify import evidence, memory, scores
+from dooryard.classify import scores
 from dooryard.classify.calibration import NOBODY, expected_error
-from dooryard.place import MOST_SURE
-from dooryard.records import Box, Naming, Visitor
+from dooryard.core.records import Box, Naming, Visitor
+from dooryard.site import memory
+from dooryard.site.model import MOST_SURE
+from dooryard.tracking import evidence
 from model_looks import Looks
 
 RULES = evidence.Rules()
@@ -69,7 +71,7 @@ def place(looks: Looks, leaning: NDArray[np.float64]) -> Place:
 
 
 def learning_on(state: memory.Memory, looks: Looks, alone: list[dict[str, float]]) -> list[dict[str, float]]:
-    """The groups of `looks`, with a memory that goes on to learn as by glances (see `dooryard.place`)."""
+    """The groups of `looks`, with a memory that goes on to learn as by glances (see `site.model`)."""
     found, last_s = [], model_scenes.LEARNING_S
     rows = zip(looks.time_s, looks.features, looks.boxes, looks.group, alone, strict=True)
     for time_s, features, box, truth, groups in rows:

@@ -40,7 +40,7 @@ from dooryard.classify import labels, presence, runtime, scores
 from dooryard.classify.calibration import calibrated
 from dooryard.classify.crop import Planes, prepare, stacked
 from dooryard.classify.onnx import BUILT_IN
-from dooryard.records import Box, Rgb
+from dooryard.core.records import Box, Rgb
 from model_graph import FEATURES, IMAGE, LOGITS, SIDE, as_trained, build
 
 LABELLED = "foolbox-3.3.4-py3-none-any.whl"

@@ -29,11 +29,11 @@ from numpy.typing import NDArray
 
 import model_looks
 from calibrate_model import NOISE, TEST_SEEDS
-from dooryard.classify import album
 from dooryard.classify.onnx import OnnxClassifier
 from dooryard.classify.taught import MOST_NAMES, Mark, teach, tell
-from dooryard.errors import DooryardError
-from dooryard.records import Box, Features, Rgb
+from dooryard.core.errors import DooryardError
+from dooryard.core.records import Box, Features, Rgb
+from dooryard.teaching import album
 
 TAUGHT_IN = ("breeze", "feeder on a hook", "gale")
 TOLD_IN = ("rain", "dusk", "bright sky", "shaking pole")

@@ -22,7 +22,7 @@ import model_scenes
 import model_weights
 from dooryard.camera.garden.species import SPECIES
 from dooryard.classify import crop
-from dooryard.records import Box, Rgb
+from dooryard.core.records import Box, Rgb
 from model_crops import SOURCES
 
 _WITH_SOMEBODY = ("astronaut.png", "camera.png")

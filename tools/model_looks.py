@@ -20,7 +20,7 @@ import model_scenes
 from dooryard.camera import garden as garden_package
 from dooryard.classify import crop
 from dooryard.classify.onnx import BUILT_IN, OnnxClassifier
-from dooryard.records import Box, Rgb
+from dooryard.core.records import Box, Rgb
 from model_weights import sha256
 
 _SEED = 5

@@ -20,7 +20,7 @@ from dooryard.camera.garden.plan import Scene
 from dooryard.camera.garden.settings import Feeder, GardenSettings, VisitWish
 from dooryard.camera.scene import SceneCamera
 from dooryard.classify import crop
-from dooryard.records import Box
+from dooryard.core.records import Box
 from model_kinds import MIXED
 
 WIDTH, HEIGHT = 1280, 960

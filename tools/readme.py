@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from dooryard.check import reference
-from dooryard.errors import exit_codes
+from dooryard.cli.check import reference
+from dooryard.core.errors import exit_codes
 
 ROOT = Path(__file__).resolve().parent.parent
 FILES = ("README.md", "policies/README.md", "systemd/README.md")

@@ -11,7 +11,7 @@ import tempfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from dooryard.errors import DooryardError
+from dooryard.core.errors import DooryardError
 from dooryard.journal.build import build
 from dooryard.policy.parse import parse_policy
 from screenshots_browser import Browser, find

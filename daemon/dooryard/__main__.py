@@ -1,3 +1,3 @@
-from dooryard.cli import main
+from dooryard.cli.main import main
 
 raise SystemExit(main())

@@ -14,10 +14,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from dooryard import awaited, gate, place, visits
-from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, StillHere, Update
+from dooryard import gate
+from dooryard.core.effects import Effect, Glance, Look, Nobody, Record, Rest, StillHere, Update
+from dooryard.core.records import Box, Decision, Frame, Moment, Outcome, Sighting, Visit
 from dooryard.gate import GateSettings, GateState
-from dooryard.looks import worth_a_look
+from dooryard.policy import awaited
 from dooryard.policy.absence import Absences, watched
 from dooryard.policy.case import day_of
 from dooryard.policy.decide import decide
@@ -26,8 +27,10 @@ from dooryard.policy.lingering import lingers
 from dooryard.policy.patience import Wait, waiting, with_waits
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
-from dooryard.records import Box, Decision, Frame, Moment, Outcome, Sighting, Visit
-from dooryard.visits import VisitSettings, VisitsState
+from dooryard.site import model as place
+from dooryard.tracking import visits
+from dooryard.tracking.regions import worth_a_look
+from dooryard.tracking.visits import VisitSettings, VisitsState
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +129,14 @@ def glanced(state: State, sighting: Sighting) -> State:
     return replace(state, place=state.place and place.glanced(state.place, sighting))
 
 
+def waited(state: State, conditions: Conditions, now: Moment) -> tuple[State, tuple[Effect, ...]]:
+    """Let time pass, with or without frames: has somebody stayed away for too long?"""
+    absences, told = awaited.waited(
+        conditions.policy, state.absences, now, clock_set=conditions.clock_set, salt=state.visits.salt
+    )
+    return (state if absences is state.absences else replace(state, absences=absences)), told
+
+
 def finish(state: State, conditions: Conditions, now: Moment) -> tuple[State, tuple[Effect, ...]]:
     """End the visits that last, and decide on them: the camera rests or the program stops."""
     new, changes = visits.finish(state.visits, now, conditions.visits)
@@ -175,7 +186,10 @@ def _decide_all(
     for visit in (*changes.nobody, *changes.merged):
         waits.pop(visit.id, None)
     lingered.intersection_update(decided)
-    absences, come = awaited.counted(state, effects, told_of, conditions, now)
+    absences, come = awaited.counted(
+        conditions.policy, state.absences, effects, told_of, now,
+        clock_set=conditions.clock_set, group_of=conditions.group_of, salt=state.visits.salt,
+    )  # fmt: skip
     state = replace(state, policy=policy, decided=decided, waits=waits, lingered=frozenset(lingered))
     return replace(state, absences=absences), (*effects, *come)
 

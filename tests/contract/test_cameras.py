@@ -15,10 +15,10 @@ import pytest
 from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
 from dooryard.camera.picamera import PicameraCamera
 from dooryard.camera.picamera_options import PicameraSettings
-from dooryard.camera.registry import CAMERAS, build
-from dooryard.clock import Clock, FakeClock, SystemClock
-from dooryard.errors import CameraError
-from dooryard.records import Frame
+from dooryard.core.clock import Clock, FakeClock, SystemClock
+from dooryard.core.errors import CameraError
+from dooryard.core.records import Frame
+from dooryard.service.cameras import CAMERAS, build
 from fakes.picamera2_fake import Board, plug_in
 from fakes.real_picamera2 import GENERATIONS, VERSIONS, StandIn
 from fakes.recordings import write_frame

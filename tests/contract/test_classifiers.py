@@ -6,7 +6,7 @@ import pytest
 from dooryard.classify.fake import FakeClassifier
 from dooryard.classify.labels import GROUPS
 from dooryard.classify.onnx import OnnxClassifier
-from dooryard.records import Box, Naming
+from dooryard.core.records import Box, Naming
 from unit.classify.builders import WALL, LargePicture, frame, noise
 
 BOXES = [Box(0.1, 0.1, 0.4, 0.5), Box(0.5, 0.5, 1.0, 1.0), Box(0.0, 0.0, 0.05, 0.05)]

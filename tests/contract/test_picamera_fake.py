@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from dooryard.clock import FakeClock
+from dooryard.core.clock import FakeClock
 from fakes import picamera2_cases
 from fakes.picamera2_fake import Board, plug_in
 from fakes.real_picamera2 import VERSIONS, StandIn

@@ -14,12 +14,12 @@ import psutil
 import pytest
 
 from daemon_runs import receiver, start, write_files
-from dooryard import halt
 from dooryard.camera.base import CameraStalledError
 from dooryard.camera.keeper import CameraKeeper, Patience
-from dooryard.clock import SystemClock
-from dooryard.errors import CameraError
+from dooryard.core.clock import SystemClock
+from dooryard.core.errors import CameraError
 from dooryard.outbox.store import Store
+from dooryard.service import shutdown as halt
 from fakes.real_picamera2 import StandIn, until
 from unit.outbox.builders import alert
 

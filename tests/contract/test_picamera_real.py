@@ -12,8 +12,8 @@ from PIL import Image
 from dooryard.camera.base import CameraStalledError
 from dooryard.camera.luma import small_luma
 from dooryard.camera.picamera_options import PicameraOptions, PicameraSettings
-from dooryard.errors import CameraError
-from dooryard.records import Box
+from dooryard.core.errors import CameraError
+from dooryard.core.records import Box
 from fakes.real_picamera2 import BOTH, VERSIONS, StandIn, until
 
 pytestmark = [pytest.mark.process, pytest.mark.parametrize("version", VERSIONS)]

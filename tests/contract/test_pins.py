@@ -22,7 +22,7 @@ from dooryard.button.patterns import Shows
 from dooryard.button.pins import LATER_S, WAITS_S, Pin, chips_fault
 from dooryard.button.press import Press, PressSettings
 from dooryard.button.push import PushButton
-from dooryard.clock import FakeClock, SystemClock
+from dooryard.core.clock import FakeClock, SystemClock
 
 BUTTON, LAMP = 17, 27
 

@@ -15,7 +15,7 @@ from urllib.parse import parse_qs
 
 import pytest
 
-from dooryard.records import Alert, Visitor
+from dooryard.core.records import Alert, Visitor
 from dooryard.sinks.base import Answer, Fate, Sink
 from dooryard.sinks.body import BodyPlan
 from dooryard.sinks.email import EmailSink

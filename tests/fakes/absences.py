@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
+from dooryard.core.records import Moment
 from dooryard.policy.absence import Absences, advance, came, watched
-from dooryard.records import Moment
 
 LONDON = ZoneInfo("Europe/London")
 

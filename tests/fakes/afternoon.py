@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 
 from dooryard import pipeline
-from dooryard.effects import Look
+from dooryard.core.effects import Look
 from dooryard.gate import GateSettings
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.state import PolicyState
-from dooryard.visits import VisitSettings, VisitsState
+from dooryard.tracking.visits import VisitSettings, VisitsState
 from helpers import frame, moment, sighting
 
 POLICY = """

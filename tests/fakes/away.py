@@ -11,8 +11,9 @@ from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from dooryard.clock import FakeClock
-from dooryard.outbox.durable import Disk
+from dooryard.core.atomic_files import Disk
+from dooryard.core.clock import FakeClock
+from dooryard.core.records import Alert, Moment
 from dooryard.outbox.schedule import Instead, Rules
 from dooryard.outbox.store import Store
 from dooryard.outbox.worker import Worker
@@ -22,7 +23,6 @@ from dooryard.policy.say import alert_for
 from dooryard.policy.schema import Policy
 from dooryard.policy.sink_hours import as_for, instead_of
 from dooryard.policy.state import PolicyState
-from dooryard.records import Alert, Moment
 from dooryard.sinks.base import Answer, Fate
 from fakes.rules import START, visit
 

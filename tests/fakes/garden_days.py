@@ -16,13 +16,13 @@ import numpy as np
 
 from dooryard.camera.base import CameraStalledError
 from dooryard.camera.luma import small_luma
-from dooryard.clock import FakeClock
-from dooryard.errors import CameraError
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import CameraError
+from dooryard.core.records import Alert, Exposure, Frame
 from dooryard.outbox.delivery import HoldsFor, InsteadOf
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import Store
 from dooryard.outbox.worker import Worker
-from dooryard.records import Alert, Exposure, Frame
 from dooryard.sensors.desk import SensorDesk
 from dooryard.sinks.base import Answer, Fate
 

@@ -33,7 +33,7 @@ from typing import Any, Self
 import numpy as np
 import pytest
 
-from dooryard.clock import FakeClock
+from dooryard.core.clock import FakeClock
 
 
 class BlocksForeverError(BaseException):

@@ -19,7 +19,7 @@ import pytest
 
 from dooryard.camera.picamera_options import PicameraSettings
 from dooryard.camera.picamera_process import PicameraProcess
-from dooryard.clock import SystemClock
+from dooryard.core.clock import SystemClock
 
 VERSIONS = ("0.3.30", "0.3.36", "0.3.38")
 GENERATIONS = {"older boards": False, "newest boards": True}

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from dooryard.core.records import Clause, Decision, Moment, Outcome
 from dooryard.policy.schema import Policy
-from dooryard.records import Clause, Decision, Moment, Outcome
 from dooryard.rehearse.records import Rehearsal, Seen
 from fakes.rules import START, later, policy, visit
 

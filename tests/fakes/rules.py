@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+from dooryard.core.records import Box, Moment, Visit, Visitor
 from dooryard.policy.schema import Policy
-from dooryard.records import Box, Moment, Visit, Visitor
 
 START = Moment(datetime(2026, 6, 14, 13, 3, tzinfo=UTC), 7_000_000.0)
 SINKS = frozenset({"phone", "post"})

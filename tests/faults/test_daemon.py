@@ -17,8 +17,9 @@ import pytest
 from PIL import Image
 
 import daemon_runs
-from dooryard import cli, errors
-from dooryard.arrays import unpacked, unsealed
+from dooryard.cli import main as cli
+from dooryard.core import errors
+from dooryard.core.arrays import unpacked, unsealed
 
 pytestmark = pytest.mark.process
 MEMORY = '[[sink]]\nname = "phone"\nkind = "memory"\n'

@@ -8,10 +8,10 @@ from contextlib import closing
 
 import pytest
 
-from dooryard.clock import FakeClock
-from dooryard.errors import AlreadyRunningError
-from dooryard.journal.entries import Kind
-from dooryard.journal.notebook import Notebook
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import AlreadyRunningError
+from dooryard.history.database import Notebook
+from dooryard.history.entries import Kind
 from dooryard.outbox.store import Store
 from unit.outbox.builders import JPEG, MONO_S, START, alert, at, decision, visit
 

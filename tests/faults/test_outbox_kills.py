@@ -11,11 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.clock import FakeClock
-from dooryard.errors import StoreError
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import StoreError
+from dooryard.core.records import Visitor
 from dooryard.outbox.schedule import Errand, State
 from dooryard.outbox.store import Store
-from dooryard.records import Visitor
 from unit.outbox.builders import JPEG, MONO_S, START, Killed, StepDisk, alert, decision, visit
 
 CLOCK = FakeClock(START, MONO_S)

@@ -12,9 +12,9 @@ from pathlib import Path
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from dooryard.clock import FakeClock
-from dooryard.errors import StoreError
-from dooryard.outbox.durable import Disk
+from dooryard.core.atomic_files import Disk
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import StoreError
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import Store
 from dooryard.outbox.worker import Worker

@@ -11,16 +11,19 @@ from urllib.parse import quote
 
 import pytest
 
-from dooryard import build, outbox_command
-from dooryard.box import parse_box
-from dooryard.check import check
-from dooryard.clock import FakeClock
-from dooryard.errors import SinkError
-from dooryard.heartbeat import Heartbeat
+from dooryard.box.file import parse_box
+from dooryard.cli import outbox as outbox_command
+from dooryard.cli.check import check
+from dooryard.cli.explain import why
+from dooryard.cli.try_sinks import try_sinks
+from dooryard.config.secrets import path_of
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import SinkError
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import Store
 from dooryard.outbox.worker import Worker
-from dooryard.secrets import path_of
+from dooryard.service import build
+from dooryard.service.heartbeat import Heartbeat
 from dooryard.sinks.base import Sink
 from dooryard.sinks.body import BodyPlan
 from dooryard.sinks.net import Limits
@@ -28,8 +31,6 @@ from dooryard.sinks.publish import PublishSink
 from dooryard.sinks.remote import Host
 from dooryard.sinks.template import parse_template
 from dooryard.sinks.webhook import WebhookSink
-from dooryard.try_sinks import try_sinks
-from dooryard.why import why
 from servers import web
 from servers.post_office import PostOffice, Script
 from unit.outbox.builders import JPEG, MONO_S, START, alert, decision, visit

@@ -12,17 +12,17 @@ from contextlib import closing
 import pytest
 
 from attacks import saved
-from dooryard.clock import FakeClock
-from dooryard.errors import StoreError
-from dooryard.gate_report import gate_report
-from dooryard.journal.entries import Kind
-from dooryard.journal.notebook import Notebook
-from dooryard.journal.reading import Reader
+from dooryard.cli.explain import why
+from dooryard.cli.gate_report import gate_report
+from dooryard.cli.outbox import listing
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import StoreError
+from dooryard.core.records import Visitor
+from dooryard.history.database import Notebook
+from dooryard.history.entries import Kind
+from dooryard.history.reader import Reader
 from dooryard.outbox import schema
 from dooryard.outbox.store import Store
-from dooryard.outbox_command import listing
-from dooryard.records import Visitor
-from dooryard.why import why
 
 CLOCK = FakeClock(saved.NOON)
 

@@ -12,7 +12,7 @@ import pytest
 
 import daemon_runs
 import dooryard
-from dooryard.errors import CameraError
+from dooryard.core.errors import CameraError
 
 pytestmark = pytest.mark.process
 MEMORY = '[[sink]]\nname = "phone"\nkind = "memory"\n'

@@ -15,12 +15,12 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from dooryard.clock import FakeClock
-from dooryard.journal import marks
+from dooryard.core.clock import FakeClock
+from dooryard.core.records import Outcome, Visitor
+from dooryard.history import annotations as marks
+from dooryard.history.database import Notebook
 from dooryard.journal.build import build
-from dooryard.journal.notebook import Notebook
 from dooryard.journal.serve import Served, Where, serve
-from dooryard.records import Outcome, Visitor
 from journal_pages.browser_tools import axe, vnu
 from screenshots_browser import Browser, find
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, SQUIRREL, WICKED, AlderRow

@@ -9,15 +9,15 @@ from pathlib import Path
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dooryard import build
-from dooryard.box import parse_box
-from dooryard.check import check
-from dooryard.clock import FakeClock
-from dooryard.errors import ConfigError, DooryardError
+from dooryard.box.file import parse_box
+from dooryard.cli.check import check
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import ConfigError, DooryardError
 from dooryard.outbox.own import claim
 from dooryard.policy.schema import Policy
 from dooryard.sensors.registry import Machine
 from dooryard.sensors.registry import build as build_sensors
+from dooryard.service import build
 
 CAMERAS = st.one_of(
     st.builds(

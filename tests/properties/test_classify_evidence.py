@@ -7,10 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dooryard.classify import evidence, memory
-from dooryard.classify.evidence import LIKENESS, LIMIT, Evidence, Rules
 from dooryard.classify.labels import GROUPS
-from dooryard.records import Naming
+from dooryard.core.records import Naming
+from dooryard.site import memory
+from dooryard.tracking import evidence
+from dooryard.tracking.evidence import LIKENESS, LIMIT, Evidence, Rules
 from helpers import sighting
 
 

@@ -13,9 +13,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from dooryard.core.records import Box
 from dooryard.gate import GateSettings, GateState, changed_back, learn, load, save, watch
 from dooryard.gate.state import behind_of, straying
-from dooryard.records import Box
 from unit.gate.garden_frames import empty, ground, noisy, passed, play, with_patch
 
 TESTS = Path(__file__).parent.parent

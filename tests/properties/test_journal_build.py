@@ -10,11 +10,11 @@ from pathlib import Path
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from dooryard.journal import marks
+from dooryard.core.records import Outcome
+from dooryard.history import annotations as marks
+from dooryard.history.database import Notebook
 from dooryard.journal.build import build
 from dooryard.journal.files import LOCK, MANIFEST
-from dooryard.journal.notebook import Notebook
-from dooryard.records import Outcome
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, SQUIRREL, WICKED, AlderRow, QuickDisk
 
 LATER = NOON + timedelta(days=30)

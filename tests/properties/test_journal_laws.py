@@ -9,12 +9,12 @@ from zoneinfo import ZoneInfo
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dooryard.core.records import Visitor
+from dooryard.history.entries import Kind, Mark, said
 from dooryard.journal import counts
-from dooryard.journal.entries import Kind, Mark, said
 from dooryard.journal.phrases import slug
 from dooryard.journal.survey import MOST_BEST, survey
 from dooryard.journal.tally import wilson
-from dooryard.records import Visitor
 from unit.journal.alder_row import BIRD, FINCH, SQUIRREL, ZONE, entry
 
 START = datetime(2026, 3, 28, tzinfo=UTC)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from dooryard.policy.words import percent_against, seconds_against
+from dooryard.core.wording import percent_against, seconds_against
 
 PARTS = st.floats(0, 1, allow_subnormal=False)
 SECONDS = st.floats(0, 3600, allow_subnormal=False)

@@ -15,10 +15,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dooryard.box import BoxFile, parse_box
-from dooryard.errors import ConfigError
+from dooryard.box.file import BoxFile, parse_box
+from dooryard.core.errors import ConfigError
+from dooryard.health.thermal import steps_of
 from dooryard.policy.decide import decide
-from dooryard.policy.heat import steps_of
 from dooryard.policy.hours import next_change, quiet, watching
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy

@@ -7,7 +7,7 @@ import itertools
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dooryard.policy.heat import HeatState, advance, sparing, steps_of
+from dooryard.health.thermal import HeatState, advance, sparing, steps_of
 from dooryard.policy.schema import Policy
 
 EFFECTS = st.sampled_from(

@@ -8,7 +8,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dooryard.policy.lines import Path, key_lines
+from dooryard.config.toml_lines import Path, key_lines
 
 BARE = st.text("abcXYZ019_-", min_size=1, max_size=4)
 AWKWARD = st.text("ab .#=[]{}\"',\\é\n", max_size=5)

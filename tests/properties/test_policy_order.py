@@ -7,12 +7,12 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dooryard import visits
+from dooryard.core.records import Outcome, Visitor
 from dooryard.policy.decide import decide
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.state import PolicyState
-from dooryard.records import Outcome, Visitor
-from dooryard.visits import VisitSettings, VisitsState
+from dooryard.tracking import visits
+from dooryard.tracking.visits import VisitSettings, VisitsState
 from helpers import moment, sighting
 
 POLICY = """

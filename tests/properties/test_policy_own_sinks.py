@@ -9,12 +9,12 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dooryard.core.records import Outcome
 from dooryard.policy.decide import MOST_HELD, decide
 from dooryard.policy.fields import WEEK
 from dooryard.policy.holding import held_back
 from dooryard.policy.sink_hours import as_for
 from dooryard.policy.state import PolicyState
-from dooryard.records import Outcome
 from fakes.rules import later, policy, visit
 
 SINKS = ("hut", "phone", "post")

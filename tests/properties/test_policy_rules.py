@@ -9,10 +9,10 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dooryard.core.records import Decision, Moment, Outcome, Visit
 from dooryard.policy.decide import decide
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
-from dooryard.records import Decision, Moment, Outcome, Visit
 from fakes.rules import ALDER_ROW, SINKS, visit
 
 ZONES = ["Europe/London", "America/New_York", "Asia/Kathmandu", "Pacific/Apia", "UTC"]

@@ -10,13 +10,13 @@ from pathlib import Path
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from dooryard.clock import FakeClock
+from dooryard.core.clock import FakeClock
+from dooryard.core.records import Moment, Outcome, Visit
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions
 from dooryard.policy.decide import decide
 from dooryard.policy.state import PolicyState
-from dooryard.records import Moment, Outcome, Visit
-from dooryard.summaries import tell_summary
+from dooryard.service.summaries import tell_summary
 from fakes.rules import SINKS, later, policy, visit
 
 HOUR_S = 3600.0

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from typing import Any, Literal
 
+from dooryard.core.records import Moment, Visitor
 from dooryard.policy.schema import WEEK, Place, Rule
 from dooryard.policy.times import TimeOfDay, parse_time
-from dooryard.records import Moment, Visitor
 from reading.dates import Dates, any_holds, ranges
 from reading.simple import certainties
 from reading.windows import instant

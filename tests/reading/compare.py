@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from dooryard.core.records import Outcome
 from dooryard.policy import decide as engine
 from dooryard.policy.state import PolicyState
-from dooryard.records import Outcome
 from reading.days import Days, said_twice
 from reading.made import GROUP_OF, Ask, Case
 from reading.simple import Answer, Around, Reader

@@ -14,13 +14,14 @@ from typing import Any
 
 import numpy as np
 
-from dooryard import pipeline, visits
+from dooryard import pipeline
+from dooryard.core.records import Box as Rectangle
+from dooryard.core.records import Moment, Naming, Picture, Sighting
 from dooryard.gate import GateSettings
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
-from dooryard.records import Box as Rectangle
-from dooryard.records import Moment, Naming, Picture, Sighting
-from dooryard.visits import VisitSettings, VisitsState
+from dooryard.tracking import visits
+from dooryard.tracking.visits import VisitSettings, VisitsState
 from reading.made import (
     EVES,
     GROUP_OF,

@@ -7,8 +7,8 @@ from datetime import UTC, date, datetime, timedelta
 from random import Random
 from typing import Any
 
+from dooryard.core.records import Moment, Visit
 from dooryard.policy.schema import Place, Policy
-from dooryard.records import Moment, Visit
 from fakes.rules import ALDER_ROW, later, visit
 from reading.dates import MONTHS
 from reading.families import OF_DAYS

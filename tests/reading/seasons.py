@@ -13,8 +13,8 @@ from datetime import date, datetime, timedelta
 from random import Random
 from typing import Any
 
+from dooryard.core.records import Moment, Visit
 from dooryard.policy.schema import Place, Policy
-from dooryard.records import Moment, Visit
 from fakes.rules import ALDER_ROW, visit
 from reading.absence import Absence, Message
 from reading.made import EVES, GROUP_OF, NEVER_SET, NONE, SURE, WEEK, WHO, WORDS, ZONES, Maker
@@ -22,6 +22,9 @@ from reading.made import EVES, GROUP_OF, NEVER_SET, NONE, SURE, WEEK, WHO, WORDS
 MIN_S, DAY_MIN = 60, 24 * 60
 FRAME_S = 5  # between two frames
 APART = timedelta(minutes=3)  # the same message comes from both within this
+
+# Of each zone: elsewhere the sun's day is not the clock's, and a time by the sun falls on another date.
+LONGITUDES = {"Europe/London": -1.258, "America/New_York": -75.0, "Asia/Kathmandu": 85.3, "UTC": 0.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +48,7 @@ class Season:
 
 def season(chance: Random) -> Season:
     eve, zone = chance.choice(EVES), chance.choice(ZONES)
-    place = {**ALDER_ROW, "time_zone": zone}
+    place = {**ALDER_ROW, "time_zone": zone, "longitude": LONGITUDES[zone]}
     by_hour = chance.random() < 0.5
     begins = datetime(*eve, tzinfo=Place.model_validate(place).zone) + timedelta(hours=chance.randrange(24))
     absence = {"name": "nobody yet", **_absence(chance, date(*eve), by_hour=by_hour)}

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
+from dooryard.core.records import Moment, Outcome, Visit, Visitor
 from dooryard.policy.schema import Place, Rule
-from dooryard.records import Moment, Outcome, Visit, Visitor
 from reading.dates import Dates, any_holds, ranges, season_began
 from reading.windows import Opening, end_of, openings, within
 

@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from dooryard.errors import ConfigError
+from dooryard.core.errors import ConfigError
+from dooryard.core.records import Outcome
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
-from dooryard.records import Outcome
 from fakes.rules import ALDER_ROW
 from reading.compare import answers, difference, difference_of_days
 from reading.days import days, read_alone

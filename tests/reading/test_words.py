@@ -6,8 +6,8 @@ from datetime import UTC, date, datetime
 
 import pytest
 
+from dooryard.core.records import Moment, Outcome, Visitor
 from dooryard.policy.schema import Place
-from dooryard.records import Moment, Outcome, Visitor
 from fakes.rules import ALDER_ROW, START, later, visit
 from reading.absence import Absence, Message, muted_until
 from reading.dates import any_holds, ranges, season_began

@@ -12,7 +12,7 @@ from skimage import data
 
 from dooryard.classify import crop, runtime
 from dooryard.classify.onnx import BUILT_IN, OnnxClassifier
-from dooryard.records import Box
+from dooryard.core.records import Box
 from unit.classify.builders import LargePicture, frame, noise
 
 CARD = tomllib.loads(BUILT_IN.read_text())

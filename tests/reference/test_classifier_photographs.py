@@ -12,7 +12,7 @@ from PIL import Image
 from skimage import data
 
 from dooryard.classify.onnx import OnnxClassifier
-from dooryard.records import Box
+from dooryard.core.records import Box
 from reference.classifier_media import media
 from unit.classify.builders import LargePicture, frame
 

@@ -17,7 +17,7 @@ import convert_tflite
 from dooryard.classify import crop, runtime
 from dooryard.classify.onnx import OnnxClassifier
 from dooryard.classify.regions import REGIONS, region
-from dooryard.records import Box
+from dooryard.core.records import Box
 from reference.classifier_media import media
 from unit.classify.builders import LargePicture, frame
 

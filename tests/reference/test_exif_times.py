@@ -21,10 +21,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import ExifTags, Image
 
-from dooryard.camera import recording_times
-from dooryard.camera.folder import FolderCamera
-from dooryard.camera.picture_files import read_exif
-from dooryard.camera.recording_times import exif_stamp
+from dooryard.recording import timestamps as recording_times
+from dooryard.recording.folder import FolderCamera
+from dooryard.recording.image_files import read_exif
+from dooryard.recording.timestamps import exif_stamp
 from fakes.recordings import exif, write_frame
 
 # What is in use: whole quarters of an hour from UTC-12:00 to UTC+14:00.

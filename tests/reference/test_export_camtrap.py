@@ -17,12 +17,13 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from dooryard.errors import ConfigError, StoreError
-from dooryard.journal import camtrap, marks, tables
+from dooryard.core.errors import ConfigError, StoreError
+from dooryard.core.records import SOMETHING, Outcome, Visitor
+from dooryard.history import annotations as marks
+from dooryard.history.database import Notebook
+from dooryard.journal import camtrap, tables
 from dooryard.journal.export import By, Period, export_camtrap, export_visits
-from dooryard.journal.notebook import Notebook
 from dooryard.policy.schema import Policy
-from dooryard.records import SOMETHING, Outcome, Visitor
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, SQUIRREL, WICKED, AlderRow
 
 with warnings.catch_warnings():

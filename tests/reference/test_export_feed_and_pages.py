@@ -20,16 +20,16 @@ import html5lib
 import pytest
 from PIL import Image
 
+from dooryard.core.records import Outcome
+from dooryard.history.annotations import make
+from dooryard.imaging.xmp import labelled
 from dooryard.journal import desk as desks
 from dooryard.journal.build import build, site_of
 from dooryard.journal.feed import feed
 from dooryard.journal.forms import marks_html
-from dooryard.journal.marks import make
 from dooryard.journal.render import Forms
 from dooryard.journal.tally import wilson
 from dooryard.journal.writing import day_html
-from dooryard.journal.xmp import labelled
-from dooryard.records import Outcome
 from fakes.xmp_packets import xmp_packet
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, WICKED, ZONE, AlderRow, entry, jpeg
 

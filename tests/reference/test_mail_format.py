@@ -20,7 +20,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dooryard.records import Alert
+from dooryard.core.records import Alert
 from dooryard.sinks.email import EmailSink
 from dooryard.sinks.letter import compose
 from servers.post_office import PostOffice

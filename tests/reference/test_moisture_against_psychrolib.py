@@ -10,7 +10,7 @@ from __future__ import annotations
 import psychrolib
 import pytest
 
-from dooryard.policy.moisture import dew_point_c, dew_point_of_hpa, saturation_hpa
+from dooryard.health.dew_point import dew_point_c, dew_point_of_hpa, saturation_hpa
 
 TEMPS = range(-20, 51, 2)
 HUMIDITIES = (10, 20, 35, 50, 65, 80, 90, 97, 100)

@@ -20,7 +20,7 @@ from cloudevents.core.formats.json import JSONFormat
 from cloudevents.core.v1.event import CloudEvent
 from standardwebhooks.webhooks import Webhook, WebhookVerificationError
 
-from dooryard.records import Alert, Visitor
+from dooryard.core.records import Alert, Visitor
 from dooryard.sinks.base import Fate
 from dooryard.sinks.body import BodyPlan
 from dooryard.sinks.event import CONTENT_TYPE, event_body

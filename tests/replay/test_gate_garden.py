@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from dooryard.core.records import Held
 from dooryard.gate import GateSettings, watch
 from dooryard.gate.tally import totals
-from dooryard.records import Held
 from gate_bench.garden_clips import garden_clip
 from gate_bench.measure import count
 

@@ -13,11 +13,11 @@ from datetime import UTC, datetime
 import pytest
 from PIL import Image
 
-from dooryard.box import BoxFile, parse_box
+from dooryard.box.file import BoxFile, parse_box
 from dooryard.camera.base import EndOfFramesError
 from dooryard.camera.garden.families import alder_row_afternoon
 from dooryard.camera.scene import SceneCamera
-from dooryard.clock import FakeClock
+from dooryard.core.clock import FakeClock
 from dooryard.outbox.store import Store
 from dooryard.policy.parse import parse_policy
 from dooryard.rehearse.jobs import Job, Progress, do_all

@@ -21,29 +21,29 @@ from tempfile import TemporaryDirectory
 import psutil
 import pytest
 
-from dooryard import run
 from dooryard.camera.keeper import CameraKeeper, Patience
-from dooryard.care import Care
 from dooryard.classify.fake import FakeClassifier, Script
-from dooryard.daybook import Daybook
-from dooryard.errors import ModelError
+from dooryard.core.atomic_files import Disk
+from dooryard.core.errors import ModelError
+from dooryard.core.records import Box, Frame, Sighting
 from dooryard.gate import GateSettings
-from dooryard.ledger import Ledger
-from dooryard.loop import Loop
-from dooryard.notify import Notifier
-from dooryard.outbox.durable import Disk
+from dooryard.health.monitor import Care
 from dooryard.outbox.store import Store
-from dooryard.parts import Parts
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.state import PolicyState
-from dooryard.records import Box, Frame, Sighting
 from dooryard.sensors.base import Unit
 from dooryard.sensors.fake import FakeSensor
 from dooryard.sensors.registry import Machine, build_one
 from dooryard.sensors.spec import SensorSpec
-from dooryard.timed import RecordedTimed
-from dooryard.visits import VisitSettings, VisitsState
+from dooryard.service import run
+from dooryard.service.activity_log import Daybook
+from dooryard.service.loop import Loop
+from dooryard.service.parts import Parts
+from dooryard.service.scheduler import RecordedTimed
+from dooryard.service.systemd import Notifier
+from dooryard.service.visit_store import Ledger
+from dooryard.tracking.visits import VisitSettings, VisitsState
 from fakes.garden_days import DayCamera, DayClock, DayDelivery, DayDesk, DaySink
 from fakes.three_days import (
     COMES,
@@ -161,8 +161,8 @@ def played():
     logger = logging.getLogger("dooryard")
     level, propagates = logger.level, logger.propagate
     with pytest.MonkeyPatch.context() as patch, ExitStack() as stack:
-        patch.setattr("dooryard.loop._READ_S", 10.0)  # a step of simulated time while no frame comes
-        patch.setattr("dooryard.halt.power_off", lambda _within_s: log.add("the board goes off"))
+        patch.setattr("dooryard.service.loop._READ_S", 10.0)  # a step of simulated time while no frame comes
+        patch.setattr("dooryard.service.shutdown.power_off", lambda _within_s: log.add("the board goes off"))
         patch.setattr("os.sync", lambda: None)
         logger.addHandler(log)
         stack.callback(logger.removeHandler, log)

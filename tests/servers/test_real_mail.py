@@ -10,14 +10,14 @@ from typing import Any
 
 import pytest
 
-from dooryard.clock import FakeClock
+from dooryard.cli.try_sinks import trial_picture
+from dooryard.core.clock import FakeClock
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import Store
 from dooryard.outbox.worker import Worker
 from dooryard.sinks.base import Fate
 from dooryard.sinks.email import EmailSink
 from dooryard.sinks.remedies import remedy_for
-from dooryard.try_sinks import trial_picture
 from servers import real
 from servers.real import PASSWORD, ROBIN, USER, WREN, MailServer, postfix
 from unit.outbox.builders import MONO_S, START, alert, decision, visit

@@ -12,31 +12,31 @@ from functools import partial
 import numpy as np
 import pytest
 
-from dooryard import restore
-from dooryard.box import parse_box
+from dooryard.box.file import parse_box
 from dooryard.camera.fake import FakeCamera
 from dooryard.camera.keeper import CameraKeeper, Patience
 from dooryard.classify.fake import FakeClassifier
-from dooryard.clock import FakeClock
-from dooryard.daybook import Daybook
+from dooryard.cli.explain import why
+from dooryard.core.clock import FakeClock
+from dooryard.core.records import Alert, Outcome
 from dooryard.gate import GateSettings
 from dooryard.journal import muting
-from dooryard.ledger import Ledger
-from dooryard.loop import Loop
-from dooryard.notify import Notifier
 from dooryard.outbox.delivery import Delivery
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import Store
 from dooryard.outbox.worker import Worker
-from dooryard.parts import Parts
 from dooryard.pipeline import Conditions
 from dooryard.policy.parse import parse_policy
-from dooryard.records import Alert, Outcome
+from dooryard.service import restore
+from dooryard.service.activity_log import Daybook
+from dooryard.service.loop import Loop
+from dooryard.service.parts import Parts
+from dooryard.service.scheduler import RecordedTimed
+from dooryard.service.status import standing_text
+from dooryard.service.systemd import Notifier
+from dooryard.service.visit_store import Ledger
 from dooryard.sinks.memory import MemorySink
-from dooryard.standing import standing_text
-from dooryard.timed import RecordedTimed
-from dooryard.visits import VisitSettings
-from dooryard.why import why
+from dooryard.tracking.visits import VisitSettings
 
 POLICY = """
 [place]

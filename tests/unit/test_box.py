@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from dooryard.box import BoxFile, parse_box, telling
+from dooryard.box.addresses import SecretRef
+from dooryard.box.file import BoxFile, parse_box, telling
 from dooryard.camera.garden.families import PRESETS
-from dooryard.errors import ConfigError
-from dooryard.policy.addresses import SecretRef
+from dooryard.core.errors import ConfigError
 
 WEBHOOK = '[[sink]]\nkind = "webhook"\nname = "phone"\nurl = "https://hooks.a.example/x"\n'
 EMAIL = (

@@ -9,13 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from dooryard import build
-from dooryard.box import parse_box
-from dooryard.cli import main
-from dooryard.clock import FakeClock
-from dooryard.errors import SinkError
+from dooryard.box.file import parse_box
+from dooryard.cli.main import main
+from dooryard.cli.try_sinks import try_sinks
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import SinkError
 from dooryard.policy.schema import Policy
-from dooryard.try_sinks import try_sinks
+from dooryard.service import build
 from unit.sinks.test_publish import NEAR, program
 
 BOX = """

@@ -9,11 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.box import BoxFile
-from dooryard.check import check, gauges_of, reread
-from dooryard.errors import ConfigError
+from dooryard.box.file import BoxFile
+from dooryard.cli.check import check
+from dooryard.core.errors import ConfigError
+from dooryard.core.text_files import read_text
 from dooryard.sensors.registry import Machine, build
-from dooryard.text_files import read_text
+from dooryard.service.policy_file import gauges_of, reread
 
 POLICY = '[[rule]]\nname = "x"\nvisitor = "bird"\nsend_to = "phone"\n'
 BOX = 'name = "Alder Row box"\n[[sink]]\nkind = "memory"\nname = "phone"\n'
@@ -108,7 +109,7 @@ def test_a_file_that_is_far_too_large(tmp_path):
 
 def test_checking_needs_neither_the_model_runtime_nor_the_sun():
     script = (
-        "import sys, dooryard.check, dooryard.policy.decide, dooryard.policy.say\n"
+        "import sys, dooryard.cli.check, dooryard.policy.decide, dooryard.policy.say\n"
         "print([name for name in ('onnxruntime', 'astral', 'PIL', 'requests') if name in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)

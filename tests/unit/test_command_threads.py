@@ -10,10 +10,10 @@ import pytest
 
 CODE = """
 import os, sys
-import dooryard.cli
+import dooryard.cli.main
 assert "numpy" not in sys.modules, "too late: numpy has read the environment"
 try:
-    dooryard.cli.main(["--version"])
+    dooryard.cli.main.main(["--version"])
 except SystemExit:
     pass
 print(os.environ["OMP_NUM_THREADS"])

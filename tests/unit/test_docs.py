@@ -12,9 +12,11 @@ from pathlib import Path
 import pytest
 
 import readme
-from dooryard import build, cli, errors
-from dooryard.check import check
 from dooryard.classify import card, labels
+from dooryard.cli import main as cli
+from dooryard.cli.check import check
+from dooryard.core import errors
+from dooryard.service import build
 from fakes.boxes import SECOND_PHONE, with_all_parts
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -125,7 +127,7 @@ def test_the_main_texts_are_short():
 def test_the_command_line_is_quick_and_loads_no_model_runtime():
     """Half a second is the bound; what loads is what counts, so that is what is checked."""
     code = (
-        "import sys, dooryard.cli\n"
+        "import sys, dooryard.cli.main\n"
         "loaded = {'onnxruntime', 'numpy', 'pydantic', 'PIL', 'requests'} & set(sys.modules)\n"
         "sys.exit(str(loaded) if loaded else 0)"
     )

@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 
 from dooryard.classify.fake import FakeClassifier
-from dooryard.clock import FakeClock
-from dooryard.effects import Look
-from dooryard.errors import ModelError
-from dooryard.records import Box, Frame
+from dooryard.core.clock import FakeClock
+from dooryard.core.effects import Look
+from dooryard.core.errors import ModelError
+from dooryard.core.records import Box, Frame
 from dooryard.sensors.base import Unit
 from dooryard.sensors.desk import SensorDesk
 from dooryard.sensors.fake import FakeSensor

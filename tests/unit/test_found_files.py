@@ -6,9 +6,9 @@ import os
 
 import pytest
 
-from dooryard import cli
-from dooryard.commands import shared
-from dooryard.errors import ConfigError
+from dooryard.cli import main as cli
+from dooryard.cli import shared
+from dooryard.core.errors import ConfigError
 
 BOX = 'name = "Alder Row box"\n[camera]\nkind = "fake"\n'
 

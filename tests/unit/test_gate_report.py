@@ -10,11 +10,11 @@ import pytest
 from PIL import Image
 
 from dooryard import gate
-from dooryard.clock import FakeClock
-from dooryard.errors import ConfigError, StoreError
-from dooryard.gate_report import FULL_AT, LEGEND, MARGIN, SCALE, drawn, gate_report, lines
+from dooryard.cli.gate_report import FULL_AT, LEGEND, MARGIN, SCALE, drawn, gate_report, lines
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import ConfigError, StoreError
+from dooryard.core.records import Box
 from dooryard.outbox.store import Store
-from dooryard.records import Box
 from unit.gate.garden_frames import empty, play
 
 

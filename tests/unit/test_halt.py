@@ -14,8 +14,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dooryard.clock import FakeClock, SystemClock
-from dooryard.halt import POWER_OFF, Action, Halted, Stage, Step, carry_out, plan, power_off
+from dooryard.core.clock import FakeClock, SystemClock
+from dooryard.service.shutdown import (
+    POWER_OFF,
+    Action,
+    Halted,
+    Stage,
+    Step,
+    carry_out,
+    plan,
+    power_off,
+)
 
 PUT_RULE = "put systemd/50-dooryard.rules into /etc/polkit-1/rules.d"
 FAKE_LOGIND = Path(__file__).with_name("fake_logind.py")

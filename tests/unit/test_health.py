@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from dooryard.clock import FakeClock
-from dooryard.health import Health, health_alert, health_text, troubles
+from dooryard.core.clock import FakeClock
+from dooryard.health.report import Health, health_alert, health_text, troubles
 
 WELL = Health(
     box="Alder Row",

@@ -5,13 +5,13 @@ import threading
 
 import pytest
 
-from dooryard.clock import FakeClock, SystemClock
-from dooryard.errors import SinkError
-from dooryard.heartbeat import Heartbeat
+from dooryard.core.clock import FakeClock, SystemClock
+from dooryard.core.errors import SinkError
+from dooryard.service.heartbeat import Heartbeat
 from dooryard.sinks.net import Limits
 from servers import web
 
-LOG = logging.getLogger("dooryard.heartbeat")
+LOG = logging.getLogger("dooryard.service.heartbeat")
 LIMITS = Limits(1.0, 0.2, 2.0)
 
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dooryard.ids import id_for, uuid7
+from dooryard.core.ids import id_for, uuid7
 
 
 def test_the_example_of_the_rfc() -> None:

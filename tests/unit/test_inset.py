@@ -15,10 +15,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import ExifTags, Image
 
-from dooryard.inset import LONGER_PX, inset_of, with_inset
-from dooryard.picture import fitted
-from dooryard.picture_size import GOOD, SMALL
-from dooryard.records import Box, Picture
+from dooryard.core.records import Box, Picture
+from dooryard.imaging.exif_thumbnail import LONGER_PX, inset_of, with_inset
+from dooryard.imaging.jpeg import fitted
+from dooryard.imaging.size_budget import GOOD, SMALL
 
 WHEN = datetime(2026, 6, 14, 12, 0, tzinfo=UTC)
 

@@ -4,7 +4,7 @@ import pytest
 
 from dooryard.camera.base import CameraStalledError
 from dooryard.camera.keeper import CameraKeeper, Patience
-from dooryard.errors import CameraError
+from dooryard.core.errors import CameraError
 from helpers import frame
 
 PATIENCE = Patience(stall_after_s=5, reopen_after_s=(1, 2), give_up_after_s=60)

@@ -8,23 +8,23 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from dooryard import visits
-from dooryard.clock import FakeClock
-from dooryard.daybook import Daybook
-from dooryard.effects import Record, StillHere, Update
-from dooryard.errors import StoreError
+from dooryard.core.atomic_files import Disk
+from dooryard.core.clock import FakeClock
+from dooryard.core.effects import Record, StillHere, Update
+from dooryard.core.errors import StoreError
+from dooryard.core.records import Visitor
 from dooryard.gate import GateSettings
-from dooryard.ledger import MOST_UNSTORED, Ledger
-from dooryard.outbox.durable import Disk
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.decide import decide
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.seen import Seen
 from dooryard.policy.state import PolicyState
-from dooryard.records import Visitor
-from dooryard.second_messages import MOST_WAITING
-from dooryard.visits import VisitSettings, VisitsState
+from dooryard.service.activity_log import Daybook
+from dooryard.service.second_messages import MOST_WAITING
+from dooryard.service.visit_store import MOST_UNSTORED, Ledger
+from dooryard.tracking import visits
+from dooryard.tracking.visits import VisitSettings, VisitsState
 from helpers import moment, sighting
 
 POLICY = """

@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from dooryard.classify import album
 from dooryard.classify.fake import FakeClassifier
-from dooryard.errors import ConfigError
-from dooryard.journal import marks
-from dooryard.lessons import Lessons, teach_from_album
-from dooryard.picture import encode
-from dooryard.place import place_for, restored, saved
-from dooryard.records import Box, Outcome, Picture
-from dooryard.teach_command import add, forget, show
+from dooryard.cli.teach import add, forget, show
+from dooryard.core.errors import ConfigError
+from dooryard.core.records import Box, Outcome, Picture
+from dooryard.history import annotations as marks
+from dooryard.imaging.jpeg import encode
+from dooryard.site.model import place_for, restored, saved
+from dooryard.teaching import album
+from dooryard.teaching.feedback import Lessons, teach_from_album
 from helpers import START
 from unit.journal.alder_row import BIRD, NOON, AlderRow
 

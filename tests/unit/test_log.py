@@ -4,7 +4,7 @@ import logging
 
 import pytest
 
-from dooryard import log
+from dooryard.core import log
 
 
 @pytest.fixture(autouse=True)

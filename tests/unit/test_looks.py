@@ -3,8 +3,8 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dooryard.looks import joined, worth_a_look
-from dooryard.records import Box, Held, Motion
+from dooryard.core.records import Box, Held, Motion
+from dooryard.tracking.regions import joined, worth_a_look
 
 HEAD, TAIL = Box(0.30, 0.30, 0.38, 0.40), Box(0.41, 0.42, 0.50, 0.55)
 FAR = Box(0.80, 0.10, 0.90, 0.20)

@@ -12,28 +12,28 @@ import pytest
 from dooryard.button.press import Press
 from dooryard.camera.fake import FakeCamera
 from dooryard.camera.keeper import CameraKeeper, Patience
-from dooryard.care import Care
 from dooryard.classify.fake import FakeClassifier
-from dooryard.clock import FakeClock
-from dooryard.daybook import Daybook
-from dooryard.errors import StoreError
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import StoreError
 from dooryard.gate import GateSettings
-from dooryard.ledger import Ledger
-from dooryard.loop import Loop
-from dooryard.notify import Notifier
+from dooryard.health.monitor import Care
 from dooryard.outbox.delivery import Delivery
 from dooryard.outbox.store import Store
-from dooryard.parts import Parts
 from dooryard.pipeline import Conditions, State
-from dooryard.place import place_for
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.state import PolicyState
-from dooryard.recorder import Recorder, RecorderSettings
+from dooryard.recording.writer import Recorder, RecorderSettings
 from dooryard.sensors.desk import SensorDesk
 from dooryard.sensors.registry import Machine, build_one
 from dooryard.sensors.spec import SensorSpec
-from dooryard.timed import RecordedTimed
-from dooryard.visits import VisitSettings, VisitsState
+from dooryard.service.activity_log import Daybook
+from dooryard.service.loop import Loop
+from dooryard.service.parts import Parts
+from dooryard.service.scheduler import RecordedTimed
+from dooryard.service.systemd import Notifier
+from dooryard.service.visit_store import Ledger
+from dooryard.site.model import place_for
+from dooryard.tracking.visits import VisitSettings, VisitsState
 
 POLICY = """
 [place]

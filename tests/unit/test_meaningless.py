@@ -7,7 +7,7 @@ import io
 import pytest
 
 from attacks.configs import PLACE, PROBLEMS, RULE, WARNINGS, checked
-from dooryard.check import check
+from dooryard.cli.check import check
 
 
 @pytest.mark.parametrize("name", PROBLEMS)

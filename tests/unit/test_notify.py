@@ -7,7 +7,7 @@ import socket
 
 import pytest
 
-from dooryard.notify import Notifier
+from dooryard.service.systemd import Notifier
 
 
 @pytest.fixture

@@ -10,10 +10,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dooryard import outbox_command
-from dooryard.cli import main
-from dooryard.clock import FakeClock
-from dooryard.errors import ConfigError, StoreError
+from dooryard.cli import outbox as outbox_command
+from dooryard.cli.main import main
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import ConfigError, StoreError
 from dooryard.outbox.own import DATABASE
 from dooryard.outbox.schedule import Errand, State
 from dooryard.outbox.store import Store

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dooryard.errors import SinkError
+from dooryard.core.errors import SinkError
 from dooryard.sinks.base import Answer, Fate
 from peer_trials.__main__ import closing_line, row
 from peer_trials.case import Case, NotTriedError, Outcome, Seen, judged

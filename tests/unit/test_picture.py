@@ -7,8 +7,8 @@ import io
 import numpy as np
 from PIL import ExifTags, Image
 
-from dooryard.picture import encode
-from dooryard.records import Box, Picture
+from dooryard.core.records import Box, Picture
+from dooryard.imaging.jpeg import encode
 from helpers import START
 
 PICTURE = Picture(7, START.replace(microsecond=250_000), np.full((48, 64, 3), 120, np.uint8), Box(0, 0, 1, 1))

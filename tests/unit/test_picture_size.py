@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
-from dooryard.picture import fitted, subject_of
-from dooryard.picture_size import GOOD, SMALL, PictureDay, PictureSize, worth_storing_again
-from dooryard.records import Box, Picture
+from dooryard.core.records import Box, Picture
+from dooryard.imaging.jpeg import fitted, subject_of
+from dooryard.imaging.size_budget import GOOD, SMALL, PictureDay, PictureSize, worth_storing_again
 from helpers import START
 
 DAY = date(2026, 6, 14)

@@ -8,9 +8,9 @@ from dataclasses import replace
 import pytest
 
 from dooryard import pipeline
-from dooryard.effects import Look, Nobody, Record, Rest, Update
-from dooryard.records import Outcome
-from dooryard.visits import VisitsState
+from dooryard.core.effects import Look, Nobody, Record, Rest, Update
+from dooryard.core.records import Outcome
+from dooryard.tracking.visits import VisitsState
 from fakes.afternoon import BIRD, EMPTY, POLICY, Afternoon, conditions
 from helpers import frame, moment, sighting
 

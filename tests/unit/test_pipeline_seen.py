@@ -7,10 +7,11 @@ from datetime import date
 
 import pytest
 
-from dooryard import pipeline, visits
-from dooryard.effects import Record, StillHere, Update
+from dooryard import pipeline
+from dooryard.core.effects import Record, StillHere, Update
+from dooryard.core.records import Outcome, Visitor
 from dooryard.policy.seen import Seen
-from dooryard.records import Outcome, Visitor
+from dooryard.tracking import visits
 from fakes.afternoon import BIRD, EMPTY, POLICY, Afternoon, conditions
 from helpers import moment, sighting
 

@@ -8,18 +8,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dooryard import gate, pipeline, place
-from dooryard.classify import memory
-from dooryard.effects import Glance, Look
+from dooryard import gate, pipeline
+from dooryard.core.effects import Glance, Look
+from dooryard.core.records import Box, EmptyLook
 from dooryard.gate import GateSettings
+from dooryard.health.thermal import Sparing
+from dooryard.health.throttle import spared_conditions
 from dooryard.pipeline import Conditions, State
-from dooryard.place import glance_box, place_for, restored, saved, stirred
-from dooryard.policy.heat import Sparing
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.state import PolicyState
-from dooryard.records import Box, EmptyLook
-from dooryard.sparing import spared_conditions
-from dooryard.visits import VisitSettings, VisitsState
+from dooryard.site import memory
+from dooryard.site import model as place
+from dooryard.site.model import glance_box, place_for, restored, saved, stirred
+from dooryard.tracking.visits import VisitSettings, VisitsState
 from helpers import frame, moment, sighting
 
 RULES = Conditions(parse_policy("", "p.toml").value, GateSettings(), VisitSettings(), frozenset({"phone"}))

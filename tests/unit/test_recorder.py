@@ -13,15 +13,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dooryard.box import BoxFile
+from dooryard.box.file import BoxFile
 from dooryard.camera.base import EndOfFramesError
 from dooryard.camera.fake import FakeCamera
-from dooryard.errors import CameraError, StoreError
-from dooryard.record import record, record_camera
-from dooryard.recorder import Recorder, RecorderDisk, RecorderSettings, recorder_of
-from dooryard.records import Exposure, Frame, Moment
+from dooryard.cli.record import record, record_camera
+from dooryard.core.errors import CameraError, StoreError
+from dooryard.core.records import Exposure, Frame, Moment
+from dooryard.recording.writer import Recorder, RecorderDisk, RecorderSettings
 from dooryard.rehearse.recorded import read
 from dooryard.rehearse.sources import camera_of, find
+from dooryard.service.build import recorder_of
 from fakes.rules import START, later
 
 SMALL = RecorderSettings(frames_per_s=2.0, leave_free_bytes=0)

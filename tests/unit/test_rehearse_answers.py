@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from dooryard.classify.fake import FakeClassifier
-from dooryard.records import Box, Exposure, Naming
+from dooryard.core.records import Box, Exposure, Naming
 from dooryard.rehearse.answers import Answer, RememberingClassifier, file_name, key_of, load, save
 from helpers import frame
 

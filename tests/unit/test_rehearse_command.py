@@ -8,7 +8,7 @@ from datetime import timedelta
 
 import pytest
 
-from dooryard.errors import ConfigError, DooryardError
+from dooryard.core.errors import ConfigError, DooryardError
 from dooryard.rehearse.command import Wish, rehearse
 from dooryard.rehearse.jobs import Progress
 from fakes.recordings import write_frame

@@ -9,18 +9,18 @@ import numpy as np
 import pytest
 
 from dooryard import pipeline
-from dooryard.box import BoxFile
-from dooryard.build import conditions
+from dooryard.box.file import BoxFile
 from dooryard.camera.base import EndOfFramesError
 from dooryard.classify.fake import FakeClassifier
-from dooryard.errors import CameraError
-from dooryard.policy.heat import Sparing
-from dooryard.records import Exposure, Frame, Moment
+from dooryard.core.errors import CameraError
+from dooryard.core.records import Exposure, Frame, Moment
+from dooryard.health.thermal import Sparing
+from dooryard.health.throttle import spared_conditions
 from dooryard.rehearse.page import page
 from dooryard.rehearse.recorded import Readings, Recorded, read
 from dooryard.rehearse.replay import replay
 from dooryard.rehearse.table import told_table
-from dooryard.sparing import spared_conditions
+from dooryard.service.build import conditions
 from fakes.rules import SINKS, START, later, policy
 
 GREY = np.full((120, 160), 90, np.uint8)

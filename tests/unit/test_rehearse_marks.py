@@ -7,10 +7,10 @@ from datetime import timedelta
 
 import pytest
 
-from dooryard.errors import ConfigError
-from dooryard.journal import marks
-from dooryard.journal.entries import Said
-from dooryard.records import Outcome, Visitor
+from dooryard.core.errors import ConfigError
+from dooryard.core.records import Outcome, Visitor
+from dooryard.history import annotations as marks
+from dooryard.history.entries import Said
 from dooryard.rehearse.command import Wish, rehearse
 from dooryard.rehearse.marked import MarkedTimes, marked_times, score_by_marks
 from dooryard.rehearse.truth import TrueVisit

@@ -9,20 +9,20 @@ from datetime import timedelta
 import pytest
 from PIL import Image
 
-from dooryard.box import BoxFile
-from dooryard.build import conditions
+from dooryard.box.file import BoxFile
 from dooryard.camera.base import EndOfFramesError
 from dooryard.camera.garden.families import alder_row_afternoon
 from dooryard.camera.scene import SceneCamera
 from dooryard.classify.fake import FakeClassifier
-from dooryard.errors import CameraError
-from dooryard.records import Outcome
+from dooryard.core.errors import CameraError
+from dooryard.core.records import Outcome
 from dooryard.rehearse import answers
 from dooryard.rehearse.differ import differences
 from dooryard.rehearse.machine import rehearsal_data
 from dooryard.rehearse.page import page
 from dooryard.rehearse.replay import replay
 from dooryard.rehearse.table import sums, told_table
+from dooryard.service.build import conditions
 from fakes.rules import SINKS, policy
 from helpers import START, frame
 

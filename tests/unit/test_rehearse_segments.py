@@ -6,10 +6,10 @@ from datetime import timedelta
 
 import pytest
 
-from dooryard.box import BoxFile, parse_box
+from dooryard.box.file import BoxFile, parse_box
 from dooryard.camera.base import EndOfFramesError
-from dooryard.camera.segments import SegmentsCamera
-from dooryard.errors import CameraError, ConfigError
+from dooryard.core.errors import CameraError, ConfigError
+from dooryard.recording.segments import SegmentsCamera
 from dooryard.rehearse.sources import camera_of, count_frames, find, parts_of, sinks_of
 from fakes.recordings import write_frame
 from fakes.rules import START, policy

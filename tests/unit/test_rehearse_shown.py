@@ -9,9 +9,9 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from dooryard.core.records import Outcome
 from dooryard.policy.changes import policy_changes
 from dooryard.policy.schema import Policy
-from dooryard.records import Outcome
 from dooryard.rehearse import machine, table
 from dooryard.rehearse.differ import differences
 from dooryard.rehearse.page import page

@@ -7,8 +7,8 @@ import signal
 
 import pytest
 
-from dooryard.commands import trials
-from dooryard.errors import ConfigError
+from dooryard.cli import trials
+from dooryard.core.errors import ConfigError
 
 POLICY = """[place]
 name = "Alder Row"

@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 import pytest
 from scipy.stats import binomtest
 
-from dooryard.errors import ConfigError
-from dooryard.records import Outcome
+from dooryard.core.errors import ConfigError
+from dooryard.core.records import Outcome
 from dooryard.rehearse.truth import TrueVisit, parse_truth, score, wilson, write_truth
 from fakes.rehearsals import rehearsal, seen
 from fakes.rules import later

@@ -9,19 +9,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dooryard import place, restore
-from dooryard.box import BoxFile
+from dooryard.box.file import BoxFile
 from dooryard.classify import crop
 from dooryard.classify.card import parse
 from dooryard.classify.onnx import BUILT_IN
-from dooryard.clock import FakeClock
+from dooryard.core.clock import FakeClock
+from dooryard.core.records import Box
 from dooryard.gate import GateSettings
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions
-from dooryard.place import EmptyLook
-from dooryard.records import Box
-from dooryard.restore import known_place
-from dooryard.visits import VisitSettings
+from dooryard.service import restore
+from dooryard.service.restore import known_place
+from dooryard.site import model as place
+from dooryard.site.model import EmptyLook
+from dooryard.tracking.visits import VisitSettings
 from fakes.rules import policy
 from helpers import moment
 

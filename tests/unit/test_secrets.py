@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.errors import SinkError
-from dooryard.secrets import LONGEST_SECRET_BYTES, Secret, resolve
+from dooryard.config.secrets import LONGEST_SECRET_BYTES, Secret, resolve
+from dooryard.core.errors import SinkError
 
 VALUE = "wren-and-thistle"
 

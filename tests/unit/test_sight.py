@@ -6,14 +6,21 @@ from dataclasses import replace
 
 import pytest
 
-from dooryard import place
 from dooryard.classify.fake import FakeClassifier
-from dooryard.errors import CameraError, ModelError
+from dooryard.core.errors import CameraError, ModelError
+from dooryard.core.records import Box
 from dooryard.gate import GateSettings
-from dooryard.lessons import Lessons
-from dooryard.records import Box
-from dooryard.sight import STEADY_S, TRY_AGAIN_S, LateClassifier, Sight, lessons_of, unnamed
-from dooryard.visits import VisitSettings
+from dooryard.service.failover import (
+    STEADY_S,
+    TRY_AGAIN_S,
+    LateClassifier,
+    Sight,
+    lessons_of,
+    unnamed,
+)
+from dooryard.site import model as place
+from dooryard.teaching.feedback import Lessons
+from dooryard.tracking.visits import VisitSettings
 from helpers import frame, moment
 
 BOX = Box(0.2, 0.2, 0.6, 0.6)

@@ -9,11 +9,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dooryard import gate, visits
-from dooryard.clock import FakeClock
+from dooryard import gate
+from dooryard.cli.explain import why
+from dooryard.core.clock import FakeClock
+from dooryard.core.records import SOMETHING, Outcome, Visitor
 from dooryard.gate import GateSettings
+from dooryard.history.entries import Kind, Mark, said
 from dooryard.journal.cards import sureness
-from dooryard.journal.entries import Kind, Mark, said
 from dooryard.journal.phrases import title_of
 from dooryard.journal.tables import observation_row
 from dooryard.journal.tally import was_right
@@ -22,9 +24,8 @@ from dooryard.policy.decide import decide
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.say import alert_for
 from dooryard.policy.state import PolicyState
-from dooryard.records import SOMETHING, Outcome, Visitor
-from dooryard.visits import VisitSettings, VisitsState
-from dooryard.why import why
+from dooryard.tracking import visits
+from dooryard.tracking.visits import VisitSettings, VisitsState
 from fakes.rules import SINKS, START, later, policy, visit
 from helpers import moment, sighting
 from unit.journal.alder_row import NOON, entry

@@ -14,19 +14,19 @@ import numpy as np
 import pytest
 from gpiozero.pins.mock import MockFactory
 
-from dooryard.box import parse_box
-from dooryard.build import sinks as build_sinks
+from dooryard.box.file import parse_box
 from dooryard.button.press import PressSettings
 from dooryard.button.push import PushButton
 from dooryard.camera.fake import FakeCamera
 from dooryard.classify.onnx import OnnxClassifier
-from dooryard.clock import FakeClock, SystemClock
-from dooryard.errors import CameraError, SinkError
+from dooryard.core.clock import FakeClock, SystemClock
+from dooryard.core.errors import CameraError, SinkError
 from dooryard.policy.schema import Policy
 from dooryard.sensors.base import Unit
 from dooryard.sensors.fake import FakeSensor
 from dooryard.sensors.registry import Machine, build
 from dooryard.sensors.spec import SensorSpec
+from dooryard.service.build import sinks as build_sinks
 from dooryard.survey.assemble import checks, peers
 from dooryard.survey.camera import camera_lines, picture_lines
 from dooryard.survey.lines import Check, Line, Report, Verdict, bad, good, look, survey

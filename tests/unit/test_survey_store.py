@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.clock import FakeClock, SystemClock
+from dooryard.core.clock import FakeClock, SystemClock
 from dooryard.outbox.own import DATABASE
 from dooryard.outbox.store import Store
 from dooryard.survey.lines import Line, Verdict

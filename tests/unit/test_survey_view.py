@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from dooryard.box import parse_box
+from dooryard.box.file import parse_box
 from dooryard.camera.fake import FakeCamera
-from dooryard.clock import FakeClock
-from dooryard.errors import CameraError, ConfigError
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import CameraError, ConfigError
+from dooryard.core.records import Box
 from dooryard.policy.schema import Policy
-from dooryard.records import Box
 from dooryard.survey import assemble
 from dooryard.survey.lines import Verdict
 from dooryard.survey.view import check_name, drawn, view_lines

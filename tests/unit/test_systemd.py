@@ -20,9 +20,9 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.box import parse_box
-from dooryard.check import check
-from dooryard.errors import exit_codes
+from dooryard.box.file import parse_box
+from dooryard.cli.check import check
+from dooryard.core.errors import exit_codes
 from fakes.boxes import SECOND_PHONE, with_all_parts
 
 REPOSITORY = Path(__file__).parents[2]

@@ -2,8 +2,8 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from dooryard.clock import FakeClock
-from dooryard.timed import EVERY_S, LiveTimed, RecordedTimed
+from dooryard.core.clock import FakeClock
+from dooryard.service.scheduler import EVERY_S, LiveTimed, RecordedTimed
 from helpers import moment
 
 

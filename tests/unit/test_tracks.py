@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dooryard import tracks
-from dooryard.records import SOMETHING, Box, EmptyLook, Visitor
-from dooryard.tracks import Track, VisitSettings
+from dooryard.core.records import SOMETHING, Box, EmptyLook, Visitor
+from dooryard.tracking import track as tracks
+from dooryard.tracking.track import Track, VisitSettings
 from helpers import moment, sighting
 
 SETTINGS = VisitSettings()

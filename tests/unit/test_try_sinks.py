@@ -7,15 +7,15 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from dooryard.clock import FakeClock
-from dooryard.errors import SinkError
-from dooryard.records import Alert
+from dooryard.cli.try_sinks import trial_picture, try_sinks
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import SinkError
+from dooryard.core.records import Alert
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.email import EmailSink
 from dooryard.sinks.memory import MemorySink
 from dooryard.sinks.remedies import remedy_for
 from dooryard.sinks.webhook import WebhookSink
-from dooryard.try_sinks import trial_picture, try_sinks
 from servers import web
 from servers.certificates import Authority
 from servers.post_office import PostOffice, Script

@@ -6,8 +6,8 @@ import io
 
 import pytest
 
-from dooryard import build
-from dooryard.check import check
+from dooryard.cli.check import check
+from dooryard.service import build
 
 RULE = '[[rule]]\nname = "a"\nvisitor = "bird"\n'
 SINK = 'name = "b"\n[[sink]]\nkind = "webhook"\nname = "phone"\nurl = "https://hooks.alder-row.test/x"\n'

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dooryard import visits
-from dooryard.records import Naming
-from dooryard.visits import VisitSettings, VisitsState
+from dooryard.core.records import Naming
+from dooryard.tracking import visits
+from dooryard.tracking.visits import VisitSettings, VisitsState
 from helpers import moment, sighting
 
 SETTINGS = VisitSettings()

@@ -7,15 +7,15 @@ import threading
 
 import pytest
 
-from dooryard.clock import FakeClock, SystemClock
-from dooryard.notify import Notifier
+from dooryard.core.clock import FakeClock, SystemClock
 from dooryard.outbox.delivery import STUCK_AFTER_S, Delivery
 from dooryard.outbox.store import Store
 from dooryard.sensors.base import Unit
 from dooryard.sensors.desk import SensorDesk
 from dooryard.sensors.fake import FakeSensor
+from dooryard.service.systemd import Notifier
+from dooryard.service.watchdog import NO_FRAME_S, NO_TURN_S, Watchdog
 from dooryard.sinks.memory import MemorySink
-from dooryard.watchdog import NO_FRAME_S, NO_TURN_S, Watchdog
 from unit.outbox.builders import alert
 
 
@@ -189,10 +189,10 @@ def test_a_loop_that_does_not_come_back_is_named_once_with_what_it_does(caplog):
 
 
 def test_the_watching_thread_sees_it_and_ends(monkeypatch, caplog):
-    monkeypatch.setattr("dooryard.watchdog.NO_TURN_S", 0.001)
+    monkeypatch.setattr("dooryard.service.watchdog.NO_TURN_S", 0.001)
     watchdog, _pats = watched(SystemClock())
     seen = threading.Event()
-    monkeypatch.setattr("dooryard.watchdog.say", lambda *_words, **_values: seen.set())
+    monkeypatch.setattr("dooryard.service.watchdog.say", lambda *_words, **_values: seen.set())
     watchdog.doing("a frame is read")
     watchdog.start()
     assert seen.wait(10.0)

@@ -10,13 +10,13 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dooryard.clock import FakeClock
-from dooryard.errors import ConfigError, StoreError
+from dooryard.cli.explain import why
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import ConfigError, StoreError
 from dooryard.outbox.store import Store
 from dooryard.policy.decide import decide
 from dooryard.policy.say import alert_for, still_here_alert
 from dooryard.policy.state import PolicyState
-from dooryard.why import why
 from fakes.rules import SINKS, START, later, policy, visit
 
 

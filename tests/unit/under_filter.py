@@ -112,7 +112,7 @@ def work() -> None:
     import numpy as np
 
     from dooryard.classify.onnx import OnnxClassifier
-    from dooryard.records import Box, Frame
+    from dooryard.core.records import Box, Frame
     from helpers import moment
 
     classifier = OnnxClassifier(None, threads=1)

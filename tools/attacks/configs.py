@@ -6,7 +6,7 @@ import io
 from pathlib import Path
 
 from attacks.outcome import Outcome
-from dooryard.check import check
+from dooryard.cli.check import check
 
 BOX = """
 name = "Alder Row box"

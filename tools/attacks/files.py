@@ -29,7 +29,7 @@ def attack(folder: Path) -> Outcome:
 
 def damaged_policies(count: int, seed: int = 1) -> Outcome:
     """Sample policies after one to four accidents each, checked within this process."""
-    from dooryard.errors import ConfigError
+    from dooryard.core.errors import ConfigError
     from dooryard.policy.parse import parse_policy
 
     outcome = Outcome("damaged policies", "read, or refused with lines that point into the file")

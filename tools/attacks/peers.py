@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from dooryard.records import Alert
+from dooryard.core.records import Alert
 from dooryard.sinks.base import Answer, Sink
 
 Talk = Callable[[socket.socket], None]

@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 import numpy as np
 from PIL import Image
 
-from dooryard.ids import id_for
-from dooryard.records import Alert
+from dooryard.core.ids import id_for
+from dooryard.core.records import Alert
 
 AT = datetime(2026, 6, 14, 12, 0, tzinfo=UTC)
 

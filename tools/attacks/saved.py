@@ -11,18 +11,18 @@ from pathlib import Path
 import numpy as np
 
 from attacks.outcome import Outcome, damaged, dice
-from dooryard import gate, place, restore
-from dooryard.box import BoxFile, parse_box
+from dooryard import gate
+from dooryard.box.file import BoxFile, parse_box
 from dooryard.classify import taught
 from dooryard.classify.card import Card
 from dooryard.classify.card import parse as parse_card
 from dooryard.classify.onnx import BUILT_IN
-from dooryard.clock import FakeClock
-from dooryard.daybook import Daybook
+from dooryard.core.clock import FakeClock
+from dooryard.core.records import Box, EmptyLook, Features, Luma, Moment, Visitor
 from dooryard.gate import GateSettings
-from dooryard.journal.entries import Kind
-from dooryard.journal.notebook import FILE, Notebook
-from dooryard.ledger import Ledger
+from dooryard.health.state import WelfareState
+from dooryard.history.database import FILE, Notebook
+from dooryard.history.entries import Kind
 from dooryard.outbox.own import DATABASE
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions
@@ -30,9 +30,11 @@ from dooryard.policy import absence, absence_saved
 from dooryard.policy.absence import Absences
 from dooryard.policy.schema import Absence, Place, Policy
 from dooryard.policy.state import PolicyState
-from dooryard.policy.welfare import WelfareState
-from dooryard.records import Box, EmptyLook, Features, Luma, Moment, Visitor
-from dooryard.visits import VisitSettings
+from dooryard.service import restore
+from dooryard.service.activity_log import Daybook
+from dooryard.service.visit_store import Ledger
+from dooryard.site import model as place
+from dooryard.tracking.visits import VisitSettings
 
 NOON = datetime(2026, 6, 14, 12, 0, tzinfo=UTC)
 BOX: BoxFile = parse_box('name = "Alder Row box"\n[camera]\nkind = "fake"\n', "box.toml").value

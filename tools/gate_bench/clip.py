@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dooryard.records import Box
+from dooryard.core.records import Box
 
 Luma = NDArray[np.uint8]  # (H, W)
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dooryard.camera.garden.families import family
 from dooryard.camera.garden.plan import GardenPlan
 from dooryard.camera.garden.render import Painter
-from dooryard.records import Box
+from dooryard.core.records import Box
 from gate_bench.clip import Clip, Luma, Stay
 
 SIZE = (320, 240)  # width, height

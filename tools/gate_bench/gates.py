@@ -16,13 +16,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from dooryard.core.records import Box
 from dooryard.gate import GateSettings, watch
 from dooryard.gate.background import BODY_RADIUS, CANDIDATE, View, against, gain_between, rate, toward
 from dooryard.gate.grid import box_mean, cell_means
 from dooryard.gate.modes import no_modes
 from dooryard.gate.state import GateState, behind_of, fresh
 from dooryard.gate.watch import decide
-from dooryard.records import Box
 from gate_bench.clip import Luma
 
 Mask = NDArray[np.uint8]

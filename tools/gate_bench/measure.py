@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy import stats
 
-from dooryard.records import Box
+from dooryard.core.records import Box
 from gate_bench.clip import Clip, Stay
 
 APART_S = 5.0  # captures of nobody count when at least this far apart

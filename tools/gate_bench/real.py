@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from dooryard.records import Box
+from dooryard.core.records import Box
 from gate_bench.clip import Clip, Luma, Stay
 
 SIZE = (320, 240)  # width, height

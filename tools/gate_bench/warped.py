@@ -12,7 +12,7 @@ from collections.abc import Iterator
 import cv2
 import numpy as np
 
-from dooryard.records import Box
+from dooryard.core.records import Box
 from gate_bench.air import wander
 from gate_bench.clip import Clip, Luma, Stay
 from gate_bench.warped_parts import (

@@ -6,11 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-from dooryard.clock import FakeClock
-from dooryard.errors import DooryardError
+from dooryard.cli.try_sinks import trial_alert, trial_picture
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import DooryardError
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.remedies import remedy_for
-from dooryard.try_sinks import trial_alert, trial_picture
 
 Place = TypeVar("Place")  # the running servers
 NOW = FakeClock().now()

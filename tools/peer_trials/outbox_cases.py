@@ -15,12 +15,12 @@ from pathlib import Path
 
 from PIL import Image
 
-from dooryard.clock import FakeClock
-from dooryard.ids import id_for
+from dooryard.core.clock import FakeClock
+from dooryard.core.ids import id_for
+from dooryard.core.records import Box, Clause, Decision, Outcome, Visit, Visitor
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.outbox.worker import Worker
-from dooryard.records import Box, Clause, Decision, Outcome, Visit, Visitor
 from dooryard.sinks.base import Answer, Fate, Sink
 from peer_trials.case import ALERT, PICTURE, Case, Seen
 from peer_trials.mail_cases import ROBIN, WREN, sink

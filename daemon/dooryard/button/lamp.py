@@ -7,7 +7,7 @@ from typing import Any
 
 from dooryard.button.patterns import Shows, light
 from dooryard.button.pins import Pin
-from dooryard.clock import Clock
+from dooryard.core.clock import Clock
 
 
 class Lamp:

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from dooryard.log import say
+from dooryard.core.log import say
 
 _log = logging.getLogger("dooryard.button")
 WAITS_S = (0.5, 1.0, 2.0, 4.0, 8.0, 15.0, 30.0)

@@ -9,7 +9,7 @@ from typing import Any
 from dooryard.button import press
 from dooryard.button.pins import Pin
 from dooryard.button.press import Press, PressSettings, PressState
-from dooryard.clock import Clock
+from dooryard.core.clock import Clock
 
 
 class PushButton:

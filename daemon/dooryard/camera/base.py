@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Protocol, runtime_checkable
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from dooryard.records import Frame
+    from dooryard.core.records import Frame
 
 
 class CameraStalledError(Exception):
@@ -32,7 +32,7 @@ class Camera(Protocol):
     def open(self, after: datetime | None = None) -> None:
         """Start. A recording passes over frames taken at or before `after`; a live camera ignores it.
 
-        Raises `dooryard.errors.CameraError` with a remedy when there is nothing to open.
+        Raises `dooryard.core.errors.CameraError` with a remedy when there is nothing to open.
         """
         ...
 
@@ -40,7 +40,7 @@ class Camera(Protocol):
         """Return the next frame.
 
         Raises `CameraStalledError` after `timeout_s`, `EndOfFramesError` at the end of a recording, and
-        `dooryard.errors.CameraError` when the camera is gone and must be opened anew.
+        `dooryard.core.errors.CameraError` when the camera is gone and must be opened anew.
         """
         ...
 

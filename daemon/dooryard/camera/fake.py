@@ -30,9 +30,9 @@ import numpy as np
 
 from dooryard.camera.base import CameraStalledError, EndOfFramesError
 from dooryard.camera.luma import small_luma
-from dooryard.clock import Clock, FakeClock
-from dooryard.errors import CameraError
-from dooryard.records import Frame, Rgb
+from dooryard.core.clock import Clock, FakeClock
+from dooryard.core.errors import CameraError
+from dooryard.core.records import Frame, Rgb
 
 STEPS = frozenset("frbwgseda")
 _FRAMES = frozenset("frbwg")

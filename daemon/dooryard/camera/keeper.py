@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError, OpensInSteps
-from dooryard.errors import CameraError
-from dooryard.log import say
-from dooryard.records import Frame
+from dooryard.core.errors import CameraError
+from dooryard.core.log import say
+from dooryard.core.records import Frame
 
 _log = logging.getLogger("dooryard.camera")
 _STEP_S = 0.5  # of an opening that takes long, so that the button is heard within two seconds

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from PIL import Image
 
-from dooryard.records import Luma, Rgb
+from dooryard.core.records import Luma, Rgb
 
 
 def small_luma(pixels: Rgb, size: tuple[int, int]) -> Luma:

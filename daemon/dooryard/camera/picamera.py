@@ -38,9 +38,9 @@ from dooryard.camera.picamera_options import (
     crop_fault,
     problems,
 )
-from dooryard.clock import Clock
-from dooryard.errors import CameraError, StuckError
-from dooryard.records import Exposure, Frame, Luma, Moment, Rgb
+from dooryard.core.clock import Clock
+from dooryard.core.errors import CameraError, StuckError
+from dooryard.core.records import Exposure, Frame, Luma, Moment, Rgb
 
 _log = logging.getLogger(__name__)
 _OLDEST_S = 600.0  # a sensor time further back than this is no time of a frame in hand

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dooryard.camera import picamera_wire as wire
 from dooryard.camera.picamera_options import PicameraSettings
 from dooryard.camera.picamera_rooms import Rooms
-from dooryard.errors import CameraError
+from dooryard.core.errors import CameraError
 
 _log = logging.getLogger(__name__)
 _NOT_ITS = ("NOTIFY_SOCKET", "WATCHDOG_PID", "WATCHDOG_USEC")  # a process that speaks for the service

@@ -11,7 +11,7 @@ import errno
 import importlib
 from typing import Any
 
-from dooryard.errors import CameraError
+from dooryard.core.errors import CameraError
 
 LIBRARY_ERRORS = (RuntimeError, OSError, LookupError, ValueError, TypeError, AttributeError, AssertionError)
 """What picamera2 and libcamera raise, from a camera that is not there to a version that has changed."""

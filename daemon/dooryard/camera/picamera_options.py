@@ -16,8 +16,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
 
-from dooryard.errors import CameraError
-from dooryard.records import Box
+from dooryard.core.errors import CameraError
+from dooryard.core.records import Box
 
 _AF_MANUAL, _AF_CONTINUOUS = 0, 2
 Rectangle = tuple[int, int, int, int]

@@ -23,9 +23,9 @@ from dooryard.camera.base import CameraStalledError
 from dooryard.camera.picamera import PicameraCamera, boottime_ns
 from dooryard.camera.picamera_child import Child
 from dooryard.camera.picamera_options import PicameraSettings
-from dooryard.clock import Clock
-from dooryard.errors import CameraError, StuckError
-from dooryard.records import Exposure, Frame, Luma, Moment, Rgb
+from dooryard.core.clock import Clock
+from dooryard.core.errors import CameraError, StuckError
+from dooryard.core.records import Exposure, Frame, Luma, Moment, Rgb
 
 _log = logging.getLogger(__name__)
 _GONE = "close it and open it anew"

@@ -15,17 +15,17 @@ import sys
 from collections.abc import Callable
 from dataclasses import asdict
 
-from dooryard import log
-from dooryard.allocator import keep_memory_flat
 from dooryard.camera import picamera_faults as faults
 from dooryard.camera import picamera_wire as wire
 from dooryard.camera.base import Camera, CameraStalledError
 from dooryard.camera.picamera import PicameraCamera, Room, boottime_ns
 from dooryard.camera.picamera_options import PicameraSettings
 from dooryard.camera.picamera_rooms import WrittenRooms
-from dooryard.clock import Clock, SystemClock
-from dooryard.errors import CameraError
-from dooryard.records import Frame
+from dooryard.core import log
+from dooryard.core.clock import Clock, SystemClock
+from dooryard.core.errors import CameraError
+from dooryard.core.malloc import keep_memory_flat
+from dooryard.core.records import Frame
 
 _log = logging.getLogger(__name__)
 Make = Callable[[PicameraSettings, Room], Camera]

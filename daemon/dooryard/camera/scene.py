@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from dooryard.camera.base import EndOfFramesError
 from dooryard.camera.garden.plan import GardenPlan, Scene
 from dooryard.camera.luma import small_luma
-from dooryard.errors import CameraError
-from dooryard.records import Exposure, Frame, Luma, Rgb
+from dooryard.core.errors import CameraError
+from dooryard.core.records import Exposure, Frame, Luma, Rgb
 
 if TYPE_CHECKING:
     from dooryard.camera.garden.render import Painter

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from dooryard.classify.card import Card
-    from dooryard.records import Box, Frame, Sighting
+    from dooryard.core.records import Box, Frame, Sighting
 
 
 class Classifier(Protocol):
@@ -29,7 +29,7 @@ class Classifier(Protocol):
         Calls `frame.large()` once, and not at all without boxes. What it returns stays as it is when
         the camera goes on to the next frame. The same frame and box give the same sighting. Raises
         what `frame.large()` raises, ValueError for a box that is empty or outside the picture or a
-        picture that is not (H, W, 3) uint8, and `dooryard.errors.ModelError` when the model fails.
+        picture that is not (H, W, 3) uint8, and `dooryard.core.errors.ModelError` when the model fails.
         """
         ...
 

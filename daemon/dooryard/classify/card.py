@@ -9,8 +9,8 @@ from typing import Any, NamedTuple
 
 from dooryard.classify import crop
 from dooryard.classify.calibration import Calibration, Line
-from dooryard.errors import ModelError
-from dooryard.toml_depth import MOST_PARTS, deep_key_line
+from dooryard.config.toml_depth import MOST_PARTS, deep_key_line
+from dooryard.core.errors import ModelError
 
 
 class Normalisation(NamedTuple):

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from dooryard.records import Box, Rgb
+from dooryard.core.records import Box, Rgb
 
 EDITION = 3
 """To be raised when other planes come of the same picture: what was kept of networks' answers and features

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dooryard.classify import crop, sightings
 from dooryard.classify.card import Card
 from dooryard.classify.labels import GROUPS
-from dooryard.records import Box, Frame, Naming, Picture, Sighting
+from dooryard.core.records import Box, Frame, Naming, Picture, Sighting
 
 Script = Callable[[int, Box], Mapping[str, float]]
 """(frame number, box) -> group -> probability; groups that are left out are 0."""

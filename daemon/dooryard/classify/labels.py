@@ -11,7 +11,7 @@ import csv
 import io
 from dataclasses import dataclass
 
-from dooryard.errors import ModelError
+from dooryard.core.errors import ModelError
 
 GROUPS = ("bird", "squirrel", "cat", "dog", "fox", "rabbit", "animal")
 """All groups that a model may tell; "animal" is any other. A person is not among them."""

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from dooryard.classify import card as cards
 from dooryard.classify import crop, labels, presence, runtime
 from dooryard.classify.presence import Presence
-from dooryard.errors import ModelError
-from dooryard.text_files import MOST_BYTES, read_plain
+from dooryard.core.errors import ModelError
+from dooryard.core.text_files import MOST_BYTES, read_plain
 
 REINSTALL = "install the package again, or build the model anew with tools/build_model.py"
 

@@ -15,8 +15,8 @@ from dooryard.classify.calibration import calibrated
 from dooryard.classify.network import REINSTALL, Network
 from dooryard.classify.presence import leaning
 from dooryard.classify.taught import Taught, tell
-from dooryard.errors import ModelError
-from dooryard.records import Box, Features, Frame, Naming, Picture, Rgb, Sighting
+from dooryard.core.errors import ModelError
+from dooryard.core.records import Box, Features, Frame, Naming, Picture, Rgb, Sighting
 
 log = logging.getLogger(__name__)
 

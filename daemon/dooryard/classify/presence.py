@@ -23,7 +23,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from dooryard.records import Features
+from dooryard.core.records import Features
 
 MOST = 4.0
 """The most that it may say, either way, before it is weighed: far from the plane it is no surer than near."""

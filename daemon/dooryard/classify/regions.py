@@ -7,7 +7,7 @@ beginning: a policy may give a list of its own.
 
 from __future__ import annotations
 
-from dooryard.errors import ConfigError
+from dooryard.core.errors import ConfigError
 
 _NORTH_AMERICA = """
 Accipiter cooperii, Accipiter striatus, Agelaius phoeniceus, Anas platyrhynchos, Archilochus alexandri,

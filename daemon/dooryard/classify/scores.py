@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dooryard.classify.labels import GROUPS, Label
-from dooryard.records import Naming
+from dooryard.core.records import Naming
 
 OTHER = "animal"
 TIMES_CHANCE = 10.0

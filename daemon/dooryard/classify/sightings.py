@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from dooryard.records import Box, Frame, Rgb
+from dooryard.core.records import Box, Frame, Rgb
 
 
 def lasting(frame: Frame) -> Rgb:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dooryard.classify.labels import Label
-from dooryard.records import Naming
+from dooryard.core.records import Naming
 
 LEAST_LISTED = 0.5
 LEAST_TOLD = 0.05  # a species less likely than this is not worth a name

@@ -21,8 +21,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from dooryard.arrays import packed, sealed, unpacked, unsealed
-from dooryard.records import Features
+from dooryard.core.arrays import packed, sealed, unpacked, unsealed
+from dooryard.core.records import Features
 
 MOST_NAMES = 200
 MOST_MARKS = 40  # pictures kept of each name; the oldest goes first

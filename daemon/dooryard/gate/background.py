@@ -23,9 +23,9 @@ from dooryard.gate.shake import steadied
 from dooryard.gate.state import Behind, behind_of, straying
 
 if TYPE_CHECKING:
+    from dooryard.core.records import Luma
     from dooryard.gate.settings import GateSettings
     from dooryard.gate.state import GateState
-    from dooryard.records import Luma
 
 LIGHT_RADIUS = 12  # cells: light that changes over a wider area than this is taken out
 BODY_RADIUS = 2  # cells: about the size of a small bird at a feeder

@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from dooryard.records import Box
+from dooryard.core.records import Box
 
 if TYPE_CHECKING:
+    from dooryard.core.records import Luma
     from dooryard.gate.settings import Polygon
-    from dooryard.records import Luma
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]

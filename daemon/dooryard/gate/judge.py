@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, NamedTuple
 
+from dooryard.core.records import Box, Held, Motion
 from dooryard.gate.background import View
 from dooryard.gate.blobs import Blob, components
 from dooryard.gate.evidence import ENOUGH_S, gathered, widened
 from dooryard.gate.grid import mask_of, polygon_mask
 from dooryard.gate.shape import NO_SHAPE, Shape, likeness, shape_of
 from dooryard.gate.site import bar_at
-from dooryard.records import Box, Held, Motion
 
 if TYPE_CHECKING:
     from dooryard.gate.grid import Map, Mask

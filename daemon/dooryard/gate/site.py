@@ -20,7 +20,7 @@ from dooryard.gate.stirs import Running, Stir, follow
 from dooryard.gate.tail import THRESHOLD, excess, needed
 
 if TYPE_CHECKING:
-    from dooryard.records import Box
+    from dooryard.core.records import Box
 
 REGIONS = (6, 8)  # rows, columns
 RAISE = 1.12  # factor for one "nobody there"

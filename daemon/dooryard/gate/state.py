@@ -14,7 +14,7 @@ from dooryard.gate.site import Site, new_site
 from dooryard.gate.tally import Tally
 
 if TYPE_CHECKING:
-    from dooryard.records import Luma
+    from dooryard.core.records import Luma
 
 FIRST_SPREAD = 0.05**2  # log brightness squared; what a place is trusted to vary by before it is known
 

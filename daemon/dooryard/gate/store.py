@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from dooryard.arrays import packed, unpacked
+from dooryard.core.arrays import packed, unpacked
 from dooryard.gate.grid import grid_shape
 from dooryard.gate.modes import BATCH, MODES, Modes, few_shape, no_modes
 from dooryard.gate.site import REGIONS, Site

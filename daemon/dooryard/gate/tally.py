@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from dooryard.records import Held
+from dooryard.core.records import Held
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

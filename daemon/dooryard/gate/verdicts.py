@@ -13,9 +13,9 @@ from dooryard.gate.site import verdict
 from dooryard.gate.state import behind_of, straying
 
 if TYPE_CHECKING:
+    from dooryard.core.records import Box
     from dooryard.gate.settings import GateSettings
     from dooryard.gate.state import GateState
-    from dooryard.records import Box
 
 TAKE_IN = np.float32(0.5)  # how much of what nobody stands behind becomes background at once
 MOST_SPREAD = np.float32(0.3**2)  # a wrong verdict must not blind the place for long

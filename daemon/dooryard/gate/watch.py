@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from dooryard.core.records import Box, Held, Motion
 from dooryard.gate.anew import NEWS, UPSET_S, is_upset
 from dooryard.gate.background import View, learned, look, unrest
 from dooryard.gate.evidence import spread_out
@@ -16,11 +17,10 @@ from dooryard.gate.site import bar_at, observe, region_of
 from dooryard.gate.state import GateState, fresh, renewed
 from dooryard.gate.stirs import Stir
 from dooryard.gate.tally import count
-from dooryard.records import Box, Held, Motion
 
 if TYPE_CHECKING:
+    from dooryard.core.records import Luma
     from dooryard.gate.settings import GateSettings
-    from dooryard.records import Luma
 
 JUMP = 0.10  # change of log brightness from one frame to the next: all light at once
 JUMP_S = 2.0

@@ -15,13 +15,13 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 
+from dooryard.core.atomic_files import Disk
 from dooryard.journal import paths, pictures, render
 from dooryard.journal.desk import Desk, opened
 from dooryard.journal.effort import effort
 from dooryard.journal.files import Manifest, Site, held
 from dooryard.journal.phrases import labels
 from dooryard.journal.writing import Writer, write_pages
-from dooryard.outbox.durable import Disk
 from dooryard.policy.schema import Policy
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
+from dooryard.core.records import Outcome
+from dooryard.core.wording import duration, how_sure, listed, percent, sentence, spoken
+from dooryard.history.entries import Entry, why_not_told
 from dooryard.journal import paths
-from dooryard.journal.entries import Entry, why_not_told
-from dooryard.journal.phrases import clock, listed, short_date, title_of
-from dooryard.policy.words import duration, how_sure, percent, sentence, spoken
-from dooryard.records import Outcome
+from dooryard.journal.phrases import clock, short_date, title_of
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,12 +14,13 @@ from pathlib import Path
 from types import FrameType
 from typing import TextIO
 
-from dooryard.clock import Clock
-from dooryard.errors import EXIT_OK
-from dooryard.journal import marks, muting, serve
+from dooryard.core.clock import Clock
+from dooryard.core.errors import EXIT_OK
+from dooryard.history import annotations as marks
+from dooryard.history.database import Notebook
+from dooryard.journal import muting, serve
 from dooryard.journal.build import build
 from dooryard.journal.export import By, Period, export_camtrap, export_visits
-from dooryard.journal.notebook import Notebook
 from dooryard.journal.paths import SITE
 from dooryard.journal.phrases import many
 from dooryard.policy.schema import Policy

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 
+from dooryard.history.database import Notebook, OffTime
+from dooryard.history.entries import Entry
+from dooryard.history.reader import Reader
 from dooryard.journal import page_day, render
 from dooryard.journal.counts import day_span
 from dooryard.journal.effort import watched_on
-from dooryard.journal.entries import Entry
-from dooryard.journal.notebook import Notebook, OffTime
-from dooryard.journal.reading import Reader
 from dooryard.journal.survey import Digest, Survey, survey
 from dooryard.policy.hours import Span
 from dooryard.policy.schema import Policy

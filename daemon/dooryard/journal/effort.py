@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 
+from dooryard.history.database import Notebook, OffTime
 from dooryard.journal.counts import HOURS, by_hour, day_span, watch_spans
 from dooryard.journal.files import Manifest
-from dooryard.journal.notebook import Notebook, OffTime
 from dooryard.journal.page_visitor import Effort
 from dooryard.journal.survey import Digest, Week
 from dooryard.policy.hours import Span

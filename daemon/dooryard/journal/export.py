@@ -12,19 +12,19 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from dooryard.errors import ConfigError, StoreError
+from dooryard.core.atomic_files import Disk, make_folders, write_file
+from dooryard.core.errors import ConfigError, StoreError
+from dooryard.core.wording import spoken
+from dooryard.history.database import Notebook
+from dooryard.history.entries import Entry
+from dooryard.history.reader import Reader
 from dooryard.journal import camtrap, pictures, tables
 from dooryard.journal.counts import day_span, joined, without
 from dooryard.journal.effort import watched_on
-from dooryard.journal.entries import Entry
-from dooryard.journal.notebook import Notebook
 from dooryard.journal.package import Scope, package
 from dooryard.journal.phrases import title_of
-from dooryard.journal.reading import Reader
-from dooryard.outbox.durable import Disk, make_folders, write_file
 from dooryard.policy.hours import Span
 from dooryard.policy.schema import Policy
-from dooryard.policy.words import spoken
 
 MEDIA = "media"
 _MOST_DECIMALS = 6  # a decimetre

@@ -8,10 +8,10 @@ from datetime import datetime
 from xml.etree import ElementTree as ET
 from zoneinfo import ZoneInfo
 
+from dooryard.core.wording import sentence, spoken
+from dooryard.history.entries import Entry
 from dooryard.journal import paths
 from dooryard.journal.cards import alternative, card
-from dooryard.journal.entries import Entry
-from dooryard.policy.words import sentence, spoken
 
 ATOM = "http://www.w3.org/2005/Atom"
 MOST_ENTRIES = 30

@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from dooryard.errors import AlreadyRunningError, ConfigError, StoreError
+from dooryard.core.atomic_files import TEMP_SUFFIX, Disk, make_folders, write_file
+from dooryard.core.errors import AlreadyRunningError, ConfigError, StoreError
 from dooryard.journal import paths
-from dooryard.outbox.durable import TEMP_SUFFIX, Disk, make_folders, write_file
 
 MANIFEST = ".journal.json"
 LOCK = ".journal.lock"

@@ -6,11 +6,11 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from dooryard.core.wording import sentence
+from dooryard.history.annotations import says
 from dooryard.journal import paths, render
 from dooryard.journal.desk import Desk
-from dooryard.journal.marks import says
 from dooryard.journal.phrases import clock, many, short_date
-from dooryard.policy.words import sentence
 
 MARKS = "marks.html"
 MUTE_END = "end"

@@ -6,8 +6,8 @@ import contextlib
 from datetime import datetime
 from pathlib import Path
 
-from dooryard.errors import ConfigError
-from dooryard.journal.notebook import Notebook
+from dooryard.core.errors import ConfigError
+from dooryard.history.database import Notebook
 from dooryard.policy.mute import hushed, mute_end, mute_holds, muted_text
 from dooryard.policy.schema import Policy
 from dooryard.sensors.clock_state import clock_is_set

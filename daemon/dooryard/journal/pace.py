@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
 
-When = Literal["after visits", "daily", "never"]
+from dooryard.box.file import When
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,13 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from dooryard.core.records import Outcome
+from dooryard.core.wording import listed, sentence, spoken
+from dooryard.history.entries import Entry
 from dooryard.journal import counts, paths
 from dooryard.journal.cards import Card, card
-from dooryard.journal.entries import Entry
 from dooryard.journal.phrases import (
     clock,
     hours,
-    listed,
     long_date,
     many,
     minutes_from,
@@ -22,8 +23,6 @@ from dooryard.journal.phrases import (
 )
 from dooryard.policy.hours import Span, sun_times
 from dooryard.policy.schema import Policy
-from dooryard.policy.words import sentence, spoken
-from dooryard.records import Outcome
 
 _NOT_BEGUN = "not yet begun"  # as the box notes the first day's hours before its first start
 

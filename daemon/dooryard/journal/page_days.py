@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from datetime import date
 from zoneinfo import ZoneInfo
 
+from dooryard.core.records import Outcome
+from dooryard.core.wording import percent
+from dooryard.history.entries import Entry
 from dooryard.journal import paths
 from dooryard.journal.cards import Card, card
-from dooryard.journal.entries import Entry
 from dooryard.journal.phrases import clock, long_date, many, share, short_date, title_of
 from dooryard.journal.survey import DaySum, Survey
 from dooryard.journal.tally import Tally
-from dooryard.policy.words import percent
-from dooryard.records import Outcome
 
 _MOST_BEST = 6  # pictures of the newest day
 _MANY = 4  # visits a day from which the calendar's colour is full, at the least

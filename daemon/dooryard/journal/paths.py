@@ -6,7 +6,7 @@ import re
 from datetime import date
 from zoneinfo import ZoneInfo
 
-from dooryard.journal.entries import Entry
+from dooryard.history.entries import Entry
 from dooryard.journal.phrases import slug
 
 SITE = "journal"  # the journal's folder within the state folder, if no other is named

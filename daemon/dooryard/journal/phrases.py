@@ -5,12 +5,11 @@ from __future__ import annotations
 import hashlib
 import re
 import unicodedata
-from collections.abc import Sequence
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from dooryard.policy.words import duration, percent, sentence, spoken, with_article
-from dooryard.records import SOMETHING, Visitor
+from dooryard.core.records import SOMETHING, Visitor
+from dooryard.core.wording import duration, percent, sentence, spoken, with_article
 
 _NOT_A_SLUG = re.compile(r"[^a-z0-9]+")
 _MOST_SLUG = 40
@@ -59,11 +58,6 @@ def many(count: int, one: str, more: str | None = None) -> str:
     """Text like "1 visit", "3 visits", "no visits"."""
     words = one if count == 1 else more or f"{one}s"
     return f"{count or 'no'} {words}"
-
-
-def listed(words: Sequence[str]) -> str:
-    """Text like "a", "a and b", "a, b and c"."""
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else list(words))
 
 
 def hours(seconds: float) -> str:

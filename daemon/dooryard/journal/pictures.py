@@ -7,9 +7,9 @@ from pathlib import Path
 
 from PIL import Image, UnidentifiedImageError
 
-from dooryard.inset import inset_of
-from dooryard.journal.xmp import bare, labelled
-from dooryard.picture_size import SMALL
+from dooryard.imaging.exif_thumbnail import inset_of
+from dooryard.imaging.size_budget import SMALL
+from dooryard.imaging.xmp import bare, labelled
 
 # The longer side of a small picture lies between these: about as wide as a card. A JPEG decoder gives 1/2,
 # 1/4 or 1/8 of a picture for less work than the whole; most cameras' sizes have one of them in this range.

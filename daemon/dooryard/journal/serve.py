@@ -22,15 +22,16 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
-from dooryard.clock import Clock
-from dooryard.errors import AlreadyRunningError, ConfigError, DooryardError, StoreError
+from dooryard.core.atomic_files import Disk
+from dooryard.core.clock import Clock
+from dooryard.core.errors import AlreadyRunningError, ConfigError, DooryardError, StoreError
+from dooryard.core.log import say
+from dooryard.history import annotations as marks
 from dooryard.journal import desk as desks
-from dooryard.journal import forms, marks, muting, paths, render
+from dooryard.journal import forms, muting, paths, render
 from dooryard.journal.build import build, site_of
 from dooryard.journal.files import Site
 from dooryard.journal.writing import day_html, index_html
-from dooryard.log import say
-from dooryard.outbox.durable import Disk
 from dooryard.policy.schema import Policy
 
 _log = logging.getLogger("dooryard")

@@ -13,10 +13,10 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from dooryard.core.records import Outcome, Visitor
+from dooryard.history.entries import Entry
 from dooryard.journal.counts import HOURS
-from dooryard.journal.entries import Entry
 from dooryard.journal.tally import Tally, was_right
-from dooryard.records import Outcome, Visitor
 
 MOST_BEST = 12  # pictures on a visitor's page
 Week = tuple[int, int]  # ISO year and week

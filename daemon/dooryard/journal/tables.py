@@ -13,12 +13,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from dooryard.core.records import SOMETHING
+from dooryard.history.entries import Entry
 from dooryard.journal import camtrap
-from dooryard.journal.entries import Entry
 from dooryard.journal.tally import was_right
 from dooryard.policy.hours import Span
 from dooryard.policy.schema import Place
-from dooryard.records import SOMETHING
 
 Row = dict[str, Any]
 _METRES_PER_DEGREE = 111_320.0  # along a meridian, rounded; along a parallel times the latitude's cosine

@@ -11,8 +11,8 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from dooryard.journal.entries import Entry
-from dooryard.records import SOMETHING
+from dooryard.core.records import SOMETHING
+from dooryard.history.entries import Entry
 
 Z_95 = 1.959963984540054  # the standard normal's 97.5 % point
 

@@ -6,9 +6,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
+from dooryard.history.entries import Entry
 from dooryard.journal import page_day, page_days, page_visitor, paths, render
 from dooryard.journal.desk import Desk
-from dooryard.journal.entries import Entry
 from dooryard.journal.feed import MOST_ENTRIES, feed
 from dooryard.journal.files import Manifest, Site
 from dooryard.journal.page_visitor import Effort

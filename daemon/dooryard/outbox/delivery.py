@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from functools import partial
 
-from dooryard.clock import Clock
+from dooryard.core.clock import Clock
 from dooryard.outbox.schedule import Instead, Rules
 from dooryard.outbox.store import Store
 from dooryard.outbox.worker import STORE_RETRY_S, Worker

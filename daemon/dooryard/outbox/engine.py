@@ -11,9 +11,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TypeVar
 
-from dooryard.errors import StoreError
+from dooryard.core.atomic_files import Disk, make_folders, remove_if_there, write_file
+from dooryard.core.errors import StoreError
 from dooryard.outbox import rows, schema
-from dooryard.outbox.durable import Disk, make_folders, remove_if_there, write_file
 from dooryard.outbox.folder import (
     FolderLock,
     reconcile,

@@ -9,8 +9,8 @@ import sqlite3
 from datetime import UTC, datetime
 from pathlib import Path
 
-from dooryard.errors import AlreadyRunningError
-from dooryard.outbox.durable import TEMP_SUFFIX, Disk
+from dooryard.core.atomic_files import TEMP_SUFFIX, Disk
+from dooryard.core.errors import AlreadyRunningError
 from dooryard.outbox.own import DATABASE, LOCK, PICTURES, SET_ASIDE, date_folders_in, pictures_in
 
 KEPT_ASIDE = 2  # sets; an older one is removed when a new one comes

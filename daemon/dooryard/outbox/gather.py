@@ -8,8 +8,8 @@ from collections.abc import Sequence
 
 from PIL import Image
 
-from dooryard.ids import id_for
-from dooryard.records import Alert, Moment
+from dooryard.core.ids import id_for
+from dooryard.core.records import Alert, Moment
 
 MOST_LINES = 40
 MOST_PICTURES = 12

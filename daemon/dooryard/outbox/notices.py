@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from dooryard.core.records import Alert, Moment
 from dooryard.outbox.schedule import Errand, State
-from dooryard.records import Alert, Moment
 
 
 def as_stand_in(alert: Alert, sink: str) -> Alert:

@@ -6,7 +6,7 @@ import sqlite3
 from pathlib import Path
 from typing import Literal
 
-from dooryard.errors import StoreError
+from dooryard.core.errors import StoreError
 from dooryard.outbox import schema
 from dooryard.outbox.own import DATABASE
 from dooryard.outbox.problems import store_error

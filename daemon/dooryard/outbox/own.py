@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from tempfile import gettempdir
 
-from dooryard.errors import StoreError
+from dooryard.core.errors import StoreError
 
 DATABASE = "dooryard.sqlite3"
 PICTURES = "pictures"

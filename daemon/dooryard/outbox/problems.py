@@ -6,7 +6,7 @@ import errno
 import sqlite3
 from pathlib import Path
 
-from dooryard.errors import StoreError
+from dooryard.core.errors import StoreError
 
 _FULL = "free some space or lower the policy's keeping limits; visits are stored again once there is room"
 _READ_ONLY = (

@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from dooryard.core.records import Alert
 from dooryard.outbox.rows import insert_alert, update_delivery, wall_text
 from dooryard.outbox.schedule import Errand, State
-from dooryard.records import Alert
 
 WAITING_TO = """SELECT d.alert, d.sink, a.seq, d.attempts, d.maybe, d.wait_s, d.age_s, d.answer,
     d.taken, d.refused, d.trying_s, d.instead_of,

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Protocol
 
-from dooryard.policy.words import duration
-from dooryard.records import Moment
+from dooryard.core.records import Moment
+from dooryard.core.wording import duration
 
 AWAY_AFTER_S = 600.0
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
-from dooryard.outbox.durable import TEMP_SUFFIX, Disk, make_folders
+from dooryard.core.atomic_files import TEMP_SUFFIX, Disk, make_folders
 
 _Identity = tuple[int, int]  # device and inode
 

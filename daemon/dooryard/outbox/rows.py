@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from dooryard.core.records import Alert, Box, Clause, Decision, Outcome, Visit, Visitor
 from dooryard.outbox.schedule import Errand, State
-from dooryard.records import Alert, Box, Clause, Decision, Outcome, Visit, Visitor
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 
-from dooryard.errors import StoreError
+from dooryard.core.errors import StoreError
 
 Step = Sequence[str]  # the statements of one migration, run in one transaction
 

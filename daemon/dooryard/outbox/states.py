@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from dooryard.clock import Clock
-from dooryard.errors import StoreError
+from dooryard.core.clock import Clock
+from dooryard.core.errors import StoreError
 from dooryard.outbox import rows
 from dooryard.outbox.engine import Engine
 from dooryard.outbox.schema import sha256

@@ -18,15 +18,15 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from dooryard.clock import Clock
-from dooryard.errors import StoreError
+from dooryard.core.atomic_files import Disk
+from dooryard.core.clock import Clock
+from dooryard.core.errors import StoreError
+from dooryard.core.records import Alert, Decision, Visit
 from dooryard.outbox import engine as engines
 from dooryard.outbox import queue, rows
 from dooryard.outbox import upkeep as upkeeps
-from dooryard.outbox.durable import Disk
 from dooryard.outbox.schedule import Errand, State
 from dooryard.outbox.states import States
-from dooryard.records import Alert, Decision, Visit
 
 # In `Alert.picture`: this alert wants its visit's picture. When it is stored, the path takes its place.
 VISIT_PICTURE = "visit"

@@ -8,8 +8,9 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 from itertools import islice
 
-from dooryard.clock import Clock
-from dooryard.errors import StoreError
+from dooryard.core.clock import Clock
+from dooryard.core.errors import StoreError
+from dooryard.core.records import Alert, Moment
 from dooryard.outbox import pace
 from dooryard.outbox.gather import MOST_PICTURES, contact_sheet, late_alert
 from dooryard.outbox.notices import as_stand_in, failure_notice
@@ -30,7 +31,6 @@ from dooryard.outbox.schedule import (
 )
 from dooryard.outbox.stand_in import StandIn, errand_of
 from dooryard.outbox.store import Store
-from dooryard.records import Alert, Moment
 from dooryard.sinks.base import Answer, Fate, ManyRecipients, Sink
 
 STORE_RETRY_S = 30.0  # how long to leave a failing store alone

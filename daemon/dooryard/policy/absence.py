@@ -17,12 +17,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
+from dooryard.core.records import SOMETHING, Absent, Moment, Visit, Visitor
 from dooryard.policy.asking import certainty
 from dooryard.policy.hours import time_on
 from dooryard.policy.naming import names_of
 from dooryard.policy.schema import WEEK, Absence, Place
 from dooryard.policy.times import TimeOfDay
-from dooryard.records import SOMETHING, Moment, Visit, Visitor
 
 EVERY_S = 60.0  # how often `advance` looks
 LONGEST_GAP_S = 60.0  # between two frames; in a longer one nobody watched
@@ -67,19 +67,6 @@ class Absences:
     frame_s: float = -math.inf  # when a frame came last
     fresh_s: float = 0.0  # watched since `advance` looked last
     looked_s: float = -math.inf  # when that was
-
-
-@dataclass(frozen=True, slots=True)
-class Absent:
-    """To be told: nobody came, or (`over`) one has come after all."""
-
-    id: str
-    absence: str  # its name
-    over: bool
-    since: datetime | None  # when one came last (`came`), or when the waiting began; None: not known
-    came: bool
-    by: datetime | None = None  # the time of the day that has passed
-    visitor: Visitor | None = None  # who has come
 
 
 def watched(state: Absences, now_s: float) -> Absences:

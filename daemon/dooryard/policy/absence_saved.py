@@ -8,7 +8,7 @@ from dataclasses import asdict
 from datetime import date, datetime
 from typing import Any
 
-from dooryard.errors import StoreError
+from dooryard.core.errors import StoreError
 from dooryard.policy.absence import Absences, Day, Wait
 
 VERSION = 1

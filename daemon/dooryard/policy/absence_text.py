@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dooryard.policy.absence import Absent
+from dooryard.core.records import SOMETHING, Absent, Alert, Moment
+from dooryard.core.wording import duration, sentence, spoken, with_article
 from dooryard.policy.case import listed, sinks_for
 from dooryard.policy.fields import ANYTHING, NOT_SURE
+from dooryard.policy.local_time import local_day, local_time
 from dooryard.policy.schema import Absence, Policy
-from dooryard.policy.words import duration, local_day, local_time, sentence, spoken, with_article
-from dooryard.records import SOMETHING, Alert, Moment
 
 _DAY_S = 86400.0
 _CALLED = {NOT_SURE: "visitor of no certain name", SOMETHING: "unclassified visitor"}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time, timedelta
 
-from dooryard.errors import ConfigError
+from dooryard.core.errors import ConfigError
 from dooryard.policy.absence import is_on
 from dooryard.policy.dates import DateRange, listed_dates, within
 from dooryard.policy.hours import Span, spans_of, sun_times, time_on

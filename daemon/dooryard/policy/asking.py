@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
 
+from dooryard.core.records import SOMETHING, Clause, Visitor
+from dooryard.core.wording import date_text, percent_against, seconds_against, with_article
 from dooryard.policy.case import Case
 from dooryard.policy.company import enough
 from dooryard.policy.dates import listed_dates, within
@@ -11,8 +13,6 @@ from dooryard.policy.hours import is_open
 from dooryard.policy.naming import names_of
 from dooryard.policy.newness import new_enough
 from dooryard.policy.schema import Rule, plain_name
-from dooryard.policy.words import date_text, percent_against, seconds_against, with_article
-from dooryard.records import SOMETHING, Clause, Visitor
 
 
 def asked(case: Case, rule: Rule) -> Iterator[Clause]:

@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from dooryard.core.records import Moment, Visit
 from dooryard.policy.schema import ALL_SINKS, Policy, Rule
 from dooryard.policy.state import PolicyState
-from dooryard.records import Moment, Visit
 
 _MOST_NAMES = 4
 

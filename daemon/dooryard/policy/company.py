@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from dooryard.core.records import Clause, Visitor
 from dooryard.policy.case import Case
 from dooryard.policy.naming import names_of
 from dooryard.policy.rule import Rule
 from dooryard.policy.seen import HOUR_S
-from dooryard.records import Clause, Visitor
 
 
 def enough(case: Case, rule: Rule) -> Iterator[Clause]:

@@ -14,7 +14,7 @@ from typing import Annotated
 
 from pydantic import BeforeValidator, Field, PlainValidator, model_validator
 
-from dooryard.policy.document import did_you_mean, quoted
+from dooryard.config.toml_document import did_you_mean, quoted
 from dooryard.policy.fields import Table, as_tuple
 
 GRAMMAR = '"1 Nov" for every year, or "2026-11-01" for once'

@@ -16,6 +16,17 @@ from dataclasses import replace
 from datetime import datetime
 from types import MappingProxyType
 
+from dooryard.core.records import (
+    SOMETHING,
+    Clause,
+    Decision,
+    Moment,
+    Outcome,
+    Visit,
+    Visitor,
+    Waiting,
+)
+from dooryard.core.wording import spoken
 from dooryard.policy.asking import asked, is_its_time
 from dooryard.policy.case import Case, day_of, is_for, sinks_for
 from dooryard.policy.hours import quiet_ends
@@ -26,8 +37,6 @@ from dooryard.policy.schema import Policy, Rule
 from dooryard.policy.sink_hours import have_own_quiet
 from dooryard.policy.sink_limits import MOST_HELD, Reach, reach, within_limits
 from dooryard.policy.state import PolicyState, Told
-from dooryard.policy.words import spoken
-from dooryard.records import SOMETHING, Clause, Decision, Moment, Outcome, Visit, Visitor, Waiting
 
 
 def decide(

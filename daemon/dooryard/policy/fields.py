@@ -24,10 +24,10 @@ from pydantic import (
 
 from dooryard.classify import regions
 from dooryard.classify.labels import GROUPS
-from dooryard.errors import ConfigError
-from dooryard.policy.document import did_you_mean, quoted
+from dooryard.config.toml_document import did_you_mean, quoted
+from dooryard.core.errors import ConfigError
+from dooryard.core.records import SOMETHING
 from dooryard.policy.times import TimeOfDay, parse_time
-from dooryard.records import SOMETHING
 
 ANYTHING = "anything"
 NOT_SURE = "not sure"

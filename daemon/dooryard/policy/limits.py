@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from dooryard.core.records import Clause
+from dooryard.core.wording import duration
 from dooryard.policy.case import Case, listed
 from dooryard.policy.hours import quiet, quiet_until
+from dooryard.policy.local_time import local_time
 from dooryard.policy.mute import hushed
 from dooryard.policy.schema import ALL_SINKS, Rule
 from dooryard.policy.state import PolicyState
-from dooryard.policy.words import duration, local_time
-from dooryard.records import Clause
 
 HOUR_S = 3600.0
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
+from dooryard.core.records import Decision, Outcome, Visit
 from dooryard.policy.rule import Rule
 from dooryard.policy.schema import Policy
-from dooryard.records import Decision, Outcome, Visit
 
 
 def rule_of(policy: Policy, decision: Decision) -> Rule | None:

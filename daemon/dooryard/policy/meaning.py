@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from dooryard.classify.labels import GROUPS
-from dooryard.policy.document import Document, quoted
+from dooryard.config.toml_document import Document, quoted
+from dooryard.config.toml_lines import Path
+from dooryard.core.records import SOMETHING
 from dooryard.policy.fields import ANYTHING, NOT_SURE
-from dooryard.policy.lines import Path
 from dooryard.policy.patience import NAME_WAIT_S
 from dooryard.policy.schema import Policy, Rule
-from dooryard.records import SOMETHING
 
 _SPECIAL = frozenset({*GROUPS, ANYTHING, NOT_SURE, SOMETHING})
 

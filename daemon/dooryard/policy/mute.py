@@ -11,7 +11,7 @@ import re
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from dooryard.errors import ConfigError
+from dooryard.core.errors import ConfigError
 from dooryard.policy.hours import time_on
 from dooryard.policy.schema import Place, Policy
 from dooryard.policy.silence import Pause

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from dooryard.core.records import SOMETHING, Visitor
 from dooryard.policy.fields import ANYTHING, NOT_SURE, plain_name
-from dooryard.records import SOMETHING, Visitor
 
 _UNSURE_GROUPS = frozenset({"bird", "animal"})  # told by more than the group, whatever the model knows
 

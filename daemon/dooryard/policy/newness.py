@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import date
 
+from dooryard.core.records import Clause
+from dooryard.core.wording import date_text, percent
 from dooryard.policy.case import Case
 from dooryard.policy.rule import Rule
-from dooryard.policy.words import date_text, percent
-from dooryard.records import Clause
 
 _SEASONS = (3, 6, 9, 12)  # months on whose first day a season begins: the meteorological ones
 _NOT_SET = "the clock is not set, so nobody knows whether it is new"

@@ -1,6 +1,6 @@
 """From a policy's text to a `Policy`, or to every problem in it at once. Pure.
 
-Raises `dooryard.errors.ConfigError` only; its `what` has one line a problem: file:line: key: text.
+Raises `dooryard.core.errors.ConfigError` only; its `what` has one line a problem: file:line: key: text.
 """
 
 from __future__ import annotations
@@ -9,15 +9,15 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import timedelta
 from typing import Any
 
+from dooryard.config.toml_document import Document, Parsed, quoted, read
+from dooryard.config.toml_lines import Path
+from dooryard.config.validation import validated
+from dooryard.core.records import SOMETHING
+from dooryard.core.wording import duration
 from dooryard.policy import sense, sense_silence, sink_sense
-from dooryard.policy.document import Document, Parsed, quoted, read
 from dooryard.policy.hours import Span, ever_opens, ever_together, longest, once_ended_otherwise
-from dooryard.policy.lines import Path
-from dooryard.policy.problems import validated
 from dooryard.policy.schema import ANYTHING, SUN_WITHOUT_PLACE, Known, Policy, Rule, Window
 from dooryard.policy.times import parse_time
-from dooryard.policy.words import duration
-from dooryard.records import SOMETHING
 
 _DAY = timedelta(days=1)
 _LONGEST_WINDOW = _DAY + timedelta(minutes=1)  # noon itself comes up to half a minute later the next day

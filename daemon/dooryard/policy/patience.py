@@ -17,10 +17,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from dooryard.classify.labels import GROUPS
+from dooryard.core.records import SOMETHING, Clause, Decision, Visit, Waiting
+from dooryard.core.wording import duration
 from dooryard.policy.fields import ANYTHING, NOT_SURE
 from dooryard.policy.schema import Rule
-from dooryard.policy.words import duration
-from dooryard.records import SOMETHING, Clause, Decision, Visit, Waiting
 
 NAME_WAIT_S = 10.0
 _LACKS = {"stay": "its stay", "visitor": "its name", "sure": "its certainty"}

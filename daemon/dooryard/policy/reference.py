@@ -9,7 +9,7 @@ from typing import Any, Literal, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from dooryard.policy.problems import TAG, key_table
+from dooryard.config.validation import TAG, key_table
 from dooryard.policy.times import TimeOfDay
 
 _BOUNDS = {"ge": "from", "gt": "above", "le": "to", "lt": "below"}

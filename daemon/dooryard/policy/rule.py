@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
+from dooryard.core.records import SOMETHING
 from dooryard.policy.dates import Dates
 from dooryard.policy.fields import (
     ALL_SINKS,
@@ -19,7 +20,6 @@ from dooryard.policy.fields import (
     as_tuple,
 )
 from dooryard.policy.window import Windows
-from dooryard.records import SOMETHING
 
 
 class Rule(Table):

@@ -7,22 +7,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from dooryard.core.records import SOMETHING, Alert, Decision, Moment, Outcome, Visit
+from dooryard.core.wording import duration, how_sure, sentence, spoken, with_article
 from dooryard.policy.case import sinks_for
 from dooryard.policy.hours import time_on
 from dooryard.policy.lingering import rule_of, stayed_s
+from dooryard.policy.local_time import local_day, local_time
 from dooryard.policy.rule import Rule
 from dooryard.policy.schema import Policy
 from dooryard.policy.times import TimeOfDay
-from dooryard.policy.words import (
-    duration,
-    how_sure,
-    local_day,
-    local_time,
-    sentence,
-    spoken,
-    with_article,
-)
-from dooryard.records import SOMETHING, Alert, Decision, Moment, Outcome, Visit
 
 CLOCK_NOT_SET = "The box's clock was not set, so the time is not known."
 _DAY = timedelta(days=1)

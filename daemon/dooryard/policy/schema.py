@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, model_validator
 from pydantic_core import PydanticCustomError
 
-from dooryard.policy.care import Disk, Heat, LowPower, Messages, Moisture, Spare
+from dooryard.policy.box_tables import Disk, Heat, LowPower, Messages, Moisture, Spare
 from dooryard.policy.fields import (
     ALL_SINKS,
     ANYTHING,

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 
-from dooryard.records import Visit, Visitor
+from dooryard.core.records import Visit, Visitor
 
 HOUR_S = 3600.0
 

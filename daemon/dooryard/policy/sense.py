@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 
+from dooryard.config.toml_document import Document, quoted
+from dooryard.config.toml_lines import Path
+from dooryard.core.wording import duration
 from dooryard.policy.dates import ever_meet, listed_dates
-from dooryard.policy.document import Document, quoted
 from dooryard.policy.hours import is_open
-from dooryard.policy.lines import Path
-from dooryard.policy.readings import LONGEST_REACTION_S, reaction_s
 from dooryard.policy.schema import Place, Policy, Rule
 from dooryard.policy.window import without_dates
-from dooryard.policy.words import duration
+from dooryard.sensors.filter import LONGEST_REACTION_S, reaction_s
 
 CELSIUS, PERCENT, YES_NO = "°C", "%", ""
 _GIVES = {CELSIUS: "temperatures", PERCENT: "relative humidity", YES_NO: "whether the voltage is low"}

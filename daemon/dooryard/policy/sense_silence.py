@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime, time, timedelta
 
-from dooryard.policy.document import Document, quoted
+from dooryard.config.toml_document import Document, quoted
 from dooryard.policy.hours import spans_around, time_on
 from dooryard.policy.schema import WEEK, Absence, Policy
 from dooryard.policy.times import TimeOfDay

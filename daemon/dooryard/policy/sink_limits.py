@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from dooryard.core.records import Clause
 from dooryard.policy.case import Case, day_of, listed
 from dooryard.policy.limits import HOUR_S
+from dooryard.policy.local_time import local_time
 from dooryard.policy.schema import OwnSink, Rule
 from dooryard.policy.sink_hours import is_quiet, own, stretch, until
 from dooryard.policy.state import LONGEST_DAY_S, PolicyState
-from dooryard.policy.words import local_time
-from dooryard.records import Clause
 
 MOST_HELD = 12  # alerts of one stretch of quiet hours, for they all come at its end
 

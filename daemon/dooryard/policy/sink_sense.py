@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dooryard.policy.document import Document, quoted
+from dooryard.config.toml_document import Document, quoted
 from dooryard.policy.schema import OwnSink, Policy
 from dooryard.policy.sink_hours import instead_of, quiet_of, summary_at
 

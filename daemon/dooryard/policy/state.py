@@ -18,9 +18,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
-from dooryard.errors import StoreError
+from dooryard.core.errors import StoreError
+from dooryard.core.records import Moment
 from dooryard.policy.seen import Seen
-from dooryard.records import Moment
 
 VERSION = 1
 LONGEST_DAY_S = 25 * 3600.0  # a local day on which clocks go back

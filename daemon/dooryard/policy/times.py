@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import time
 from enum import StrEnum
 
-from dooryard.policy.document import quoted
+from dooryard.config.toml_document import quoted
 
 GRAMMAR = '"HH:MM", or sunrise, sunset, dawn or dusk with an offset such as "sunrise-30min"'
 MOST_OFFSET_MIN = 6 * 60

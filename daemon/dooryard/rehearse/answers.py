@@ -24,7 +24,7 @@ from dooryard import classify
 from dooryard.classify import sightings
 from dooryard.classify.base import Classifier
 from dooryard.classify.card import Card
-from dooryard.records import Box, Features, Frame, Naming, Picture, Rgb, Sighting
+from dooryard.core.records import Box, Features, Frame, Naming, Picture, Rgb, Sighting
 
 VERSION = 1
 _DAMAGE = (OSError, ValueError, KeyError, TypeError, IndexError, EOFError, zipfile.BadZipFile)

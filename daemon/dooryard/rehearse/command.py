@@ -9,11 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TextIO
 
-from dooryard import build
-from dooryard.box import BoxFile, parse_box, telling
-from dooryard.check import gauges_of
-from dooryard.errors import EXIT_OK, ConfigError
-from dooryard.journal.marks import verdicts
+from dooryard.box.file import BoxFile, parse_box, telling
+from dooryard.core.errors import EXIT_OK, ConfigError
+from dooryard.core.text_files import read_text
+from dooryard.history.annotations import verdicts
 from dooryard.policy.changes import policy_changes
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
@@ -24,7 +23,8 @@ from dooryard.rehearse.page import page
 from dooryard.rehearse.records import Rehearsal
 from dooryard.rehearse.sources import find, sinks_of
 from dooryard.rehearse.truth import Score, TrueVisit, parse_truth, score
-from dooryard.text_files import read_text
+from dooryard.service import build
+from dooryard.service.policy_file import gauges_of
 
 BUILT_IN = "the built-in policy"
 REPORT = "rehearsal.html"

@@ -11,18 +11,18 @@ from functools import partial
 from queue import Empty
 from typing import Any, TextIO
 
-from dooryard import build
 from dooryard.camera.base import Camera
-from dooryard.camera.recordings import parts_of
 from dooryard.classify.base import Classifier
-from dooryard.lessons import teach_from_album
+from dooryard.core.records import Frame
 from dooryard.policy.schema import Policy
-from dooryard.records import Frame
+from dooryard.recording.recordings import parts_of
 from dooryard.rehearse import answers, recorded
 from dooryard.rehearse.recorded import Readings
 from dooryard.rehearse.records import Rehearsal
 from dooryard.rehearse.replay import replay
 from dooryard.rehearse.sources import Source, camera_of, count_frames, folder_of
+from dooryard.service import build
+from dooryard.teaching.feedback import teach_from_album
 
 OnPart = Callable[[float], None]  # how much of the recording is done, 0..1
 

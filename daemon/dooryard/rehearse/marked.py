@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from dooryard.journal.entries import Entry
+from dooryard.history.entries import Entry
 from dooryard.rehearse.records import Rehearsal
 from dooryard.rehearse.truth import NEAR_S, Score, TrueVisit, score
 

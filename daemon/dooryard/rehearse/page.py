@@ -8,9 +8,10 @@ from datetime import datetime
 from html import escape
 from importlib import resources
 
+from dooryard.core.records import Outcome
+from dooryard.core.wording import duration, label, percent, sentence
 from dooryard.policy.changes import policy_changes
-from dooryard.policy.words import duration, label, local_day, local_time, percent, sentence
-from dooryard.records import Outcome
+from dooryard.policy.local_time import local_day, local_time
 from dooryard.rehearse.differ import Difference, differences, waits
 from dooryard.rehearse.records import Rehearsal, Seen
 from dooryard.rehearse.table import rate, sums, why

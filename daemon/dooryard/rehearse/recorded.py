@@ -12,10 +12,10 @@ from itertools import pairwise
 from pathlib import Path
 from statistics import median
 
-from dooryard.errors import CameraError
-from dooryard.policy.readings import Sample
-from dooryard.recorder import READINGS, READINGS_HEAD
-from dooryard.records import Moment
+from dooryard.core.errors import CameraError
+from dooryard.core.records import Moment
+from dooryard.recording.writer import READINGS, READINGS_HEAD
+from dooryard.sensors.filter import Sample
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
+from dooryard.core.records import Decision, Moment, Visit
 from dooryard.policy.schema import Policy
-from dooryard.records import Decision, Moment, Visit
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,26 +22,24 @@ from typing import NamedTuple
 from PIL import Image
 
 from dooryard import pipeline
-from dooryard.awaited import waited
 from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
 from dooryard.classify.base import Classifier
-from dooryard.effects import Effect, Glance, Look, Nobody, Record, Rest, StillHere, Update
-from dooryard.errors import CameraError
+from dooryard.core.effects import Effect, Glance, Look, Nobody, Record, Rest, StillHere, Update
+from dooryard.core.errors import CameraError
+from dooryard.core.rate_limit import in_turn
+from dooryard.core.records import Absent, Box, Frame, Moment, Picture, Visit
+from dooryard.health.state import WelfareState, advance, spared
+from dooryard.health.thermal import Sparing
+from dooryard.health.throttle import spared_conditions
 from dooryard.pipeline import Conditions, State
-from dooryard.place import place_for
-from dooryard.policy.absence import Absent
 from dooryard.policy.absence_text import absence_alert
-from dooryard.policy.heat import Sparing
-from dooryard.policy.readings import Sample
 from dooryard.policy.say import still_here
 from dooryard.policy.state import PolicyState
-from dooryard.policy.turns import in_turn
-from dooryard.policy.welfare import WelfareState, advance, spared
-from dooryard.records import Box, Frame, Moment, Picture, Visit
 from dooryard.rehearse.recorded import Readings
 from dooryard.rehearse.records import Rehearsal, Seen
-from dooryard.sparing import spared_conditions
-from dooryard.visits import VisitsState
+from dooryard.sensors.filter import Sample
+from dooryard.site.model import place_for
+from dooryard.tracking.visits import VisitsState
 
 OnFrame = Callable[[Frame], None]
 PICTURE_WIDTH = 480
@@ -95,7 +93,7 @@ class _Side:
 
     def wait(self, classifier: Classifier, now: Moment) -> None:
         """Let time pass, whether the camera is on or not."""
-        self.state, effects = waited(self.state, self.conditions, now)
+        self.state, effects = pipeline.waited(self.state, self.conditions, now)
         self._do(effects, classifier, now)
 
     @property

@@ -10,16 +10,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from dooryard import build
-from dooryard.box import BoxFile, parse_box, telling
-from dooryard.box_camera import Camera
+from dooryard.box.camera import Camera
+from dooryard.box.file import BoxFile, parse_box, telling
 from dooryard.camera import base
-from dooryard.camera.recordings import parts_of, pictures_in, recording_camera
 from dooryard.camera.scene import SceneCamera
-from dooryard.clock import FakeClock
-from dooryard.errors import CameraError, ConfigError
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import CameraError, ConfigError
+from dooryard.core.text_files import read_text
 from dooryard.policy.schema import ALL_SINKS, Policy
-from dooryard.text_files import read_text
+from dooryard.recording.recordings import parts_of, pictures_in, recording_camera
+from dooryard.service import build
 
 SCENE = "scene"
 STAND_IN_SINK = "phone"

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 
-from dooryard.policy.words import duration, label, percent
-from dooryard.records import Outcome
+from dooryard.core.records import Outcome
+from dooryard.core.wording import duration, label, percent
 from dooryard.rehearse.differ import Difference, waits
 from dooryard.rehearse.records import Rehearsal, Seen
 from dooryard.rehearse.truth import Rate, Score

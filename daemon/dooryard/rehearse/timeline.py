@@ -6,11 +6,12 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from html import escape
 
+from dooryard.core.records import Outcome
+from dooryard.core.wording import label
 from dooryard.policy.hours import Span, spans_around
+from dooryard.policy.local_time import local_day, local_time
 from dooryard.policy.schema import Policy
 from dooryard.policy.sun import CIVIL_DEG, HORIZON_DEG, elevation_deg
-from dooryard.policy.words import label, local_day, local_time
-from dooryard.records import Outcome
 from dooryard.rehearse.records import Rehearsal, Seen
 
 WIDTH = 400  # of the drawing; text of 11 is then readable on a phone

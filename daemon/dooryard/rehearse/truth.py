@@ -19,9 +19,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from dooryard.errors import ConfigError
+from dooryard.core.errors import ConfigError
+from dooryard.core.records import Outcome
 from dooryard.policy.schema import plain_name
-from dooryard.records import Outcome
 from dooryard.rehearse.records import Rehearsal, Seen
 
 COLUMNS = ("start", "end", "visitor", "species")

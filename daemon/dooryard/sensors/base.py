@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
-from dooryard.records import Moment
+from dooryard.core.records import Moment
 
 
 class Unit(StrEnum):

@@ -7,9 +7,9 @@ import queue
 import threading
 from collections.abc import Sequence
 
-from dooryard.clock import Clock
-from dooryard.log import say
-from dooryard.records import Moment
+from dooryard.core.clock import Clock
+from dooryard.core.log import say
+from dooryard.core.records import Moment
 from dooryard.sensors.base import Reading, Sensor, Unit, gone
 from dooryard.sensors.watch import News, Watch, gone_sensors, take
 

@@ -9,7 +9,7 @@ the first read. Between two numbers the value goes evenly from one to the other;
 
 from __future__ import annotations
 
-from dooryard.records import Moment
+from dooryard.core.records import Moment
 from dooryard.sensors.base import Range, Reading, Unit, gone, reading
 
 GONE, WILD = "gone", "wild"

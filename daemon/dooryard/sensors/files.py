@@ -10,7 +10,7 @@ import errno
 from collections.abc import Callable
 from pathlib import Path
 
-from dooryard.records import Moment
+from dooryard.core.records import Moment
 from dooryard.sensors.base import Range, Reading, Unit, gone, reading
 
 MOST_BYTES = 64 * 1024

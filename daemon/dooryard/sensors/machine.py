@@ -7,7 +7,7 @@ from pathlib import Path
 
 import psutil
 
-from dooryard.records import Moment
+from dooryard.core.records import Moment
 from dooryard.sensors.base import Range, Reading, Unit, gone, reading
 
 

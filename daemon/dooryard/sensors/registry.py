@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from dooryard.errors import ConfigError
+from dooryard.core.errors import ConfigError
 from dooryard.sensors import parse
 from dooryard.sensors.base import Range, Sensor, Unit
 from dooryard.sensors.chips import HWMON, IIO, find_cpu, find_file, find_throttling

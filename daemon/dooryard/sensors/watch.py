@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
-from dooryard.records import Moment
+from dooryard.core.records import Moment
 from dooryard.sensors.base import Reading
 
 MISSES = 3  # readings in a row without a value before it counts as gone: one may be a glitch on the bus

@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 if TYPE_CHECKING:
-    from dooryard.records import Alert
+    from dooryard.core.records import Alert
 
 
 class Fate(StrEnum):

@@ -12,7 +12,7 @@ from urllib.parse import urlencode
 
 from urllib3.filepost import encode_multipart_formdata
 
-from dooryard.records import Alert
+from dooryard.core.records import Alert
 from dooryard.sinks.event import CONTENT_TYPE, event_body
 from dooryard.sinks.letter import one_line
 from dooryard.sinks.template import Template, TemplateError, Value, parse_json_template, parse_template

@@ -14,13 +14,13 @@ from email.utils import parseaddr
 from pathlib import Path
 from typing import Literal
 
-from dooryard.errors import SinkError
-from dooryard.records import Alert
+from dooryard.core.errors import SinkError
+from dooryard.core.records import Alert
+from dooryard.imaging.shrink import PICTURE_TRIES, SizeLimit, fitted
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.letter import compose, one_line
 from dooryard.sinks.masking import masked, secrets_of
 from dooryard.sinks.net import Limits, in_words
-from dooryard.sinks.picture import PICTURE_TRIES, SizeLimit, fitted
 from dooryard.sinks.smtp import Server, hand_over, say_goodbye, session, size_limit, too_large
 
 Security = Literal["tls", "starttls", "none"]

@@ -10,7 +10,7 @@ import hashlib
 import json
 from typing import Any
 
-from dooryard.records import Alert
+from dooryard.core.records import Alert
 
 CONTENT_TYPE = "application/cloudevents+json; charset=utf-8"
 

@@ -13,7 +13,7 @@ from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP
 
-from dooryard.records import Alert
+from dooryard.core.records import Alert
 
 _ABOUT = (
     "Dooryard sent this by itself, and nobody reads answers to it. "

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable
 
-from dooryard.records import Alert
+from dooryard.core.records import Alert
 from dooryard.sinks.base import Answer, Fate
 
 SENT = Answer(Fate.SENT, "kept in memory")

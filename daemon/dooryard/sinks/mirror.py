@@ -8,7 +8,7 @@ import stat
 from dataclasses import dataclass
 from pathlib import Path
 
-from dooryard.outbox.durable import Disk, make_folders, write_file
+from dooryard.core.atomic_files import Disk, make_folders, write_file
 from dooryard.sinks.pages import FILE_MODE, FOLDER_MODE, LIST, list_text, names_in, read_list
 
 

@@ -6,7 +6,7 @@ import os
 from collections.abc import Iterable
 from pathlib import Path, PurePosixPath
 
-from dooryard.outbox.durable import TEMP_SUFFIX
+from dooryard.core.atomic_files import TEMP_SUFFIX
 
 LIST = ".published"  # names of what was published there; nothing else is ever removed
 LIST_MAX_BYTES = 8_000_000

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from dooryard.errors import SinkError
-from dooryard.outbox.durable import Disk
-from dooryard.records import Alert
+from dooryard.core.atomic_files import Disk
+from dooryard.core.errors import SinkError
+from dooryard.core.records import Alert
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.mirror import mirror
 from dooryard.sinks.remote import Host, bring, checked

@@ -16,7 +16,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from dooryard.errors import SinkError
+from dooryard.core.errors import SinkError
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.letter import one_line
 from dooryard.sinks.pages import FILE_MODE, FOLDER_MODE, LIST, LIST_MAX_BYTES, list_text, names_in, read_list

@@ -7,7 +7,7 @@ import binascii
 import hashlib
 import hmac
 
-from dooryard.errors import SinkError
+from dooryard.core.errors import SinkError
 
 PREFIX = "whsec_"
 SHORTEST_KEY_BYTES = 24

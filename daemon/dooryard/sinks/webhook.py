@@ -12,12 +12,12 @@ from http import HTTPStatus
 from pathlib import Path
 from urllib.parse import urljoin, urlsplit
 
-from dooryard.errors import SinkError
-from dooryard.records import Alert
+from dooryard.core.errors import SinkError
+from dooryard.core.records import Alert
+from dooryard.imaging.shrink import PICTURE_TRIES, SizeLimit, fitted
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.body import EVENT, BodyPlan, Headers, header_problem, made, shows_pictures
 from dooryard.sinks.net import Limits
-from dooryard.sinks.picture import PICTURE_TRIES, SizeLimit, fitted
 from dooryard.sinks.post import NoReply, Reply, post
 from dooryard.sinks.signing import signed_headers, signing_key
 

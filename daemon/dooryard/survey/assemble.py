@@ -6,17 +6,17 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
-from dooryard import box as boxes
-from dooryard import build
-from dooryard.box import BoxFile
-from dooryard.box_camera import CAMERA_KEYS
+from dooryard.box import file as boxes
+from dooryard.box.addresses import parsed_address
+from dooryard.box.camera import CAMERA_KEYS
+from dooryard.box.file import BoxFile
 from dooryard.button.push import PushButton
-from dooryard.clock import Clock
-from dooryard.policy.addresses import parsed_address
+from dooryard.config.secrets import resolve
+from dooryard.core.clock import Clock
+from dooryard.core.records import Box
 from dooryard.policy.schema import Policy
-from dooryard.records import Box
-from dooryard.secrets import resolve
 from dooryard.sensors.registry import Built
+from dooryard.service import build
 from dooryard.survey.camera import camera_lines
 from dooryard.survey.lines import Check, Line, good
 from dooryard.survey.machine import card_lines, clock_lines, disk_lines, permission_lines

@@ -15,8 +15,8 @@ from PIL import Image
 
 from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
 from dooryard.classify.crop import sharpness
-from dooryard.clock import Clock
-from dooryard.records import Frame, Rgb
+from dooryard.core.clock import Clock
+from dooryard.core.records import Frame, Rgb
 from dooryard.survey.lines import Line, bad, good, look
 
 FRAMES = 30

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from PIL import Image, ImageDraw
 
-from dooryard.records import Box, Rgb
+from dooryard.core.records import Box, Rgb
 
 SIZE = (640, 480)  # pixels
 WHERE = Box(0.15, 0.15, 0.85, 0.95)  # the bird, with a little around it

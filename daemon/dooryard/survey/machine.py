@@ -15,7 +15,7 @@ from pathlib import Path
 
 import psutil
 
-from dooryard.clock import Clock
+from dooryard.core.clock import Clock
 from dooryard.sensors.clock_state import clock_is_set
 from dooryard.survey.lines import Line, bad, good, look
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from dooryard.classify.base import Classifier
-from dooryard.clock import Clock
-from dooryard.records import Frame
+from dooryard.core.clock import Clock
+from dooryard.core.records import Frame
 from dooryard.survey import drawn
 from dooryard.survey.lines import Line, bad, good, look
 

@@ -10,8 +10,8 @@ from pathlib import Path
 
 from dooryard.button.press import Press
 from dooryard.button.push import PushButton
-from dooryard.clock import Clock
-from dooryard.errors import SinkError
+from dooryard.core.clock import Clock
+from dooryard.core.errors import SinkError
 from dooryard.sensors.base import Sensor
 from dooryard.survey.lines import Line, bad, good, look
 

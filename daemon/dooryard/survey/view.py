@@ -12,8 +12,8 @@ from PIL import Image, ImageDraw
 
 from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
 from dooryard.camera.picamera_options import crop
-from dooryard.errors import CameraError, ConfigError
-from dooryard.records import Box, Rgb
+from dooryard.core.errors import CameraError, ConfigError
+from dooryard.core.records import Box, Rgb
 from dooryard.survey.lines import Line, bad, good
 
 Point = tuple[float, float]

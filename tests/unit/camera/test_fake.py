@@ -9,8 +9,8 @@ import pytest
 from dooryard.camera import fake
 from dooryard.camera.base import CameraStalledError, EndOfFramesError
 from dooryard.camera.fake import STEPS, FakeCamera
-from dooryard.clock import FakeClock
-from dooryard.errors import CameraError
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import CameraError
 
 
 def outcomes(camera, reads, timeout_s=1.0):

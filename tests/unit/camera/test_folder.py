@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from dooryard.camera.base import EndOfFramesError
-from dooryard.camera.folder import NOTES_KEPT, FolderCamera
 from dooryard.camera.luma import small_luma
-from dooryard.camera.picture_files import BadPictureError, read_exif, read_luma, read_rgb
-from dooryard.errors import CameraError
+from dooryard.core.errors import CameraError
+from dooryard.recording.folder import NOTES_KEPT, FolderCamera
+from dooryard.recording.image_files import BadPictureError, read_exif, read_luma, read_rgb
 from fakes.recordings import lawn, write_frame
 
 START = datetime(2026, 6, 14, 12, 0, tzinfo=UTC)
@@ -265,7 +265,7 @@ def test_only_the_names_are_held(tmp_path, monkeypatch):
         (tmp_path / f"{number}.jpg").write_bytes(content)
     opened = []
     monkeypatch.setattr(
-        "dooryard.camera.folder.read_exif", lambda path: opened.append(path) or read_exif(path)
+        "dooryard.recording.folder.read_exif", lambda path: opened.append(path) or read_exif(path)
     )
     camera = FolderCamera(tmp_path, luma_size=(8, 6))
     camera.open()

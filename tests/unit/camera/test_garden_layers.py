@@ -22,7 +22,7 @@ from dooryard.camera.garden.layers import (
 )
 from dooryard.camera.garden.species import SPECIES
 from dooryard.camera.garden.sprites import load_sprite, placed_points
-from dooryard.errors import CameraError
+from dooryard.core.errors import CameraError
 
 MARGIN = 8
 MEDIA = resources.files("dooryard.camera.garden") / "media"

@@ -13,8 +13,8 @@ import pytest
 
 from dooryard.camera.base import CameraStalledError
 from dooryard.camera.picamera import PicameraCamera
-from dooryard.clock import FakeClock
-from dooryard.errors import CameraError, StuckError
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import CameraError, StuckError
 from fakes.picamera2_fake import BlocksForeverError, Board, plug_in
 
 

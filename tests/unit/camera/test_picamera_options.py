@@ -23,9 +23,9 @@ from dooryard.camera.picamera_options import (
     out_of_range,
     problems,
 )
-from dooryard.clock import FakeClock
-from dooryard.errors import CameraError, StuckError
-from dooryard.records import Box
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import CameraError, StuckError
+from dooryard.core.records import Box
 from fakes.picamera2_fake import Board, plug_in
 
 PICTURE = (328, 246)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dooryard.camera.recording_times import (
+from dooryard.recording.timestamps import (
     DATE_TIME_ORIGINAL,
     OFFSET_TIME_ORIGINAL,
     SUBSEC_TIME_ORIGINAL,

@@ -4,9 +4,9 @@ import sys
 
 import pytest
 
-from dooryard.camera.registry import CAMERAS, build
-from dooryard.clock import FakeClock
-from dooryard.errors import ConfigError
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import ConfigError
+from dooryard.service.cameras import CAMERAS, build
 
 
 def said(kind, **options):

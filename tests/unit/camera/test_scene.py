@@ -15,7 +15,7 @@ from dooryard.camera.garden.plan import GardenPlan
 from dooryard.camera.garden.render import Painter
 from dooryard.camera.garden.settings import Feeder, GardenSettings
 from dooryard.camera.scene import SceneCamera
-from dooryard.errors import CameraError
+from dooryard.core.errors import CameraError
 
 SMALL = GardenSettings(seed=3, width=160, height=120, duration_s=4.0, visits=())
 AFTERNOON = alder_row_afternoon()

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from dooryard.records import Exposure, Frame
+from dooryard.core.records import Exposure, Frame
 
 WALL = datetime(2026, 6, 14, 14, 0, tzinfo=UTC)
 

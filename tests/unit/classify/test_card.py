@@ -6,7 +6,7 @@ import pytest
 
 from dooryard.classify import card
 from dooryard.classify.onnx import BUILT_IN
-from dooryard.errors import ModelError
+from dooryard.core.errors import ModelError
 
 TEXT = BUILT_IN.read_text()
 BYTES = 'type = "uint8"'

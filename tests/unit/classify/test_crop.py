@@ -12,7 +12,7 @@ from scipy import ndimage
 from skimage import data
 
 from dooryard.classify import crop
-from dooryard.records import Box
+from dooryard.core.records import Box
 
 SIDE, MEAN, SCALE = 224, 127.0, 128.0
 

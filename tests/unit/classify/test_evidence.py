@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from dooryard.classify import evidence
-from dooryard.classify.evidence import LIKENESS, Evidence, Rules
-from dooryard.records import Naming, Visitor
+from dooryard.core.records import Naming, Visitor
+from dooryard.tracking import evidence
+from dooryard.tracking.evidence import LIKENESS, Evidence, Rules
 from helpers import sighting
 
 RULES = Rules()

@@ -3,7 +3,7 @@
 import pytest
 
 from dooryard.classify import labels
-from dooryard.errors import ModelError
+from dooryard.core.errors import ModelError
 
 HEAD = "index,name,scientific,group,trust,reason\n"
 

@@ -5,7 +5,7 @@ import pytest
 from PIL import Image
 
 import measure_taught_model as measure
-from dooryard.errors import ConfigError
+from dooryard.core.errors import ConfigError
 
 COLOURS = {"red": (220, 30, 30), "green": (30, 200, 40), "blue": (20, 40, 210), "grey": (128, 128, 128)}
 

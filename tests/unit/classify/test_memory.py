@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dooryard.classify import memory
-from dooryard.classify.memory import COLUMNS, PER_PART, ROWS, STRAYS
-from dooryard.classify.usual import FALSE_RATE, FARTHEST, LEAST, LONGER
-from dooryard.records import Box
+from dooryard.core.records import Box
+from dooryard.site import memory
+from dooryard.site.memory import COLUMNS, PER_PART, ROWS, STRAYS
+from dooryard.site.subspace import FALSE_RATE, FARTHEST, LEAST, LONGER
 
 D = 40
 MODEL = "a network"

@@ -13,8 +13,8 @@ import calibrate_model
 import measure_memory_model
 import model_looks
 import model_scenes
-from dooryard.classify import evidence
 from dooryard.classify.calibration import NOBODY, expected_error
+from dooryard.tracking import evidence
 
 SEED = 977
 SOMEBODY = 0.5  # probability from which a look would be told

@@ -12,8 +12,8 @@ import pytest
 from onnx import TensorProto, helper, numpy_helper
 
 from dooryard.classify.onnx import BUILT_IN, OnnxClassifier
-from dooryard.errors import ModelError
-from dooryard.records import Box
+from dooryard.core.errors import ModelError
+from dooryard.core.records import Box
 from unit.classify.builders import LargePicture, frame, noise
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from dooryard.classify.regions import REGIONS, of_place
-from dooryard.errors import ConfigError
+from dooryard.core.errors import ConfigError
 from dooryard.policy.parse import parse_policy
 
 

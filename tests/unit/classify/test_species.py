@@ -6,8 +6,8 @@ import pytest
 from dooryard.classify import species
 from dooryard.classify.labels import Label
 from dooryard.classify.regions import REGIONS, region
-from dooryard.errors import ConfigError
-from dooryard.records import Naming
+from dooryard.core.errors import ConfigError
+from dooryard.core.records import Naming
 
 NAMES = (
     ("american robin", "Turdus migratorius"),

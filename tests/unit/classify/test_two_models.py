@@ -12,13 +12,13 @@ from skimage import data
 
 from dooryard.classify import network as network_room
 from dooryard.classify import onnx as onnx_room
-from dooryard.classify.album import Lesson
-from dooryard.classify.known import known_visitors
 from dooryard.classify.onnx import OnnxClassifier
 from dooryard.classify.regions import region
 from dooryard.classify.taught import Mark, teach
-from dooryard.errors import ModelError
-from dooryard.records import Box
+from dooryard.core.errors import ModelError
+from dooryard.core.records import Box
+from dooryard.service.known_visitors import known_visitors
+from dooryard.teaching.album import Lesson
 from unit.classify.builders import LargePicture, frame
 
 BIRDS = (("american robin", "Turdus migratorius"), ("european robin", "Erithacus rubecula"))

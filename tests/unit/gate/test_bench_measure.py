@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dooryard.records import Box
+from dooryard.core.records import Box
 from gate_bench.clip import Clip, Stay
 from gate_bench.measure import Count, count, empty_frames, poisson_limits, wilson_limits
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
+from dooryard.core.records import Box
 from dooryard.gate.grid import (
     box_mean,
     broad_mean,
@@ -19,7 +20,6 @@ from dooryard.gate.grid import (
     polygon_mask,
     product,
 )
-from dooryard.records import Box
 
 SHAPES = [(120, 160), (240, 320), (480, 640), (288, 352), (300, 400), (270, 480), (180, 320)]
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from dooryard.core.records import Box
 from dooryard.gate.site import HIGHEST_UNTAUGHT, REGIONS, bar_at, new_site, observe
 from dooryard.gate.stirs import SHORT_S, Running, Stir, follow
 from dooryard.gate.tail import MOST_EXCESS, THRESHOLD, excess, needed
-from dooryard.records import Box
 
 CENTRE = Box(0.5, 0.5, 0.6, 0.6)  # region (3, 4)
 

@@ -5,8 +5,8 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
+from dooryard.core.records import Box, Held
 from dooryard.gate import GateSettings, learn, load, report, save
-from dooryard.records import Box, Held
 from unit.gate.garden_frames import empty, play
 
 SETTINGS = GateSettings()

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
+from dooryard.core.records import Held
 from dooryard.gate.tally import HOURS_KEPT, Tally, count, totals
-from dooryard.records import Held
 
 
 def test_the_same_reason_counts_once_in_5_s():

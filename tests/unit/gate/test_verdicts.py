@@ -2,8 +2,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from dooryard.core.records import Box
 from dooryard.gate import GateSettings, changed_back, learn
-from dooryard.records import Box
 from unit.gate.garden_frames import empty, ground, noisy, passed, play, with_patch
 
 BOX = Box(0.45, 0.43, 0.55, 0.57)

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from dooryard.core.records import Box, Held
 from dooryard.gate import GateSettings, watch
-from dooryard.records import Box, Held
 from unit.gate.garden_frames import empty, ground, noisy, passed, play, with_patch
 
 BIRD = Box(0.45, 0.43, 0.55, 0.57)  # around the patch that `landed` shows

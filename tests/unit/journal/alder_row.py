@@ -8,13 +8,13 @@ from pathlib import Path
 
 from PIL import Image, ImageDraw
 
-from dooryard.clock import FakeClock
-from dooryard.ids import id_for
-from dooryard.journal.entries import NOTHING_SAID, Entry, Said
-from dooryard.outbox.durable import Disk
+from dooryard.core.atomic_files import Disk
+from dooryard.core.clock import FakeClock
+from dooryard.core.ids import id_for
+from dooryard.core.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
+from dooryard.history.entries import NOTHING_SAID, Entry, Said
 from dooryard.outbox.store import Store
 from dooryard.policy.parse import parse_policy
-from dooryard.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
 
 POLICY = parse_policy(
     """

@@ -16,15 +16,15 @@ from html.parser import HTMLParser
 import pytest
 from PIL import ExifTags, Image
 
-from dooryard.errors import AlreadyRunningError, StoreError
-from dooryard.journal import marks
+from dooryard.core.atomic_files import Disk
+from dooryard.core.errors import AlreadyRunningError, StoreError
+from dooryard.core.records import Outcome
+from dooryard.history import annotations as marks
+from dooryard.history.database import Notebook
+from dooryard.imaging.xmp import labelled
 from dooryard.journal.build import build
 from dooryard.journal.files import held
-from dooryard.journal.notebook import Notebook
 from dooryard.journal.phrases import labels
-from dooryard.journal.xmp import labelled
-from dooryard.outbox.durable import Disk
-from dooryard.records import Outcome
 from fakes.xmp_packets import xmp_packet
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, SQUIRREL, WICKED
 

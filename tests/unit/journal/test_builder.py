@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.clock import FakeClock
-from dooryard.journal import builder
-from dooryard.journal.builder import Builder, Ended
+from dooryard.core.clock import FakeClock
+from dooryard.service import journal_process as builder
+from dooryard.service.journal_process import Builder, Ended
 
 pytestmark = pytest.mark.process
 

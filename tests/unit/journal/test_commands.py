@@ -6,11 +6,11 @@ from datetime import date
 
 import pytest
 
-from dooryard.cli import main
-from dooryard.clock import FakeClock
-from dooryard.errors import ConfigError, StoreError
+from dooryard.cli.main import main
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import ConfigError, StoreError
+from dooryard.core.records import Outcome
 from dooryard.journal import commands
-from dooryard.records import Outcome
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY
 
 

@@ -9,21 +9,21 @@ from datetime import timedelta
 
 import pytest
 
-from dooryard.clock import FakeClock
-from dooryard.daybook import Daybook
-from dooryard.effects import Update
+from dooryard.core.clock import FakeClock
+from dooryard.core.effects import Update
+from dooryard.core.records import Outcome
 from dooryard.gate import GateSettings
-from dooryard.journal import keeper as keepers
-from dooryard.journal.builder import Ended
-from dooryard.journal.keeper import JournalKeeper
-from dooryard.journal.notebook import Notebook
+from dooryard.history.database import Notebook
 from dooryard.journal.pace import PaceRules
-from dooryard.ledger import Ledger
 from dooryard.outbox.delivery import Delivery
 from dooryard.pipeline import Conditions
-from dooryard.records import Outcome
+from dooryard.service import journal_scheduler as keepers
+from dooryard.service.activity_log import Daybook
+from dooryard.service.journal_process import Ended
+from dooryard.service.journal_scheduler import JournalKeeper
+from dooryard.service.visit_store import Ledger
 from dooryard.sinks.publish import PublishSink
-from dooryard.visits import VisitSettings
+from dooryard.tracking.visits import VisitSettings
 from fakes.rules import visit
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, AlderRow
 
@@ -194,7 +194,7 @@ def test_the_real_build_ends_in_the_folder_that_the_box_publishes_to(tmp_path):
         '[[sink]]\nkind = "publish"\nname = "web"\nfolder = "shown"\n'
     )
     (tmp_path / "policy.toml").write_text('[place]\nname = "Alder Row"\ntime_zone = "Europe/London"\n')
-    from dooryard.box import parse_box
+    from dooryard.box.file import parse_box
 
     box = parse_box((tmp_path / "box.toml").read_text(), "box.toml").value
     with ExitStack() as stack:

@@ -6,14 +6,14 @@ from datetime import timedelta
 
 import pytest
 
-from dooryard.clock import FakeClock
-from dooryard.daybook import Daybook
-from dooryard.errors import ConfigError, StoreError
-from dooryard.journal import marks
-from dooryard.journal.entries import Kind
-from dooryard.journal.marking import understood
-from dooryard.journal.notebook import STEPS, Notebook, OffTime
-from dooryard.records import Outcome, Visitor
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import ConfigError, StoreError
+from dooryard.core.records import Outcome, Visitor
+from dooryard.history import annotations as marks
+from dooryard.history.database import STEPS, Notebook, OffTime
+from dooryard.history.entries import Kind
+from dooryard.history.marking import understood
+from dooryard.service.activity_log import Daybook
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, SQUIRREL
 
 DAY = timedelta(days=1)

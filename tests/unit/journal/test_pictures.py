@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import ExifTags, Image
 
+from dooryard.imaging.xmp import bare, labelled
 from dooryard.journal.pictures import MOST_PX, small
-from dooryard.journal.xmp import bare, labelled
 from fakes.xmp_packets import xmp_packet
 
 

@@ -11,13 +11,13 @@ from urllib.parse import urlencode
 
 import pytest
 
-from dooryard.clock import FakeClock, SystemClock
-from dooryard.errors import ConfigError, StoreError
+from dooryard.core.clock import FakeClock, SystemClock
+from dooryard.core.errors import ConfigError, StoreError
+from dooryard.core.records import Outcome
+from dooryard.history.database import Notebook
 from dooryard.journal import forms
 from dooryard.journal.files import held
-from dooryard.journal.notebook import Notebook
 from dooryard.journal.serve import Served, Where, serve
-from dooryard.records import Outcome
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY
 
 TOKEN = "a-token-that-only-this-test-knows"

@@ -2,9 +2,9 @@ from __future__ import annotations
 
 import pytest
 
-from dooryard.journal.entries import Kind, Mark, said
+from dooryard.core.records import Visitor
+from dooryard.history.entries import Kind, Mark, said
 from dooryard.journal.tally import Tally, tally, was_right, wilson
-from dooryard.records import Visitor
 from unit.journal.alder_row import BIRD, FINCH, NOON, SQUIRREL, entry
 
 

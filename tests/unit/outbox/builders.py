@@ -9,10 +9,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from dooryard.ids import id_for
-from dooryard.outbox.durable import Disk
+from dooryard.core.atomic_files import Disk
+from dooryard.core.ids import id_for
+from dooryard.core.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
 from dooryard.outbox.store import VISIT_PICTURE
-from dooryard.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
 
 START = datetime(2026, 6, 14, 13, 0, tzinfo=UTC)
 MONO_S = 7_000_000.0

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.clock import FakeClock, SystemClock
-from dooryard.errors import StoreError
+from dooryard.core.clock import FakeClock, SystemClock
+from dooryard.core.errors import StoreError
+from dooryard.core.records import Alert
 from dooryard.outbox.delivery import Delivery
 from dooryard.outbox.schedule import Errand, Instead, Rules
 from dooryard.outbox.store import Store
 from dooryard.outbox.worker import STORE_RETRY_S, Worker
-from dooryard.records import Alert
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.memory import MemorySink
 from unit.outbox.builders import JPEG, MONO_S, START, alert, decision, visit

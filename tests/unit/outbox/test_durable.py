@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.outbox.durable import Disk, make_folders, write_file
+from dooryard.core.atomic_files import Disk, make_folders, write_file
 from unit.outbox.builders import JPEG, Killed, StepDisk
 
 

@@ -10,8 +10,8 @@ import shutil
 from contextlib import closing
 from pathlib import Path
 
-from dooryard.clock import FakeClock
-from dooryard.journal.notebook import Notebook
+from dooryard.core.clock import FakeClock
+from dooryard.history.database import Notebook
 from dooryard.outbox.store import Store
 from unit.outbox.builders import JPEG, MONO_S, START, at, visit
 

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.clock import FakeClock
-from dooryard.errors import AlreadyRunningError, StoreError
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import AlreadyRunningError, StoreError
 from dooryard.outbox import schema
 from dooryard.outbox.store import Store
 from unit.outbox.builders import JPEG, MONO_S, START, alert, at, decision, visit
@@ -32,8 +32,8 @@ def test_one_process_at_a_time(tmp_path: Path) -> None:
     assert "stop it first" in caught.value.remedy
     script = (
         "import sys; from pathlib import Path\n"
-        "from dooryard.clock import SystemClock; from dooryard.outbox.store import Store\n"
-        "from dooryard.errors import AlreadyRunningError\n"
+        "from dooryard.core.clock import SystemClock; from dooryard.outbox.store import Store\n"
+        "from dooryard.core.errors import AlreadyRunningError\n"
         "try: Store.open(Path(sys.argv[1]), SystemClock())\n"
         "except AlreadyRunningError as error: sys.exit(error.exit_code)\n"
     )

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.clock import FakeClock
+from dooryard.core.clock import FakeClock
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import Store
 from dooryard.outbox.worker import HOLD_LOOK_S, Worker

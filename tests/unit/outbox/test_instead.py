@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dooryard.clock import FakeClock
+from dooryard.core.clock import FakeClock
 from dooryard.outbox.schedule import (
     Errand,
     Instead,

@@ -13,14 +13,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from dooryard.clock import FakeClock, SystemClock
+from dooryard.core.clock import FakeClock, SystemClock
+from dooryard.core.records import Alert
 from dooryard.outbox import pace, queue
 from dooryard.outbox.delivery import Delivery
 from dooryard.outbox.gather import MOST_LINES, contact_sheet, late_alert
 from dooryard.outbox.schedule import Errand, Rules
 from dooryard.outbox.store import Store
 from dooryard.outbox.worker import CLOCK_PATIENCE_S, Worker
-from dooryard.records import Alert
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.memory import MemorySink
 from unit.outbox.builders import MONO_S, START, StepDisk, alert, at, decision, visit

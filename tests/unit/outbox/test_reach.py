@@ -6,7 +6,7 @@ import logging
 
 import pytest
 
-from dooryard.clock import FakeClock
+from dooryard.core.clock import FakeClock
 from dooryard.outbox.reach import AWAY_AFTER_S, Network, Reach, take
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import Store

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dooryard.clock import FakeClock
+from dooryard.core.clock import FakeClock
+from dooryard.core.records import Alert
 from dooryard.outbox.recipients import concluded, paced, to_go, to_try
 from dooryard.outbox.schedule import Errand, Rules, State
 from dooryard.outbox.store import Store
 from dooryard.outbox.worker import Worker
-from dooryard.records import Alert
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.email import EmailSink
 from servers.post_office import PostOffice, Script

@@ -10,12 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.clock import FakeClock
-from dooryard.errors import StoreError
+from dooryard.core.clock import FakeClock
+from dooryard.core.errors import StoreError
+from dooryard.core.records import Outcome, Visitor
 from dooryard.outbox import schema
 from dooryard.outbox.schedule import Errand, State
 from dooryard.outbox.store import VISIT_PICTURE, Store
-from dooryard.records import Outcome, Visitor
 from unit.outbox.builders import JPEG, MONO_S, START, StepDisk, alert, at, decision, visit
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.clock import FakeClock
+from dooryard.core.clock import FakeClock
 from dooryard.outbox import upkeep
 from dooryard.outbox.schedule import Errand, State
 from dooryard.outbox.store import Store

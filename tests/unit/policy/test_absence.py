@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from dooryard.errors import StoreError
+from dooryard.core.errors import StoreError
 from dooryard.policy.absence import Absences
 from dooryard.policy.absence_saved import from_json, to_json
 from dooryard.policy.absence_text import absence_alert, nobody, span

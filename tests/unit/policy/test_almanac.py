@@ -6,7 +6,7 @@ from datetime import date
 
 import pytest
 
-from dooryard.errors import ConfigError
+from dooryard.core.errors import ConfigError
 from dooryard.policy.almanac import hours_table
 from dooryard.policy.schema import Policy
 from fakes.rules import ALDER_ROW, policy

@@ -6,7 +6,8 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from dooryard.errors import ConfigError
+from dooryard.core.errors import ConfigError
+from dooryard.core.records import Moment, Outcome
 from dooryard.policy.almanac import hours_table
 from dooryard.policy.changes import policy_changes
 from dooryard.policy.dates import DateRange, DayOfYear, ever_meet, parse_date, within
@@ -14,7 +15,6 @@ from dooryard.policy.decide import decide
 from dooryard.policy.hours import is_open
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.state import PolicyState
-from dooryard.records import Moment, Outcome
 from fakes.rules import SINKS, START, policy, visit
 
 

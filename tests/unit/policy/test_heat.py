@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dooryard.policy.heat import HeatState, Sparing, advance, sparing, steps_of
+from dooryard.health.thermal import HeatState, Sparing, advance, sparing, steps_of
 from dooryard.policy.schema import Policy
 
 HEAT = [

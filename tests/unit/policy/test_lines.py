@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dooryard.policy.lines import key_lines
+from dooryard.config.toml_lines import key_lines
 
 TEXT = '''# a comment with [brackets] and key = 1
 top = 1

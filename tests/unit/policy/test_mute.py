@@ -6,12 +6,12 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from dooryard.errors import ConfigError
+from dooryard.core.errors import ConfigError
+from dooryard.core.records import Moment, Outcome
 from dooryard.policy.decide import decide
 from dooryard.policy.holding import held_back
 from dooryard.policy.mute import hushed, mute_end
 from dooryard.policy.state import PolicyState
-from dooryard.records import Moment, Outcome
 from fakes.absences import LONDON
 from fakes.rules import SINKS, START, later, policy, visit
 

@@ -7,14 +7,14 @@ from dataclasses import replace
 
 import pytest
 
-from dooryard.errors import ConfigError, StoreError
+from dooryard.core.errors import ConfigError, StoreError
+from dooryard.core.records import Outcome
 from dooryard.policy.changes import policy_changes
 from dooryard.policy.decide import MOST_HELD, decide
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
 from dooryard.policy.sink_hours import summary_at
 from dooryard.policy.state import PolicyState, Told
-from dooryard.records import Outcome
 from fakes.rules import SINKS, START, later, policy, visit
 
 EVENING = later(8 * 3600 + 27 * 60)  # 22:30 in London

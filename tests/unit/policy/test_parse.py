@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dooryard.errors import ConfigError
+from dooryard.core.errors import ConfigError
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
 from dooryard.policy.times import Sun, TimeOfDay

@@ -10,13 +10,14 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
-from dooryard.clock import FakeClock
+from dooryard.core.clock import FakeClock
+from dooryard.core.records import Moment, Outcome
+from dooryard.health import thermal as heat
+from dooryard.health.thermal import HeatState, sparing, steps_of
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions
-from dooryard.policy import heat
 from dooryard.policy.almanac import hours_table
 from dooryard.policy.decide import MOST_HELD, decide
-from dooryard.policy.heat import HeatState, sparing, steps_of
 from dooryard.policy.holding import held_back
 from dooryard.policy.hours import quiet_until
 from dooryard.policy.lingering import lingers
@@ -26,8 +27,7 @@ from dooryard.policy.schema import Policy
 from dooryard.policy.seen import Seen
 from dooryard.policy.sink_hours import as_for
 from dooryard.policy.state import PolicyState
-from dooryard.records import Moment, Outcome
-from dooryard.summaries import tell_summary
+from dooryard.service.summaries import tell_summary
 from fakes.absences import LONDON, Play
 from fakes.away import Away
 from fakes.rules import SINKS, START, later, policy, visit

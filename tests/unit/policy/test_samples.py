@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.box import BoxFile
-from dooryard.check import reference
+from dooryard.box.file import BoxFile
+from dooryard.cli.check import reference
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.reference import keys
 from dooryard.policy.schema import Policy

@@ -6,6 +6,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from dooryard.core.records import Moment, Outcome, Visitor
+from dooryard.core.wording import duration, label, percent, spoken, with_article
 from dooryard.policy.decide import decide
 from dooryard.policy.lingering import lingers
 from dooryard.policy.say import (
@@ -19,8 +21,6 @@ from dooryard.policy.say import (
 )
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
-from dooryard.policy.words import duration, label, percent, spoken, with_article
-from dooryard.records import Moment, Outcome, Visitor
 from fakes.rules import ALDER_ROW, SINKS, START, later, policy, visit
 
 RULES = policy({"send_to": ["phone"]}, summary={"at": "20:00", "send_to": ["post"]})

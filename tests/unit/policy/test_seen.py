@@ -9,12 +9,12 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from dooryard.errors import StoreError
+from dooryard.core.errors import StoreError
+from dooryard.core.records import Moment, Outcome, Visitor
 from dooryard.policy.decide import decide
 from dooryard.policy.newness import period_start
 from dooryard.policy.seen import Over, Seen
 from dooryard.policy.state import PolicyState
-from dooryard.records import Moment, Outcome, Visitor
 from fakes.rules import SINKS, START, later, policy, visit
 
 FINCH = Visitor("bird", 0.9, "house finch")

@@ -6,7 +6,7 @@ from datetime import date
 
 import pytest
 
-from dooryard.errors import ConfigError
+from dooryard.core.errors import ConfigError
 from dooryard.policy.almanac import hours_table
 from dooryard.policy.changes import policy_changes
 from dooryard.policy.parse import parse_policy

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from dooryard.box import BoxFile
+from dooryard.box.file import BoxFile
+from dooryard.config.file_kind import BOX_TABLES, POLICY_TABLES, SHARED, looks_like, sort_of
 from dooryard.policy.schema import Policy
-from dooryard.policy.sorts import BOX_TABLES, POLICY_TABLES, SHARED, looks_like, sort_of
 
 
 def test_the_tables_are_those_of_the_schemas():

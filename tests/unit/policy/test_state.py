@@ -6,9 +6,9 @@ import json
 
 import pytest
 
-from dooryard.errors import StoreError
+from dooryard.core.errors import StoreError
+from dooryard.core.records import Moment
 from dooryard.policy.state import PolicyState, Told
-from dooryard.records import Moment
 from fakes.rules import START, later
 
 STATE = PolicyState(

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dooryard.policy.turns import in_turn
+from dooryard.core.rate_limit import in_turn
 
 
 def taken(times, per_s):

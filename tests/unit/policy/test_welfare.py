@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from dooryard.errors import StoreError
-from dooryard.policy.care import MESSAGES
+from dooryard.core.errors import StoreError
+from dooryard.core.records import Moment
+from dooryard.health.state import WelfareState, advance, box_alert, spared
+from dooryard.policy.box_tables import MESSAGES
 from dooryard.policy.schema import Messages, Policy
-from dooryard.policy.welfare import WelfareState, advance, box_alert, spared
-from dooryard.records import Moment
 from fakes.rules import ALDER_ROW, SINKS, START, later
 
 RULES = Policy.model_validate(

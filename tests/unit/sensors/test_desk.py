@@ -7,8 +7,8 @@ import threading
 
 import pytest
 
-from dooryard.clock import FakeClock, SystemClock
-from dooryard.records import Moment
+from dooryard.core.clock import FakeClock, SystemClock
+from dooryard.core.records import Moment
 from dooryard.sensors.base import Reading, Unit
 from dooryard.sensors.desk import SensorDesk
 from dooryard.sensors.fake import FakeSensor

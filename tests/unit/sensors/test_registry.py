@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.errors import ConfigError
+from dooryard.core.errors import ConfigError
 from dooryard.sensors.base import Reading
 from dooryard.sensors.registry import Machine, build, build_one
 from dooryard.sensors.spec import KINDS, SensorSpec

@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dooryard.sensors.base import Reading, Unit
-from dooryard.sensors.troubles import (
+from dooryard.health.faults import (
     CLOCK_NOT_SET,
     LITTLE_MEMORY,
     SLOWED_DOWN,
@@ -17,6 +16,7 @@ from dooryard.sensors.troubles import (
     Trouble,
     take,
 )
+from dooryard.sensors.base import Reading, Unit
 from helpers import moment
 
 EVERY_S = 10.0

@@ -10,8 +10,8 @@ from urllib.parse import parse_qs
 
 import pytest
 
-from dooryard.errors import SinkError
-from dooryard.records import Alert
+from dooryard.core.errors import SinkError
+from dooryard.core.records import Alert
 from dooryard.sinks.base import Fate
 from dooryard.sinks.body import EVENT, RESERVED_HEADERS, BodyPlan, plan_from
 from dooryard.sinks.template import parse_json_template, parse_template

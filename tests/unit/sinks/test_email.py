@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from dooryard.errors import SinkError
+from dooryard.core.errors import SinkError
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.email import EmailSink
 from servers import web

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.errors import SinkError
+from dooryard.core.errors import SinkError
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.mirror import mirror
 from dooryard.sinks.pages import LIST

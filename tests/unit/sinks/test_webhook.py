@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from dooryard.errors import SinkError
+from dooryard.core.errors import SinkError
 from dooryard.sinks.base import Answer, Fate
 from dooryard.sinks.body import EVENT, BodyPlan, plan_from
 from dooryard.sinks.webhook import LONGEST_WISH_S, WebhookSink, classify, retry_after_s

@@ -23,7 +23,7 @@ from dooryard.camera.garden.sway import (
 )
 from dooryard.camera.garden.visits import PlannedVisit, plan_visits
 from dooryard.camera.garden.weather import Gust, Weather, draw_weather
-from dooryard.records import Box
+from dooryard.core.records import Box
 
 DIFFUSE_SHARE = 0.35  # of the daylight that is left behind a thick cloud
 

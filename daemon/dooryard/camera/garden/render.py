@@ -28,7 +28,7 @@ from dooryard.camera.garden.poses import Pose
 from dooryard.camera.garden.settings import DESIGN_WIDTH, View
 from dooryard.camera.garden.sprites import load_sprite
 from dooryard.camera.garden.visits import PlannedVisit
-from dooryard.records import Luma, Rgb
+from dooryard.core.records import Luma, Rgb
 
 SHOULDER = 208.0  # picture values above this rise half as fast, as a camera's tone curve does
 FRONT_YIELD = 1.7  # leaves near the camera move this much further

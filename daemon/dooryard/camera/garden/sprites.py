@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from dooryard.camera.garden.species import SPECIES
-from dooryard.errors import CameraError
+from dooryard.core.errors import CameraError
 
 SOLID = 96  # alpha from which a pixel belongs to the animal
 

@@ -1,0 +1,217 @@
+"""The box file: what this unit is made of. Its schema, and from its text to a `BoxFile`. Pure.
+
+Relative paths stay as they are written; who opens them resolves them against the file's folder.
+Secrets never stand in this file, only where they are: see `SecretRef`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, Field
+
+from dooryard.box import checks as box_sense
+from dooryard.box.addresses import page_address
+from dooryard.box.camera import CAMERA_KEYS, Camera, Part
+from dooryard.box.sinks import Email, Heartbeat, Memory, PathText, Publish, SinkTable, Webhook
+from dooryard.config.toml_document import Document, Parsed, read
+from dooryard.config.toml_lines import Path
+from dooryard.config.validation import validated
+from dooryard.gate.settings import area
+from dooryard.policy.parse import note_doubles, tables
+from dooryard.policy.schema import Line, Table
+from dooryard.sensors.spec import Kind, Quantity, SensorSpec
+
+__all__ = ["BoxFile", "Email", "Memory", "Publish", "SinkTable", "Webhook", "box_in", "parse_box", "telling"]
+
+BUILT_IN = "built-in"
+
+
+def _covering(corners: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+    if area(corners) < 1e-4:  # of the picture
+        raise ValueError("covers next to nothing; check the order of its corners")
+    return corners
+
+
+Corner = Annotated[tuple[Part, Part], Field(strict=False)]
+Polygon = Annotated[
+    tuple[Corner, ...], Field(strict=False, min_length=3, max_length=64), AfterValidator(_covering)
+]
+
+
+When = Literal["after visits", "daily", "never"]
+
+
+class Classifier(Table):
+    """What tells who it is."""
+
+    card: PathText = Field(default=BUILT_IN, description=f'The model\'s card file, or "{BUILT_IN}".')
+    species_card: PathText | None = Field(
+        default=None,
+        description="Card of a second model, asked which bird it is. Left out: the first one says.",
+    )
+    threads: int = Field(default=1, ge=1, le=16, description="Threads of one classification.")
+    watch_without: bool = Field(
+        default=False,
+        description="Whether it starts and watches without names where the model is missing or damaged.",
+    )
+    look_every_s: float = Field(
+        default=0.8, ge=0, le=60, description="Seconds between two looks at the same place."
+    )
+
+
+class Gate(Table):
+    """What counts as motion worth a look."""
+
+    smallest: float = Field(
+        default=0.04,
+        ge=0.01,
+        le=0.5,
+        description="The smallest visitor's longer side, as a part of the picture's width.",
+    )
+    ignore: tuple[Polygon, ...] = Field(
+        default=(),
+        strict=False,
+        max_length=32,
+        description="Areas to pass over, each a list of [x, y] corners, 0 to 1, y downwards.",
+    )
+
+
+class Sensor(Table):
+    """Something that tells how the box is; policies name it."""
+
+    name: Line = Field(description="What policies call it.")
+    kind: Kind = Field(description="What it is; see systemd/README.md on sensors.")
+    quantity: Quantity = Field(default="temperature", description="Which of its values (sht3x, bme280).")
+    device: PathText | None = Field(default=None, description="Which one of several alike, by its bus name.")
+    chip: PathText | None = Field(default=None, description="The driver's name (chip).")
+    interface: PathText = Field(default="wlan0", description="Which network interface (wifi).")
+    script: PathText = Field(default="0:20", description="What it says when (fake): seconds:value ...")
+    every_s: float | None = Field(
+        default=None, ge=1, le=3600, description="Seconds between readings. Left out: the kind's own pace."
+    )
+
+    @property
+    def spec(self) -> SensorSpec:
+        return SensorSpec(**self.model_dump())
+
+
+class Button(Table):
+    """A push button between a pin and ground: a short press asks for a message, a long one halts."""
+
+    pin: int = Field(ge=0, le=27, description="The pin's GPIO number.")
+    hold_s: float = Field(default=3.0, ge=1, le=30, description="Seconds to hold it for a halt.")
+
+
+class Lamp(Table):
+    """A lamp that shows what the box does."""
+
+    pin: int = Field(ge=0, le=27, description="The pin's GPIO number.")
+
+
+class VisitKeys(Table):
+    """When a visit is settled and over."""
+
+    settle_s: float = Field(
+        default=1.5, ge=0, le=60, description="Seconds that somebody is seen before anything is decided."
+    )
+    gone_after_s: float = Field(
+        default=6.0, gt=0, le=600, description="Seconds unseen after which the visit is over."
+    )
+
+
+class RecorderKeys(Table):
+    """The box's own recording of what the camera sees, to rehearse policies on."""
+
+    folder: PathText = Field(default="recording", description="Where the recording is kept.")
+    frames_per_s: float = Field(default=2.0, gt=0, le=30, description="The most frames kept a second.")
+    most_gb: float = Field(
+        default=8.0,
+        ge=0.1,
+        le=100_000,
+        description="The most room that it takes (10^9 bytes); then the oldest hour goes.",
+    )
+
+
+class JournalKeys(Table):
+    """The pages of what came, which the box builds by itself."""
+
+    build: When = Field(
+        default="after visits",
+        description="When the box builds its pages: some minutes after a visit and at the day's end; at the"
+        " day's end only; or only when asked to by `dooryard journal`.",
+    )
+    every_min: float = Field(default=30.0, ge=5, le=1440, description="The least minutes between two builds.")
+    address: Annotated[str, AfterValidator(page_address)] | None = Field(
+        default=None, description="Where the pages will be published, for feed readers and link previews."
+    )
+    with_position: bool = Field(
+        default=False, description="Write the policy's place into the pictures: everybody can read it there."
+    )
+
+
+class BoxFile(Table):
+    """What this unit is. `BoxFile()` is a board with its camera, the built-in model and no sink."""
+
+    name: Line = Field(default="dooryard", description="What this box is called in messages about itself.")
+    state_folder: PathText = Field(default="state", description="Where visits, pictures and alerts are kept.")
+    camera: Camera = Field(default=Camera(), description="Where frames come from.")
+    classifier: Classifier = Field(default=Classifier(), description="What tells who it is.")
+    gate: Gate = Field(default=Gate(), description="What counts as motion.")
+    visit: VisitKeys = Field(default=VisitKeys(), description="When a visit is settled and over.")
+    sensor: tuple[Sensor, ...] = Field(
+        default=(), strict=False, max_length=16, description="Sensors beyond what the board itself tells."
+    )
+    button: Button | None = Field(default=None, description="The push button, if there is one.")
+    lamp: Lamp | None = Field(default=None, description="The lamp, if there is one.")
+    recorder: RecorderKeys | None = Field(
+        default=None, description="The box's own recording, if it is to make one."
+    )
+    journal: JournalKeys = Field(default=JournalKeys(), description="The pages of what came.")
+    heartbeat: Heartbeat | None = Field(default=None, description="Whom to tell that it is alive.")
+    sink: tuple[SinkTable, ...] = Field(
+        default=(), strict=False, max_length=16, description="The ways out; policies name them."
+    )
+
+
+def telling(box: BoxFile) -> frozenset[str]:
+    """Names of the sinks that tell of visits; the others bring the journal somewhere."""
+    return frozenset(table.name for table in box.sink if table.kind != "publish")
+
+
+def parse_box(text: str, file: str) -> Parsed[BoxFile]:
+    """Read a box file. Raises ConfigError with every problem as file:line: key: text."""
+    return box_in(read(text, file))
+
+
+def box_in(document: Document) -> Parsed[BoxFile]:
+    """`parse_box` for a text that was read already."""
+    box = None
+    if document.readable:
+        box = validated(BoxFile, document)
+        note_doubles(document, "sink", "name")
+        note_doubles(document, "sensor", "name")
+        for path, text in _strangers(document.data):
+            document.problem(path, text)
+        if box is not None:
+            box_sense.note(document, box)
+    document.raise_problems()
+    assert box is not None  # or there were problems
+    if not box.sink:
+        document.warning(("sink",), "the box has no sink, so nothing is told; add a [[sink]]")
+    return Parsed(box, document.told())
+
+
+def _strangers(data: dict[str, Any]) -> Iterator[tuple[Path, str]]:
+    """Keys of [camera] that have no meaning for its kind."""
+    (camera,) = tables(data.get("camera", {}))[:1] or [{}]
+    kind = camera.get("kind", "picamera")
+    mine = CAMERA_KEYS.get(kind) if isinstance(kind, str) else None
+    if mine is None:
+        return
+    others = frozenset[str]().union(*CAMERA_KEYS.values()) - mine
+    for key in camera:
+        if key in others:
+            kinds = " or ".join(f'"{other}"' for other, keys in CAMERA_KEYS.items() if key in keys)
+            yield ("camera", key), f'is only for a camera of kind {kinds}, not "{kind}"; take it out'

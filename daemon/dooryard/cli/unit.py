@@ -1,0 +1,65 @@
+"""The box itself: survey, gate-report."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import warnings
+from pathlib import Path
+from typing import Any
+
+from dooryard.cli.shared import add_unit, unit_of
+
+
+def add(commands: Any) -> None:
+    """Add the commands to `commands`, what `ArgumentParser.add_subparsers` returned."""
+    survey = commands.add_parser(
+        "survey", help="check camera, sensors, model, disk, clock, network and sinks"
+    )
+    add_unit(survey)
+    survey.add_argument("--json", action="store_true", help="print it for other programs")
+    survey.add_argument("--no-button", action="store_true", help="do not ask for a press of the button")
+    survey.add_argument(
+        "--picture", type=Path, metavar="FILE", help="keep a picture of the whole view, the region drawn in"
+    )
+    survey.set_defaults(command=_survey)
+
+    report = commands.add_parser("gate-report", help="where the view is restless, and what that costs")
+    add_unit(report)
+    report.add_argument("--picture", type=Path, metavar="FILE", help="write the map as a PNG")
+    report.set_defaults(command=_gate_report)
+
+
+def _survey(arguments: argparse.Namespace) -> int:
+    from dooryard.button.push import PushButton
+    from dooryard.core.clock import SystemClock
+    from dooryard.sensors.registry import Machine, build
+    from dooryard.survey.assemble import checks
+    from dooryard.survey.lines import survey
+    from dooryard.survey.view import check_name
+
+    if arguments.picture is not None:
+        check_name(arguments.picture)
+    unit = unit_of(arguments)
+    sensors = build([sensor.spec for sensor in unit.box.sensor], Machine(state_folder=unit.base))
+    clock, button = SystemClock(), None
+    if unit.box.button is not None and not arguments.no_button:
+        button = PushButton(unit.box.button.pin, clock)
+    asked = checks(
+        unit.box, unit.base, unit.policy, clock, os.environ,
+        sensors=sensors, button=button, view=arguments.picture,
+    )  # fmt: skip
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # the pin library's list of what it tried; the button's line says it
+        found = survey(asked)
+    print(found.json() if arguments.json else found.text())
+    return found.exit_code
+
+
+def _gate_report(arguments: argparse.Namespace) -> int:
+    from dooryard.cli.gate_report import gate_report
+
+    unit = unit_of(arguments)
+    size = (unit.box.camera.luma_height, unit.box.camera.luma_width)
+    return gate_report(unit.state_folder, size, arguments.picture, sys.stdout)

@@ -1,0 +1,20 @@
+"""What the sparing steps mean to the pipeline. Pure."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from dooryard.health.thermal import Sparing
+from dooryard.pipeline import Conditions
+
+
+def spared_conditions(conditions: Conditions, sparing: Sparing) -> Conditions:
+    """`conditions` with as long a wait between looks as is spared; never shorter than without.
+
+    What is spared first are glances: looks that nobody waits for.
+    """
+    wait_s = sparing.look_every_s
+    if wait_s is None or wait_s <= conditions.look_every_s:
+        return conditions
+    return replace(conditions, look_every_s=wait_s, glance_every_s=math.inf)

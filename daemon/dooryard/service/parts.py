@@ -1,0 +1,49 @@
+"""What the service is made of, and whether all of it is well."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from dooryard.camera.keeper import CameraKeeper
+from dooryard.classify.base import Classifier
+from dooryard.core.clock import Clock
+from dooryard.health.monitor import Care
+from dooryard.outbox.delivery import Delivery
+from dooryard.pipeline import Conditions
+from dooryard.recording.writer import Recorder
+from dooryard.service.journal_scheduler import JournalKeeper
+from dooryard.service.scheduler import Timed
+from dooryard.service.systemd import Notifier
+from dooryard.service.visit_store import Ledger
+from dooryard.teaching.feedback import Lessons
+
+SILENT_S = 60.0  # a frame loop that has not turned for so long hangs
+
+
+@dataclass(slots=True)
+class Parts:
+    """What `run` built."""
+
+    camera: CameraKeeper
+    classifier: Classifier
+    ledger: Ledger
+    delivery: Delivery
+    clock: Clock
+    timed: Timed
+    notifier: Notifier
+    process_clock: Clock  # real time, for the watchdog and the status line
+    care: Care | None = None  # None: a recording, which says nothing of a box
+    recorder: Recorder | None = None  # None: the box makes no recording
+    journal: JournalKeeper | None = None  # None: a recording, or it is built only when asked to
+    reread: Callable[[Conditions], tuple[Conditions, str]] | None = None  # the policy, when asked to
+    lessons: Lessons | None = None  # what people say of visits; None: nothing is learned from it
+    turned_s: float | None = None  # when the frame loop last turned, by the process clock
+
+
+def is_well(parts: Parts) -> bool:
+    """Whether frames come and every thread is alive: for the heartbeat, which asks from its own thread."""
+    now = parts.process_clock.now()
+    turning = parts.turned_s is None or now.mono_s - parts.turned_s < SILENT_S
+    sensing = parts.care is None or parts.care.desk.alive(now)
+    return turning and sensing and parts.delivery.alive() and not parts.camera.trouble
