@@ -244,6 +244,11 @@ def _speaking(path: Path) -> Iterator[None]:
     try:
         yield
     except (sqlite3.Error, OSError) as error:
+        if not path.parent.is_dir():
+            raise StoreError(
+                f"there is no state folder {path.parent}: this box has not run yet",
+                "start it first, or name the box file of one that has run",
+            ) from error
         raise StoreError(
             f"the journal's notes in {path} cannot be used: {error}",
             "see that this user may write there and that the disk is not full; if the file is damaged, start"

@@ -178,3 +178,9 @@ def test_a_run_that_ended_while_it_was_off_was_off_until_its_end(tmp_path):
         daybook.began(clock.now(), NOON + DAY / 24, None, POLICY)
         found = [(each.start, each.end, each.reason) for each in notebook.off_times(NOON - DAY, NOON + DAY)]
     assert found == [(NOON, NOON + DAY / 24, "heat"), (NOON + DAY / 24, NOON + DAY / 12, "the box was off")]
+
+
+def test_a_box_that_never_ran_is_told_so_and_not_of_damage(tmp_path):
+    with pytest.raises(StoreError, match="this box has not run yet"):
+        Notebook(tmp_path / "state")
+    assert not (tmp_path / "state").exists()
