@@ -17,13 +17,13 @@ import pytest
 from PIL import Image
 
 import daemon_runs
+import dooryard
 from dooryard.cli import main as cli
-from dooryard.core import errors
 from dooryard.core.arrays import unpacked, unsealed
 
 pytestmark = pytest.mark.process
 MEMORY = '[[sink]]\nname = "phone"\nkind = "memory"\n'
-PACKAGE = Path(errors.__file__).parent
+PACKAGE = Path(dooryard.__file__).parent
 
 
 @pytest.fixture(scope="module")
