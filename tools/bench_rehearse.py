@@ -37,7 +37,7 @@ FRAMES_PER_S = 5.0
 
 
 @dataclass(frozen=True)
-class Timed:
+class Scheduler:
     """Seconds of processor time, and of the wall."""
 
     cpu_s: float
@@ -104,10 +104,10 @@ def watched(frames: list[Frame]) -> int:
     return moved
 
 
-def timed(work: Callable[[], T]) -> tuple[T, Timed]:
+def timed(work: Callable[[], T]) -> tuple[T, Scheduler]:
     cpu_s, wall_s = time.process_time(), time.perf_counter()
     result = work()
-    return result, Timed(time.process_time() - cpu_s, time.perf_counter() - wall_s)
+    return result, Scheduler(time.process_time() - cpu_s, time.perf_counter() - wall_s)
 
 
 if __name__ == "__main__":

@@ -10,7 +10,7 @@ import pytest
 
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import AlreadyRunningError
-from dooryard.history.database import Notebook
+from dooryard.history.database import AnnotationDatabase
 from dooryard.history.entries import Kind
 from dooryard.outbox.store import Store
 from unit.outbox.builders import JPEG, MONO_S, START, alert, at, decision, visit
@@ -70,7 +70,7 @@ def test_what_was_put_in_its_place_is_kept(tmp_path):
 
 
 def test_deleted_notes_are_written_anew(tmp_path):
-    with closing(Notebook(tmp_path)) as notebook:
+    with closing(AnnotationDatabase(tmp_path)) as notebook:
         notebook.mark("visit 1", Kind.HIDE, START)
         notebook.look_after_file(START)
         assert notebook.damages == []
@@ -79,5 +79,5 @@ def test_deleted_notes_are_written_anew(tmp_path):
         notebook.look_after_file(START)
         assert ["journal.sqlite3 was deleted" in text for text in notebook.damages] == [True]
         notebook.mark("visit 2", Kind.HIDE, START)
-    with closing(Notebook(tmp_path)) as notebook:
+    with closing(AnnotationDatabase(tmp_path)) as notebook:
         assert len(notebook.marks()) == 2

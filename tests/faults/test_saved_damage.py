@@ -18,7 +18,7 @@ from dooryard.cli.outbox import listing
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import StoreError
 from dooryard.core.records import Visitor
-from dooryard.history.database import Notebook
+from dooryard.history.database import AnnotationDatabase
 from dooryard.history.entries import Kind
 from dooryard.history.reader import Reader
 from dooryard.outbox import schema
@@ -81,7 +81,7 @@ def test_states_of_the_version_before_are_taken_over(tmp_path):
 
 
 def test_marks_are_saved_from_damaged_notes(tmp_path):
-    with closing(Notebook(tmp_path)) as notebook:
+    with closing(AnnotationDatabase(tmp_path)) as notebook:
         for number in range(200):
             notebook.mark(f"visit {number}", Kind.NAME, saved.NOON, Visitor("bird", 1.0, "robin"))
         notebook.undo("visit 3")
@@ -90,13 +90,13 @@ def test_marks_are_saved_from_damaged_notes(tmp_path):
     middle = len(data) // 2 // 4096 * 4096
     data[middle : middle + 4096] = bytes(4096)  # one page of the file, in the middle of the marks
     path.write_bytes(data)
-    with closing(Notebook(tmp_path, mend=True)) as notebook:
+    with closing(AnnotationDatabase(tmp_path, mend=True)) as notebook:
         marks = notebook.marks()
         assert 50 < len(marks) < 200
         assert 4 not in {mark.seq for mark in marks}  # what was taken back stays so
         assert [text for text in notebook.damages if f"begun anew with {len(marks) + 1} marks" in text]
     assert len(list(tmp_path.glob("journal-damaged-*.sqlite3"))) == 1
-    with closing(Notebook(tmp_path, mend=True)) as notebook:
+    with closing(AnnotationDatabase(tmp_path, mend=True)) as notebook:
         assert notebook.damages == []
 
 
@@ -104,7 +104,7 @@ def test_notes_are_mended_by_the_service_alone(tmp_path):
     """Another process may have the file open: a command says what to do, and leaves it where it is."""
     (tmp_path / "journal.sqlite3").write_bytes(b"junk" * 5000)
     with pytest.raises(StoreError, match="start the service again"):
-        Notebook(tmp_path)
+        AnnotationDatabase(tmp_path)
     assert (tmp_path / "journal.sqlite3").read_bytes() == b"junk" * 5000
 
 

@@ -18,7 +18,7 @@ import pytest
 from dooryard.core.clock import FakeClock
 from dooryard.core.records import Outcome, Visitor
 from dooryard.history import annotations as marks
-from dooryard.history.database import Notebook
+from dooryard.history.database import AnnotationDatabase
 from dooryard.journal.build import build
 from dooryard.journal.serve import Served, Where, serve
 from journal_pages.browser_tools import axe, vnu
@@ -62,7 +62,7 @@ def row(tmp_path_factory):
                   (NOON + DAY / 8, LONG, TELL), (NOON + DAY / 7, SQUIRREL, SILENT))  # fmt: skip
     row.add((NOON + DAY / 6, BIRD, SILENT), picture=False)
     row.add((NOON, BIRD, TELL), clock_set=False)
-    notebook = Notebook(row.state)
+    notebook = AnnotationDatabase(row.state)
     notebook.off(NOON - DAY / 24, NOON - DAY / 48, "heat")
     notebook.reading(NOON, "enclosure", 48.2)
     notebook.held(NOON.date(), "sway", 212)

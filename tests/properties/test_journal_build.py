@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from dooryard.core.records import Outcome
 from dooryard.history import annotations as marks
-from dooryard.history.database import Notebook
+from dooryard.history.database import AnnotationDatabase
 from dooryard.journal.build import build
 from dooryard.journal.files import LOCK, MANIFEST
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, SQUIRREL, WICKED, AlderRow, QuickDisk
@@ -39,7 +39,7 @@ happenings = st.lists(
 
 
 def marked(row):
-    notebook = Notebook(row.state)
+    notebook = AnnotationDatabase(row.state)
     found = notebook.said().keys()
     notebook.close()
     return found
@@ -58,7 +58,7 @@ def happen(row, ids, what, value):
             pictures[value % len(pictures)].unlink()
             row.store().close()  # the next start finds it gone
     elif what == "off":
-        notebook = Notebook(row.state)
+        notebook = AnnotationDatabase(row.state)
         notebook.off(NOON + timedelta(days=value), NOON + timedelta(days=value, hours=3), "heat")
         notebook.close()
     elif what == "build":

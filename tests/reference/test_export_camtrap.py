@@ -20,7 +20,7 @@ import pytest
 from dooryard.core.errors import ConfigError, StoreError
 from dooryard.core.records import SOMETHING, Outcome, Visitor
 from dooryard.history import annotations as marks
-from dooryard.history.database import Notebook
+from dooryard.history.database import AnnotationDatabase
 from dooryard.journal import camtrap, tables
 from dooryard.journal.export import By, Period, export_camtrap, export_visits
 from dooryard.policy.schema import Policy
@@ -45,7 +45,7 @@ def row(tmp_path):
     )  # fmt: skip
     row.add((NOON + DAY + timedelta(minutes=5), SQUIRREL, TELL), picture=False)
     row.add((NOON, BIRD, TELL), clock_set=False)
-    notebook = Notebook(row.state)
+    notebook = AnnotationDatabase(row.state)
     notebook.off(NOON + DAY + timedelta(hours=3), NOON + DAY + timedelta(hours=5), "heat")
     notebook.close()
     marks.make(row.state, ids[1], "nobody", LATER)

@@ -27,7 +27,7 @@ from dooryard.core.atomic_files import Disk
 from dooryard.core.errors import ModelError
 from dooryard.core.records import Box, Frame, Sighting
 from dooryard.gate import GateSettings
-from dooryard.health.monitor import Care
+from dooryard.health.monitor import Monitor
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.parse import parse_policy
@@ -37,12 +37,12 @@ from dooryard.sensors.fake import FakeSensor
 from dooryard.sensors.registry import Machine, build_one
 from dooryard.sensors.spec import SensorSpec
 from dooryard.service import run
-from dooryard.service.activity_log import Daybook
+from dooryard.service.activity_log import ActivityLog
 from dooryard.service.loop import Loop
 from dooryard.service.parts import Parts
-from dooryard.service.scheduler import RecordedTimed
+from dooryard.service.scheduler import RecordedScheduler
 from dooryard.service.systemd import Notifier
-from dooryard.service.visit_store import Ledger
+from dooryard.service.visit_store import VisitStore
 from dooryard.tracking.visits import VisitSettings, VisitsState
 from fakes.garden_days import DayCamera, DayClock, DayDelivery, DayDesk, DaySink
 from fakes.three_days import (
@@ -102,7 +102,7 @@ class Days:
             POLICY, "garden.toml", sinks=frozenset({"phone", "post"}), sensors=frozenset({"enclosure"})
         ).value
         self.store = stack.enter_context(closing(Store.open(folder, clock, disk=Room())))
-        daybook = stack.enter_context(closing(Daybook(folder)))
+        daybook = stack.enter_context(closing(ActivityLog(folder)))
         camera = DayCamera(clock, COMES, STALLS, GONE)
         keeper = CameraKeeper(camera, Patience(stall_after_s=10.0))
         keeper.open()
@@ -111,12 +111,12 @@ class Days:
         spec = SensorSpec("enclosure", "fake", script=script_of(ENCLOSURE), every_s=30)
         room = FakeSensor("disk", Unit.MEGABYTES, script_of(DISK), every_s=60)
         self.desk = DayDesk([build_one(spec, Machine(state_folder=folder)), room], clock)
-        care = Care(self.desk, button=Button(clock))
+        care = Monitor(self.desk, button=Button(clock))
         now = clock.now()
         classifier = DayClassifier(lambda _n, _b: {camera.there: 0.95} if camera.there else {}, clock)
         self.parts = Parts(
-            keeper, classifier, Ledger(self.store, daybook, self.delivery.wake, "b", now), self.delivery,
-            clock, RecordedTimed(now), Notifier({}), clock, care,
+            keeper, classifier, VisitStore(self.store, daybook, self.delivery.wake, "b", now), self.delivery,
+            clock, RecordedScheduler(now), Notifier({}), clock, care,
         )  # fmt: skip
         rules = Conditions(policy, GateSettings(), VisitSettings(), frozenset({"phone", "post"}))
         state = State(VisitsState(b"s"), PolicyState())

@@ -28,13 +28,13 @@ from dooryard.outbox.worker import Worker
 from dooryard.pipeline import Conditions
 from dooryard.policy.parse import parse_policy
 from dooryard.service import restore
-from dooryard.service.activity_log import Daybook
+from dooryard.service.activity_log import ActivityLog
 from dooryard.service.loop import Loop
 from dooryard.service.parts import Parts
-from dooryard.service.scheduler import RecordedTimed
+from dooryard.service.scheduler import RecordedScheduler
 from dooryard.service.status import standing_text
 from dooryard.service.systemd import Notifier
-from dooryard.service.visit_store import Ledger
+from dooryard.service.visit_store import VisitStore
 from dooryard.sinks.memory import MemorySink
 from dooryard.tracking.visits import VisitSettings
 
@@ -66,7 +66,7 @@ class Garden:
         self.clock, self.folder, self.bird = clock, folder, False
         self.policy = parse_policy(policy, "test.toml").value
         self.store = stack.enter_context(closing(Store.open(folder, clock, boot=boot)))
-        daybook = stack.enter_context(closing(Daybook(folder)))
+        daybook = stack.enter_context(closing(ActivityLog(folder)))
         camera = FakeCamera(
             "f", picture=lambda _number: BIRD if self.bird else EMPTY, live=True, repeat=True, clock=clock,
             luma_size=(160, 120), frames_per_s=2,
@@ -78,8 +78,8 @@ class Garden:
         now, self.sink = clock.now(), MemorySink("phone")
         delivery = Delivery(self.store, [], clock, logging.getLogger("test"))
         self.parts = Parts(
-            keeper, classifier, Ledger(self.store, daybook, lambda: None, boot, now), delivery, clock,
-            RecordedTimed(now), Notifier({}), clock,
+            keeper, classifier, VisitStore(self.store, daybook, lambda: None, boot, now), delivery, clock,
+            RecordedScheduler(now), Notifier({}), clock,
         )  # fmt: skip
         state = restore.state(self.store, BOX, classifier.card, rules, now, boot)
         self.loop = Loop(self.parts, state, rules, threading.Event(), threading.Event())

@@ -20,9 +20,9 @@ from dooryard.policy.decide import decide
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.seen import Seen
 from dooryard.policy.state import PolicyState
-from dooryard.service.activity_log import Daybook
+from dooryard.service.activity_log import ActivityLog
 from dooryard.service.second_messages import MOST_WAITING
-from dooryard.service.visit_store import MOST_UNSTORED, Ledger
+from dooryard.service.visit_store import MOST_UNSTORED, VisitStore
 from dooryard.tracking import visits
 from dooryard.tracking.visits import VisitSettings, VisitsState
 from helpers import moment, sighting
@@ -73,7 +73,7 @@ def store(tmp_path, disk):
 
 @pytest.fixture
 def daybook(tmp_path, store):
-    opened = Daybook(tmp_path / "state")
+    opened = ActivityLog(tmp_path / "state")
     yield opened
     opened.close()
 
@@ -98,7 +98,7 @@ def record(rules, t=0.0, salt=b"ledger"):
 
 def test_a_visit_is_stored_with_its_alert_and_then_told(store, daybook):
     woken = []
-    rules, ledger = conditions(), Ledger(store, daybook, lambda: woken.append(1), "boot", moment(0))
+    rules, ledger = conditions(), VisitStore(store, daybook, lambda: woken.append(1), "boot", moment(0))
     effect = record(rules)
     ledger.record(effect, rules, moment(4))
     assert woken == [1]
@@ -109,7 +109,7 @@ def test_a_visit_is_stored_with_its_alert_and_then_told(store, daybook):
 
 def test_an_alert_whose_rule_wants_no_picture_has_none(store, daybook):
     rules = conditions(POLICY + "with_picture = false\n")
-    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
+    ledger = VisitStore(store, daybook, lambda: None, "boot", moment(0))
     effect = record(rules)
     ledger.record(effect, rules, moment(4))
     assert store.visit(effect.visit.id).picture is not None
@@ -117,7 +117,7 @@ def test_an_alert_whose_rule_wants_no_picture_has_none(store, daybook):
 
 
 def test_with_no_room_for_the_picture_the_words_are_stored_and_told(store, daybook, disk, caplog):
-    rules, ledger = conditions(), Ledger(store, daybook, lambda: None, "boot", moment(0))
+    rules, ledger = conditions(), VisitStore(store, daybook, lambda: None, "boot", moment(0))
     effect = record(rules)
     disk.full = True
     with caplog.at_level(logging.ERROR):
@@ -149,7 +149,7 @@ class Refusing:
 
 def test_with_no_room_for_a_picture_the_end_of_a_visit_is_stored_all_the_same(store, daybook, disk):
     """A stay of 25 s is not told as one of 2 s, because a better picture of it would not fit."""
-    rules, ledger = conditions(), Ledger(store, daybook, lambda: None, "boot", moment(0))
+    rules, ledger = conditions(), VisitStore(store, daybook, lambda: None, "boot", moment(0))
     effect = record(rules)
     ledger.record(effect, rules, moment(4))
     disk.full = True
@@ -162,7 +162,7 @@ def test_with_no_room_for_a_picture_the_end_of_a_visit_is_stored_all_the_same(st
 def test_an_end_that_the_disk_refuses_waits(store, daybook):
     refusing = Refusing(store)
     refusing.refuses = False
-    rules, ledger = conditions(), Ledger(refusing, daybook, lambda: None, "boot", moment(0))
+    rules, ledger = conditions(), VisitStore(refusing, daybook, lambda: None, "boot", moment(0))
     effect = record(rules)
     ledger.record(effect, rules, moment(4))
     refusing.refuses = True
@@ -177,7 +177,7 @@ def test_an_end_that_the_disk_refuses_waits(store, daybook):
 
 
 def test_what_the_disk_refuses_until_the_end_is_counted_and_named(store, daybook, caplog):
-    rules, ledger = conditions(), Ledger(Refusing(store), daybook, lambda: None, "boot", moment(0))
+    rules, ledger = conditions(), VisitStore(Refusing(store), daybook, lambda: None, "boot", moment(0))
     effects = [record(rules, t=i * 100.0, salt=bytes([i])) for i in range(3)]
     for effect in effects:
         ledger.record(effect, rules, moment(400))
@@ -189,7 +189,7 @@ def test_what_the_disk_refuses_until_the_end_is_counted_and_named(store, daybook
 
 def test_what_the_disk_refuses_waits_and_is_stored_with_its_end_once_there_is_room(store, daybook, caplog):
     refusing = Refusing(store)
-    rules, ledger = conditions(), Ledger(refusing, daybook, lambda: None, "boot", moment(0))
+    rules, ledger = conditions(), VisitStore(refusing, daybook, lambda: None, "boot", moment(0))
     effect = record(rules)
     with caplog.at_level(logging.ERROR):
         ledger.record(effect, rules, moment(4))
@@ -206,7 +206,7 @@ def test_what_the_disk_refuses_waits_and_is_stored_with_its_end_once_there_is_ro
 
 def test_what_waits_is_bounded_and_the_loss_is_counted(store, daybook):
     refusing = Refusing(store)
-    rules, ledger = conditions(), Ledger(refusing, daybook, lambda: None, "boot", moment(0))
+    rules, ledger = conditions(), VisitStore(refusing, daybook, lambda: None, "boot", moment(0))
     for i in range(MOST_UNSTORED + 3):
         ledger.record(record(rules, t=i * 100.0, salt=bytes([i])), rules, moment(i * 100.0))
     assert ledger.tally.lost == 3
@@ -214,7 +214,7 @@ def test_what_waits_is_bounded_and_the_loss_is_counted(store, daybook):
 
 
 def test_the_summary_is_told_once(store, daybook):
-    rules, ledger = conditions(), Ledger(store, daybook, lambda: None, "boot", moment(0))
+    rules, ledger = conditions(), VisitStore(store, daybook, lambda: None, "boot", moment(0))
     ledger.record(record(rules), rules, moment(4))
     at_eight = 6 * 3600.0 + 60  # 14:00 and six hours
     ledger.summary(rules, moment(at_eight - 120))
@@ -227,7 +227,7 @@ def test_the_summary_is_told_once(store, daybook):
 
 
 def test_state_saved_is_state_found(store, daybook):
-    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
+    ledger = VisitStore(store, daybook, lambda: None, "boot", moment(0))
     state = State(VisitsState(b"s"), PolicyState())
     ledger.save(state, None, moment(50))
     assert PolicyState.from_json(store.load_state("policy").decode(), moment(50), "boot") == state.policy
@@ -235,7 +235,7 @@ def test_state_saved_is_state_found(store, daybook):
 
 
 def test_what_no_decision_changed_is_saved_every_five_minutes(store, daybook):
-    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
+    ledger = VisitStore(store, daybook, lambda: None, "boot", moment(0))
     saved = []
     store.save_states = lambda states: saved.append(states.keys())
     state = State(VisitsState(b"s"), PolicyState())
@@ -251,7 +251,7 @@ def test_what_no_decision_changed_is_saved_every_five_minutes(store, daybook):
 
 def test_what_the_disk_refused_is_saved_by_the_next_minute(store, daybook, monkeypatch):
     monkeypatch.setattr("dooryard.gate.save", lambda _state: b"learned")
-    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
+    ledger = VisitStore(store, daybook, lambda: None, "boot", moment(0))
     state, saved, full = State(VisitsState(b"s"), PolicyState(), gate=object()), [], [True]
 
     def save(states):
@@ -279,7 +279,7 @@ def width(path):
 @pytest.mark.parametrize(("share", "wide"), [(30, 1024), (0, 640)])
 def test_pictures_are_good_while_the_days_share_lasts_and_small_then(store, daybook, share, wide):
     rules = conditions(POLICY + f"[keeping]\ngood_megabytes_a_day = {share}\n")
-    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
+    ledger = VisitStore(store, daybook, lambda: None, "boot", moment(0))
     effect = record(rules)
     pixels = np.random.default_rng(5).integers(0, 256, (13, 17, 3), np.uint8).repeat(96, 0).repeat(96, 1)
     best = replace(effect.visit.best, pixels=pixels)
@@ -292,7 +292,7 @@ def test_pictures_are_good_while_the_days_share_lasts_and_small_then(store, dayb
 @pytest.mark.parametrize(("better_by", "files"), [(0.1, 1), (0.5, 2)])
 def test_a_picture_is_stored_again_only_where_it_is_clearly_better(store, daybook, better_by, files):
     rules = conditions()
-    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
+    ledger = VisitStore(store, daybook, lambda: None, "boot", moment(0))
     effect = record(rules)
     effect = replace(effect, visit=replace(effect.visit, best_score=1.0))
     ledger.record(effect, rules, moment(4))
@@ -303,7 +303,7 @@ def test_a_picture_is_stored_again_only_where_it_is_clearly_better(store, dayboo
 
 def test_upkeep_lets_old_pictures_go_while_the_card_is_short_of_room(store, daybook, disk):
     rules = conditions(POLICY + "[keeping]\nmegabytes = 20\n[disk]\ntell_below_mb = 500\n")
-    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
+    ledger = VisitStore(store, daybook, lambda: None, "boot", moment(0))
     for number in range(6):
         ledger.record(record(rules, 100.0 * number, bytes([number])), rules, moment(100.0 * number))
     with store._engine.writing("test") as db:
@@ -327,7 +327,10 @@ def lingering(effect, stay_s=40.0, score=2.0):
 
 def test_a_second_message_goes_to_the_same_sinks_with_a_fresh_picture(store, daybook):
     woken = []
-    rules, ledger = conditions(LINGERING), Ledger(store, daybook, lambda: woken.append(1), "boot", moment(0))
+    rules, ledger = (
+        conditions(LINGERING),
+        VisitStore(store, daybook, lambda: woken.append(1), "boot", moment(0)),
+    )
     effect = record(rules)
     ledger.record(replace(effect, visit=replace(effect.visit, best_score=1.0)), rules, moment(4))
     ledger.still_here(lingering(effect), rules, moment(41))
@@ -343,7 +346,7 @@ def test_a_second_message_goes_to_the_same_sinks_with_a_fresh_picture(store, day
 
 
 def test_a_second_message_without_a_better_picture_has_the_stored_one(store, daybook):
-    rules, ledger = conditions(LINGERING), Ledger(store, daybook, lambda: None, "boot", moment(0))
+    rules, ledger = conditions(LINGERING), VisitStore(store, daybook, lambda: None, "boot", moment(0))
     effect = record(rules)
     ledger.record(effect, rules, moment(4))
     ledger.still_here(lingering(effect, score=effect.visit.best_score), rules, moment(41))
@@ -352,7 +355,7 @@ def test_a_second_message_without_a_better_picture_has_the_stored_one(store, day
 
 def test_a_second_message_whose_rule_wants_no_picture_has_none(store, daybook):
     rules = conditions(LINGERING + "with_picture = false\n")
-    ledger, effect = Ledger(store, daybook, lambda: None, "boot", moment(0)), record(rules)
+    ledger, effect = VisitStore(store, daybook, lambda: None, "boot", moment(0)), record(rules)
     ledger.record(effect, rules, moment(4))
     ledger.still_here(lingering(effect), rules, moment(41))
     assert store.alert(f"{effect.visit.id}-still").picture is None
@@ -360,7 +363,7 @@ def test_a_second_message_whose_rule_wants_no_picture_has_none(store, daybook):
 
 def test_a_second_message_waits_for_a_disk_that_refuses_and_tells_once(store, daybook, caplog):
     refusing = Refusing(store)
-    rules, ledger = conditions(LINGERING), Ledger(refusing, daybook, lambda: None, "boot", moment(0))
+    rules, ledger = conditions(LINGERING), VisitStore(refusing, daybook, lambda: None, "boot", moment(0))
     effect = record(rules)
     with caplog.at_level(logging.ERROR):
         ledger.record(effect, rules, moment(4))
@@ -378,14 +381,14 @@ def test_a_second_message_waits_for_a_disk_that_refuses_and_tells_once(store, da
 
 def test_more_second_messages_than_can_wait_are_named(store, daybook, caplog):
     refusing = Refusing(store)
-    rules, ledger = conditions(LINGERING), Ledger(refusing, daybook, lambda: None, "boot", moment(0))
+    rules, ledger = conditions(LINGERING), VisitStore(refusing, daybook, lambda: None, "boot", moment(0))
     for number in range(MOST_WAITING + 1):
         ledger.still_here(lingering(record(rules, salt=b"%d" % number)), rules, moment(41))
     assert caplog.text.count("lost: the disk refused for too long") == 1
 
 
 def test_visits_that_are_over_are_saved_with_the_rest_and_who_was_seen_at_once(store, daybook):
-    ledger = Ledger(store, daybook, lambda: None, "boot", moment(0))
+    ledger = VisitStore(store, daybook, lambda: None, "boot", moment(0))
     saved = []
     store.save_states = lambda states: saved.append(states["policy"])
     state = State(VisitsState(b"s"), PolicyState())

@@ -16,7 +16,7 @@ from dooryard.classify.fake import FakeClassifier
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import StoreError
 from dooryard.gate import GateSettings
-from dooryard.health.monitor import Care
+from dooryard.health.monitor import Monitor
 from dooryard.outbox.delivery import Delivery
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions, State
@@ -26,12 +26,12 @@ from dooryard.recording.writer import Recorder, RecorderSettings
 from dooryard.sensors.desk import SensorDesk
 from dooryard.sensors.registry import Machine, build_one
 from dooryard.sensors.spec import SensorSpec
-from dooryard.service.activity_log import Daybook
+from dooryard.service.activity_log import ActivityLog
 from dooryard.service.loop import Loop
 from dooryard.service.parts import Parts
-from dooryard.service.scheduler import RecordedTimed
+from dooryard.service.scheduler import RecordedScheduler
 from dooryard.service.systemd import Notifier
-from dooryard.service.visit_store import Ledger
+from dooryard.service.visit_store import VisitStore
 from dooryard.site.model import place_for
 from dooryard.tracking.visits import VisitSettings, VisitsState
 
@@ -59,7 +59,7 @@ class Bench:
         self.clock = FakeClock()
         self.policy = parse_policy(policy, "test.toml", sensors=frozenset({"enclosure"})).value
         self.store = stack.enter_context(closing(Store.open(folder, self.clock)))
-        daybook = stack.enter_context(closing(Daybook(folder)))
+        daybook = stack.enter_context(closing(ActivityLog(folder)))
         self.camera = FakeCamera(
             script, live=True, repeat=True, clock=self.clock, luma_size=(160, 120), frames_per_s=1
         )
@@ -69,11 +69,11 @@ class Bench:
         now = self.clock.now()
         spec = SensorSpec("enclosure", "fake", script=sensor, every_s=30)
         self.desk = SensorDesk([build_one(spec, Machine(state_folder=folder))], self.clock)
-        self.care = Care(self.desk)
+        self.care = Monitor(self.desk)
         delivery = Delivery(self.store, [], self.clock, logging.getLogger("test"))
         self.parts = Parts(
-            keeper, FakeClassifier(lambda _n, _b: {}), Ledger(self.store, daybook, lambda: None, "b", now),
-            delivery, self.clock, RecordedTimed(now), Notifier({}), self.clock, self.care,
+            keeper, FakeClassifier(lambda _n, _b: {}), VisitStore(self.store, daybook, lambda: None, "b", now),
+            delivery, self.clock, RecordedScheduler(now), Notifier({}), self.clock, self.care,
         )  # fmt: skip
         self.stop, self.reload = threading.Event(), threading.Event()
         self.loop = Loop(self.parts, State(VisitsState(b"s"), PolicyState()), rules, self.stop, self.reload)
@@ -217,7 +217,7 @@ def test_a_silent_sensor_is_told_and_halts_nothing(bench):
 def test_what_holds_survives_a_restart(bench):
     played = bench(sensor="0:70").play(300)
     saved = played.care.state.to_json(played.clock.now()).encode()
-    fresh = Care(played.desk)
+    fresh = Monitor(played.desk)
     fresh.restore(saved, played.clock.now())
     fresh.turn(played.policy, played.clock.now())
     assert fresh.spared.camera_off
@@ -256,7 +256,7 @@ def test_a_halt_for_heat_does_not_halt_again_once_the_box_has_cooled(bench):
     assert hot.loop.halting
     saved = hot.care.state.to_json(hot.clock.now()).encode()
     for sensor, halts in (("0:55", False), ("0:70", True), ("0:gone", False)):
-        again = Care(
+        again = Monitor(
             SensorDesk([build_one(SensorSpec("enclosure", "fake", script=sensor), Machine())], hot.clock)
         )
         again.restore(saved, hot.clock.now())
@@ -274,7 +274,7 @@ def test_the_camera_stays_closed_when_heat_ends_outside_the_watch_hours(bench):
     assert played.loop._spared_off
     played.loop.state = replace(played.loop.state, watching=False)
     closed = played.parts.camera
-    played.loop._spare_the_camera(Care(played.desk), played.clock.now())
+    played.loop._spare_the_camera(Monitor(played.desk), played.clock.now())
     assert not closed._open
 
 

@@ -10,9 +10,9 @@ import pytest
 
 from dooryard import gate, pipeline
 from dooryard.core.effects import Glance, Look
-from dooryard.core.records import Box, EmptyLook
+from dooryard.core.records import Box, NegativeSample
 from dooryard.gate import GateSettings
-from dooryard.health.thermal import Sparing
+from dooryard.health.thermal import Throttle
 from dooryard.health.throttle import spared_conditions
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.parse import parse_policy
@@ -112,7 +112,7 @@ def test_a_place_that_would_not_do_does_not_hold_up_the_next():
 
 
 def test_glances_are_what_is_spared_first_and_come_again_after():
-    hot = spared_conditions(RULES, Sparing(look_every_s=2.0))
+    hot = spared_conditions(RULES, Throttle(look_every_s=2.0))
     watch = Watch(hot).play(120)
     assert not watch.glances
     watch.rules = RULES
@@ -139,7 +139,7 @@ def test_the_first_hour_begins_with_the_network_alone():
     fresh = place_for("model", 4)
     seen = replace(sighting(0.0, "bird", 0.8), features=NOBODY)
     assert place.weighed(fresh, [seen])[0].groups == seen.groups
-    few = place.learned(fresh, [EmptyLook(CORNER, NOBODY)] * (memory.LEAST - 1))
+    few = place.learned(fresh, [NegativeSample(CORNER, NOBODY)] * (memory.LEAST - 1))
     assert place.weighed(few, [seen])[0].groups == seen.groups
 
 

@@ -21,7 +21,7 @@ from dooryard.pipeline import Conditions
 from dooryard.service import restore
 from dooryard.service.restore import known_place
 from dooryard.site import model as place
-from dooryard.site.model import EmptyLook
+from dooryard.site.model import NegativeSample
 from dooryard.tracking.visits import VisitSettings
 from fakes.rules import policy
 from helpers import moment
@@ -43,7 +43,7 @@ class Kept:
 def kept():
     fresh = place.place_for(CARD.features_key, CARD.feature_count)
     looks = np.random.default_rng(1).random((5, 4)).astype(np.float32)
-    learned = place.learned(fresh, [EmptyLook(Box(0.1, 0.1, 0.3, 0.3), look) for look in looks])
+    learned = place.learned(fresh, [NegativeSample(Box(0.1, 0.1, 0.3, 0.3), look) for look in looks])
     return Kept(place.saved(learned))
 
 

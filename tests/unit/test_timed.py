@@ -3,12 +3,12 @@ from __future__ import annotations
 from datetime import timedelta
 
 from dooryard.core.clock import FakeClock
-from dooryard.service.scheduler import EVERY_S, LiveTimed, RecordedTimed
+from dooryard.service.scheduler import EVERY_S, LiveScheduler, RecordedScheduler
 from helpers import moment
 
 
 def test_a_recording_brings_its_own_time():
-    timed = RecordedTimed(moment(0))
+    timed = RecordedScheduler(moment(0))
     assert timed.due(moment(59)) == []
     assert timed.due(moment(60)) == ["minute"]
     assert timed.due(moment(61)) == []
@@ -18,7 +18,7 @@ def test_a_recording_brings_its_own_time():
 def test_live_jobs_are_laid_anew_when_the_wall_clock_is_set_back():
     """APScheduler would wait until the wall clock has caught up; see its issue 351."""
     clock = FakeClock()
-    timed = LiveTimed(clock.now())
+    timed = LiveScheduler(clock.now())
     try:
         before = {job.id: job.next_run_time for job in timed._scheduler.get_jobs()}
         clock.advance(10)
@@ -37,7 +37,7 @@ def test_live_jobs_are_laid_anew_when_the_wall_clock_is_set_back():
 
 
 def test_live_names_arrive_in_the_queue():
-    timed = LiveTimed(FakeClock().now())
+    timed = LiveScheduler(FakeClock().now())
     try:
         timed._names.put("minute")
         assert timed.due(FakeClock().now()) == ["minute"]

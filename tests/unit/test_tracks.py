@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dooryard.core.records import SOMETHING, Box, EmptyLook, Visitor
+from dooryard.core.records import SOMETHING, Box, NegativeSample, Visitor
 from dooryard.tracking import track as tracks
 from dooryard.tracking.track import Track, VisitSettings
 from helpers import moment, sighting
@@ -97,7 +97,7 @@ def test_the_emptiest_look_is_the_first_of_the_least_like_somebody():
     assert emptiest is not None
     there, empty = emptiest
     assert there == pytest.approx(0.2)
-    assert empty == EmptyLook(looks[1].box, looks[1].features)
+    assert empty == NegativeSample(looks[1].box, looks[1].features)
 
 
 def test_looks_without_features_teach_nothing_and_take_nothing_away():

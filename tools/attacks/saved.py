@@ -18,10 +18,10 @@ from dooryard.classify.card import Card
 from dooryard.classify.card import parse as parse_card
 from dooryard.classify.onnx import BUILT_IN
 from dooryard.core.clock import FakeClock
-from dooryard.core.records import Box, EmptyLook, Features, Luma, Moment, Visitor
+from dooryard.core.records import Box, Features, Luma, Moment, NegativeSample, Visitor
 from dooryard.gate import GateSettings
 from dooryard.health.state import WelfareState
-from dooryard.history.database import FILE, Notebook
+from dooryard.history.database import FILE, AnnotationDatabase
 from dooryard.history.entries import Kind
 from dooryard.outbox.own import DATABASE
 from dooryard.outbox.store import Store
@@ -31,8 +31,8 @@ from dooryard.policy.absence import Absences
 from dooryard.policy.schema import Absence, Place, Policy
 from dooryard.policy.state import PolicyState
 from dooryard.service import restore
-from dooryard.service.activity_log import Daybook
-from dooryard.service.visit_store import Ledger
+from dooryard.service.activity_log import ActivityLog
+from dooryard.service.visit_store import VisitStore
 from dooryard.site import model as place
 from dooryard.tracking.visits import VisitSettings
 
@@ -91,7 +91,7 @@ def notebooks(folder: Path, count: int, seed: int = 1) -> Outcome:
     """Accidents to the journal's notes: they open, and marks that can still be read are there."""
     outcome = Outcome("the journal's notes", "the service opens them, and the marks can be read")
     chance = dice(seed)
-    with closing(Notebook(folder)) as notebook:
+    with closing(AnnotationDatabase(folder)) as notebook:
         for number in range(60):
             notebook.mark(f"visit {number}", Kind.NAME, NOON, Visitor("bird", 1.0, "robin"))
             notebook.reading(NOON, f"sensor {number}", 20.0)
@@ -115,7 +115,7 @@ def _whole(card: Card) -> dict[str, bytes]:
     assert view is not None
     assert fresh is not None
     looks = rng.random((5, FEATURES)).astype(np.float32)
-    learned = place.learned(fresh, [EmptyLook(Box(0.1, 0.1, 0.3, 0.3), look) for look in looks])
+    learned = place.learned(fresh, [NegativeSample(Box(0.1, 0.1, 0.3, 0.3), look) for look in looks])
     moment = FakeClock(NOON).now()
     return {
         "gate": gate.save(view),
@@ -144,7 +144,7 @@ def _start(folder: Path, card: Card, name: str, unchanged: bool, whole: dict[str
     try:
         with (
             closing(Store.open(folder, clock, boot=BOOT)) as store,
-            closing(Daybook(folder)) as daybook,
+            closing(ActivityLog(folder)) as daybook,
         ):
             now = clock.now()
             told = store.news()
@@ -153,7 +153,7 @@ def _start(folder: Path, card: Card, name: str, unchanged: bool, whole: dict[str
             welfare = store.load_state("welfare")
             if welfare is not None:
                 WelfareState.from_json(welfare.decode(), now)
-            ledger = Ledger(store, daybook, lambda: None, BOOT, now)
+            ledger = VisitStore(store, daybook, lambda: None, BOOT, now)
             ledger.summary(RULES, now)
             ledger.publish("0123", ["page"], "Alder Row", now, clock_set=True)
             ledger.save(found, None, now, thorough=True)
@@ -167,7 +167,7 @@ def _start(folder: Path, card: Card, name: str, unchanged: bool, whole: dict[str
 
 def _notebook(folder: Path) -> str | None:
     try:
-        with closing(Notebook(folder, mend=True)) as notebook:
+        with closing(AnnotationDatabase(folder, mend=True)) as notebook:
             marks = notebook.marks()
             notebook.mark("visit 1", Kind.HIDE, NOON)
     except Exception as error:  # noqa: BLE001  (whatever it is, it is the finding)

@@ -148,7 +148,7 @@ class Sighting:
         return min(1.0, sum(self.groups.values())) if self.classified else 0.5
 
 
-class EmptyLook(NamedTuple):
+class NegativeSample(NamedTuple):
     """A look at nobody: what this place looks like when it is empty."""
 
     box: Box

@@ -67,7 +67,7 @@ class Standing:
 
 
 @dataclass(frozen=True, slots=True)
-class Ledger:
+class VisitStore:
     """How all of them stand, by the sensor's name."""
 
     standings: Mapping[str, Standing] = field(default_factory=lambda: MappingProxyType({}))
@@ -89,8 +89,8 @@ class Change:
 
 
 def take(
-    ledger: Ledger, readings: Mapping[str, Reading], now: Moment, troubles: tuple[Trouble, ...] = USUAL
-) -> tuple[Ledger, tuple[Change, ...]]:
+    ledger: VisitStore, readings: Mapping[str, Reading], now: Moment, troubles: tuple[Trouble, ...] = USUAL
+) -> tuple[VisitStore, tuple[Change, ...]]:
     """Take in the latest readings. A sensor that is gone changes nothing: that is told elsewhere."""
     standings = dict(ledger.standings)
     changes = []
@@ -101,7 +101,7 @@ def take(
         standing, change = _stand(standings.get(trouble.sensor, Standing()), trouble, reading.value, now)
         standings[trouble.sensor] = standing
         changes += [change] if change else []
-    return Ledger(MappingProxyType(standings)), tuple(changes)
+    return VisitStore(MappingProxyType(standings)), tuple(changes)
 
 
 def _stand(before: Standing, trouble: Trouble, value: float, now: Moment) -> tuple[Standing, Change | None]:

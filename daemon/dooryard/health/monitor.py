@@ -20,7 +20,7 @@ from dooryard.core.rate_limit import in_turn
 from dooryard.core.records import Moment
 from dooryard.health import faults as troubles
 from dooryard.health.state import WelfareState, advance, spared
-from dooryard.health.thermal import News, Sparing
+from dooryard.health.thermal import News, Throttle
 from dooryard.policy.schema import Policy
 from dooryard.sensors.desk import SensorDesk
 
@@ -29,16 +29,16 @@ EVERY_S = 5.0
 
 
 @dataclass(slots=True)
-class Care:
+class Monitor:
     """The sensors' desk, the button and the lamp, and what follows from them."""
 
     desk: SensorDesk
     button: PushButton | None = None
     lamp: Lamp | None = None
     state: WelfareState = field(default_factory=WelfareState)
-    spared: Sparing = field(default_factory=Sparing)
+    spared: Throttle = field(default_factory=Throttle)
     new: tuple[tuple[str, float | None], ...] = ()  # what sensors said since the turn before: name, value
-    _troubles: troubles.Ledger = field(default_factory=troubles.Ledger)
+    _troubles: troubles.VisitStore = field(default_factory=troubles.VisitStore)
     temps_c: tuple[tuple[str, float], ...] = ()  # those of `new` that are temperatures
     _asked_s: dict[str, float] = field(default_factory=dict)
     _due_s: float = -math.inf

@@ -18,7 +18,7 @@ from dooryard.core.wording import sentence
 from dooryard.health import dew_point as moisture
 from dooryard.health import thermal as heat
 from dooryard.health.dew_point import MoistureState
-from dooryard.health.thermal import HeatState, News, Sparing
+from dooryard.health.thermal import HeatState, News, Throttle
 from dooryard.policy.box_tables import ALL_MESSAGES, MESSAGES
 from dooryard.policy.case import sinks_for
 from dooryard.policy.keeping import ROOM_AGAIN
@@ -80,7 +80,7 @@ def advance(
     return WelfareState(hot, moist, low), tuple(told)
 
 
-def spared(policy: Policy, state: WelfareState) -> Sparing:
+def spared(policy: Policy, state: WelfareState) -> Throttle:
     """What the box does without at present."""
     return heat.sparing(heat.steps_of(policy), state.heat)
 

@@ -1,4 +1,4 @@
-"""Sparing steps: what a box does without while it is too hot, or short of power. Pure: state in, state out.
+"""Heat steps: what a box does without while it is too hot, or short of power. Pure: state in, state out.
 
 * A step is entered as soon as its sensor (the median of three readings, see `readings`) is above its
   upper bound. It is left when the sensor is below its lower bound and the step has held for its shortest
@@ -37,7 +37,7 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
-class Sparing:
+class Throttle:
     """What the steps that hold come to."""
 
     frames_per_s: float | None = None  # at most; None: as many as there are
@@ -116,7 +116,7 @@ def advance(
     return HeatState(MappingProxyType(since_s), traces), tuple(news)
 
 
-def sparing(steps: Sequence[Step], state: HeatState) -> Sparing:
+def sparing(steps: Sequence[Step], state: HeatState) -> Throttle:
     """What the steps that hold come to: the most sparing wins for each effect.
 
     A halt asks for more than a step that holds: its sensor must say so at present. A step is restored after
@@ -125,7 +125,7 @@ def sparing(steps: Sequence[Step], state: HeatState) -> Sparing:
     held = [step for step in steps if step.key in state.since_s]
     rates = [step.spare.frames_per_s for step in held if step.spare.frames_per_s is not None]
     waits = [step.spare.look_every_s for step in held if step.spare.look_every_s is not None]
-    return Sparing(
+    return Throttle(
         frames_per_s=min(rates, default=None),
         look_every_s=max(waits, default=None),
         camera_off=any(step.spare.camera == "off" for step in held),

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from dooryard.health.thermal import Sparing
+from dooryard.health.thermal import Throttle
 from dooryard.pipeline import Conditions
 
 
-def spared_conditions(conditions: Conditions, sparing: Sparing) -> Conditions:
+def spared_conditions(conditions: Conditions, sparing: Throttle) -> Conditions:
     """`conditions` with as long a wait between looks as is spared; never shorter than without.
 
     What is spared first are glances: looks that nobody waits for.

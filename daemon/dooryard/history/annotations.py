@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from dooryard.core.errors import ConfigError
 from dooryard.core.records import Visitor
 from dooryard.core.wording import how_sure, spoken
-from dooryard.history.database import Notebook
+from dooryard.history.database import AnnotationDatabase
 from dooryard.history.entries import Entry, Kind, Mark
 from dooryard.history.marking import understood
 from dooryard.history.reader import Reader
@@ -44,7 +44,7 @@ def make(
     or `what` can't be a name; StoreError when the folder can't be used.
     """
     with (
-        contextlib.closing(Notebook(state_folder)) as notebook,
+        contextlib.closing(AnnotationDatabase(state_folder)) as notebook,
         contextlib.closing(Reader(state_folder, notebook.said())) as reader,
     ):
         entry = reader.find(visit, zone)
@@ -72,14 +72,14 @@ def says(mark: Mark) -> str:
 
 def marks_after(state_folder: Path, seq: int) -> list[Mark]:
     """Standing marks made after the mark numbered `seq`, for what learns from them."""
-    with contextlib.closing(Notebook(state_folder)) as notebook:
+    with contextlib.closing(AnnotationDatabase(state_folder)) as notebook:
         return [mark for mark in notebook.marks() if mark.seq > seq]
 
 
 def verdicts(state_folder: Path) -> list[Entry]:
     """Visits of which people said who it was, or that nobody was there, in order of marking."""
     with (
-        contextlib.closing(Notebook(state_folder)) as notebook,
+        contextlib.closing(AnnotationDatabase(state_folder)) as notebook,
         contextlib.closing(Reader(state_folder, notebook.said())) as reader,
     ):
         judged = [visit for visit, said in notebook.said().items() if said.nobody or said.visitor]
@@ -88,7 +88,7 @@ def verdicts(state_folder: Path) -> list[Entry]:
 
 def kept(state_folder: Path) -> frozenset[str]:
     """Ids of visits to keep for good, for upkeep."""
-    with contextlib.closing(Notebook(state_folder)) as notebook:
+    with contextlib.closing(AnnotationDatabase(state_folder)) as notebook:
         return frozenset(visit for visit, said in notebook.said().items() if said.keep)
 
 
@@ -98,7 +98,7 @@ def upkeep(state_folder: Path, keep_days: float, now: datetime) -> int:
     Returns how many marked visits were forgotten.
     """
     with (
-        contextlib.closing(Notebook(state_folder)) as notebook,
+        contextlib.closing(AnnotationDatabase(state_folder)) as notebook,
         contextlib.closing(Reader(state_folder, {})) as reader,
     ):
         gone = [visit for visit in notebook.said() if reader.entry(visit) is None]

@@ -44,7 +44,7 @@ class Warmth:
     most_c: float
 
 
-class Notebook:
+class AnnotationDatabase:
     """The open notebook. Close it; methods raise `StoreError` with a remedy.
 
     `mend`: one that is damaged is set aside, and a fresh one begun with the marks that can still be read; see

@@ -17,7 +17,7 @@ from typing import TextIO
 from dooryard.core.clock import Clock
 from dooryard.core.errors import EXIT_OK
 from dooryard.history import annotations as marks
-from dooryard.history.database import Notebook
+from dooryard.history.database import AnnotationDatabase
 from dooryard.journal import muting, serve
 from dooryard.journal.build import build
 from dooryard.journal.export import By, Period, export_camtrap, export_visits
@@ -87,7 +87,7 @@ def mute(house: House, until: str | None, *, over: bool) -> int:
         text = "the mute is ended; a running box hears of it within a minute" if held else "it was not muted"
         print(text, file=house.out)
     else:
-        with contextlib.closing(Notebook(house.state_folder)) as notebook:
+        with contextlib.closing(AnnotationDatabase(house.state_folder)) as notebook:
             text, _ = muting.holds(notebook, house.policy, now)
         print(text or "not muted", file=house.out)
     return EXIT_OK

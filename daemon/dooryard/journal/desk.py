@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 
-from dooryard.history.database import Notebook, OffTime
+from dooryard.history.database import AnnotationDatabase, OffTime
 from dooryard.history.entries import Entry
 from dooryard.history.reader import Reader
 from dooryard.journal import page_day, render
@@ -24,7 +24,7 @@ class Desk:
     """What the pages are made from."""
 
     reader: Reader
-    notebook: Notebook
+    notebook: AnnotationDatabase
     policy: Policy
     now: datetime
     shared: render.Site
@@ -104,7 +104,7 @@ def _end_of(off: OffTime, end: datetime, until: datetime) -> datetime | None:
 def opened(state_folder: Path, policy: Policy, now: datetime, shared: render.Site) -> Iterator[Desk]:
     """A desk with the store and the notebook of `state_folder`; `look` is still to be done."""
     with (
-        contextlib.closing(Notebook(state_folder)) as notebook,
+        contextlib.closing(AnnotationDatabase(state_folder)) as notebook,
         contextlib.closing(Reader(state_folder, notebook.said())) as reader,
     ):
         yield Desk(reader, notebook, policy, now, shared)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 
-from dooryard.history.database import Notebook, OffTime
+from dooryard.history.database import AnnotationDatabase, OffTime
 from dooryard.journal.counts import HOURS, by_hour, day_span, watch_spans
 from dooryard.journal.files import Manifest
 from dooryard.journal.page_visitor import Effort
@@ -18,7 +18,12 @@ _MOST_DATES = timedelta(days=3660)  # as long as a policy can keep visits
 
 
 def effort(
-    first: date | None, today: date, policy: Policy, notebook: Notebook, manifest: Manifest, until: datetime
+    first: date | None,
+    today: date,
+    policy: Policy,
+    notebook: AnnotationDatabase,
+    manifest: Manifest,
+    until: datetime,
 ) -> Effort:
     """Watching from `first` to the day before `today`, as far as `until`.
 

@@ -15,7 +15,7 @@ from typing import Any
 from dooryard.core.atomic_files import Disk, make_folders, write_file
 from dooryard.core.errors import ConfigError, StoreError
 from dooryard.core.wording import spoken
-from dooryard.history.database import Notebook
+from dooryard.history.database import AnnotationDatabase
 from dooryard.history.entries import Entry
 from dooryard.history.reader import Reader
 from dooryard.journal import camtrap, pictures, tables
@@ -121,7 +121,7 @@ def _gather(
 ) -> _Gathered:
     """Read the period's visits and copy their pictures."""
     with (
-        closing(Notebook(state_folder)) as notebook,
+        closing(AnnotationDatabase(state_folder)) as notebook,
         closing(Reader(state_folder, notebook.said())) as reader,
     ):
         dates = _dates(reader, policy, period)
@@ -161,7 +161,7 @@ def export_visits(
 ) -> Exported:
     """Write a plain table of visits, hidden ones left out, and beside it a Table Schema of its columns."""
     with (
-        closing(Notebook(state_folder)) as notebook,
+        closing(AnnotationDatabase(state_folder)) as notebook,
         closing(Reader(state_folder, notebook.said())) as reader,
     ):
         dates = _dates(reader, policy, period)
@@ -217,7 +217,7 @@ def _entries(reader: Reader, policy: Policy, dates: Dates) -> Iterable[Entry]:
     return reader.between(day_span(zone, dates.first)[0], day_span(zone, dates.last)[1])
 
 
-def _spans(dates: Dates, policy: Policy, notebook: Notebook, until: datetime) -> list[Span]:
+def _spans(dates: Dates, policy: Policy, notebook: AnnotationDatabase, until: datetime) -> list[Span]:
     """When the box watched on these dates, as far as `until`."""
     found: list[Span] = []
     day = dates.first

@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from dooryard.core.errors import ConfigError
-from dooryard.history.database import Notebook
+from dooryard.history.database import AnnotationDatabase
 from dooryard.policy.mute import hushed, mute_end, mute_holds, muted_text
 from dooryard.policy.schema import Policy
 from dooryard.sensors.clock_state import clock_is_set
@@ -25,20 +25,20 @@ def mute(state_folder: Path, text: str, policy: Policy, now: datetime) -> str:
             "set the clock, or wait until it is",
         )
     until = mute_end(text, now, policy.place)
-    with contextlib.closing(Notebook(state_folder)) as notebook:
+    with contextlib.closing(AnnotationDatabase(state_folder)) as notebook:
         notebook.mute(until, now)
     return muted_text(policy.place, until, now)
 
 
 def end(state_folder: Path, now: datetime) -> bool:
     """End the mute; whether one held. Raises StoreError."""
-    with contextlib.closing(Notebook(state_folder)) as notebook:
+    with contextlib.closing(AnnotationDatabase(state_folder)) as notebook:
         until = notebook.muted_until()
         notebook.mute(None, now)
     return until is not None and mute_holds(until, now)
 
 
-def holds(notebook: Notebook, policy: Policy, now: datetime) -> tuple[str, bool]:
+def holds(notebook: AnnotationDatabase, policy: Policy, now: datetime) -> tuple[str, bool]:
     """The mute or pause that holds, in words ("": neither), and whether it is a mute. Raises StoreError."""
     found = hushed(policy, notebook.muted_until(), now, clock_is_set(now))
     return ("", False) if found is None else (found.text, found.name == "mute")

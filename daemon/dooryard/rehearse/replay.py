@@ -29,7 +29,7 @@ from dooryard.core.errors import CameraError
 from dooryard.core.rate_limit import in_turn
 from dooryard.core.records import Absent, Box, Frame, Moment, Picture, Visit
 from dooryard.health.state import WelfareState, advance, spared
-from dooryard.health.thermal import Sparing
+from dooryard.health.thermal import Throttle
 from dooryard.health.throttle import spared_conditions
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.absence_text import absence_alert
@@ -80,7 +80,7 @@ class _Side:
     resting_since: datetime | None = None
     notes: list[str] = field(default_factory=list)
     welfare: WelfareState = field(default_factory=WelfareState)
-    spared: Sparing = field(default_factory=Sparing)
+    spared: Throttle = field(default_factory=Throttle)
     news: list[tuple[datetime, str]] = field(default_factory=list)
     absences: list[tuple[datetime, str]] = field(default_factory=list)
     next_frame_s: float = -math.inf

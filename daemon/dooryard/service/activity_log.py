@@ -17,7 +17,7 @@ from dooryard.core.log import say
 from dooryard.core.records import Held, Moment
 from dooryard.gate import GateState
 from dooryard.gate.tally import totals
-from dooryard.history.database import Notebook
+from dooryard.history.database import AnnotationDatabase
 from dooryard.policy.schema import Policy
 from dooryard.service.store_errors import while_the_disk_works
 
@@ -29,11 +29,11 @@ _SAME_C = 0.05  # closer than this, lowest and highest are one
 _Warm = tuple[float, datetime]  # °C and when
 
 
-class Daybook:
+class ActivityLog:
     """`began` at the start, `off` and `on` as watching changes, `note` by the hour and at the end."""
 
     def __init__(self, folder: Path) -> None:
-        self._notebook = Notebook(folder, mend=True)
+        self._notebook = AnnotationDatabase(folder, mend=True)
         self._off = False
         self._counted: dict[Held | None, int] = {}
         self._warmth: dict[str, tuple[_Warm, _Warm]] = {}  # sensor -> its lowest and its highest since

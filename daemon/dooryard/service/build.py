@@ -24,7 +24,7 @@ from dooryard.core.clock import Clock
 from dooryard.core.errors import ConfigError, ModelError
 from dooryard.core.log import say
 from dooryard.gate import GateSettings
-from dooryard.health.monitor import Care
+from dooryard.health.monitor import Monitor
 from dooryard.outbox.delivery import Delivery
 from dooryard.outbox.schedule import Rules
 from dooryard.outbox.store import Store
@@ -289,12 +289,12 @@ def conditions(box: BoxFile, policy: Policy, *, clock_set: bool) -> Conditions:
     )
 
 
-def care(box: BoxFile, store: Store, clock: Clock) -> Care:
+def care(box: BoxFile, store: Store, clock: Clock) -> Monitor:
     """What looks after the box: its sensors, its button and its lamp. Says what this board does not have."""
     found = build_sensors([sensor.spec for sensor in box.sensor], Machine(state_folder=store.folder))
     for text in found.absent:
         say(_log, logging.WARNING, "no sensor", what=text)
-    looks_after = Care(SensorDesk(found.sensors, clock))
+    looks_after = Monitor(SensorDesk(found.sensors, clock))
     if box.button is not None:
         looks_after.button = PushButton(box.button.pin, clock, PressSettings(hold_s=box.button.hold_s))
     if box.lamp is not None:

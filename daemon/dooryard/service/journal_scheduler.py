@@ -19,13 +19,13 @@ from dooryard.journal.pace import Pace, PaceRules
 from dooryard.journal.paths import SITE
 from dooryard.pipeline import Conditions
 from dooryard.service.journal_process import Builder, Ended
-from dooryard.service.visit_store import Ledger
+from dooryard.service.visit_store import VisitStore
 
 _log = logging.getLogger("dooryard")
 
 
 def keeper_of(
-    box: BoxFile, box_file: Path, policy_file: Path | None, clock: Clock, ledger: Ledger
+    box: BoxFile, box_file: Path, policy_file: Path | None, clock: Clock, ledger: VisitStore
 ) -> JournalKeeper | None:
     """The keeper of a box's journal; None where it is built only when asked to."""
     if box.journal.build == "never":
@@ -64,7 +64,7 @@ class JournalKeeper:
 
     builder: Build
     rules: PaceRules
-    ledger: Ledger
+    ledger: VisitStore
     folder: Path  # the journal's
     publish_to: tuple[str, ...] = ()
     trouble: str = ""  # why the last build came to nothing

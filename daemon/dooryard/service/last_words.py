@@ -8,12 +8,12 @@ import resource
 from dooryard.core.log import say
 from dooryard.gate.tally import totals
 from dooryard.service.loop import Loop
-from dooryard.service.visit_store import Ledger
+from dooryard.service.visit_store import VisitStore
 
 _log = logging.getLogger("dooryard")
 
 
-def last_words(loop: Loop, ledger: Ledger) -> None:
+def last_words(loop: Loop, ledger: VisitStore) -> None:
     """Say what the gate held back, and the counts since the start."""
     if loop.state.gate is not None:
         for reason, count in totals(loop.state.gate.tally).items():

@@ -20,7 +20,7 @@ from dooryard.core.effects import Effect, Glance, Look, Nobody, Record, Rest, St
 from dooryard.core.errors import DooryardError
 from dooryard.core.log import say
 from dooryard.core.records import Absent, Frame, Moment
-from dooryard.health.monitor import Care
+from dooryard.health.monitor import Monitor
 from dooryard.health.throttle import spared_conditions
 from dooryard.outbox.reach import Network
 from dooryard.outbox.schedule import Instead
@@ -161,7 +161,7 @@ class Loop:
         care = self._parts.care
         return self.conditions if care is None else spared_conditions(self.conditions, care.spared)
 
-    def _look_after_the_box(self, care: Care, now: Moment) -> None:
+    def _look_after_the_box(self, care: Monitor, now: Moment) -> None:
         """Sensors and button, and what follows from them."""
         for each in care.turn(self.conditions.policy, now):
             self.tell(each.kind, each.text, now)
@@ -189,7 +189,7 @@ class Loop:
             self.conditions, text = self._parts.reread(self.conditions)
         self.tell("policy", text, now)
 
-    def _spare_the_camera(self, care: Care, now: Moment) -> None:
+    def _spare_the_camera(self, care: Monitor, now: Moment) -> None:
         """Close the camera while a step asks for it, and open it again after."""
         self._spared_off = care.spared.camera_off
         if self._spared_off:

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from dooryard.camera.keeper import CameraKeeper
 from dooryard.classify.base import Classifier
 from dooryard.core.clock import Clock
-from dooryard.health.monitor import Care
+from dooryard.health.monitor import Monitor
 from dooryard.outbox.delivery import Delivery
 from dooryard.pipeline import Conditions
 from dooryard.recording.writer import Recorder
 from dooryard.service.journal_scheduler import JournalKeeper
-from dooryard.service.scheduler import Timed
+from dooryard.service.scheduler import Scheduler
 from dooryard.service.systemd import Notifier
-from dooryard.service.visit_store import Ledger
+from dooryard.service.visit_store import VisitStore
 from dooryard.teaching.feedback import Lessons
 
 SILENT_S = 60.0  # a frame loop that has not turned for so long hangs
@@ -27,13 +27,13 @@ class Parts:
 
     camera: CameraKeeper
     classifier: Classifier
-    ledger: Ledger
+    ledger: VisitStore
     delivery: Delivery
     clock: Clock
-    timed: Timed
+    timed: Scheduler
     notifier: Notifier
     process_clock: Clock  # real time, for the watchdog and the status line
-    care: Care | None = None  # None: a recording, which says nothing of a box
+    care: Monitor | None = None  # None: a recording, which says nothing of a box
     recorder: Recorder | None = None  # None: the box makes no recording
     journal: JournalKeeper | None = None  # None: a recording, or it is built only when asked to
     reread: Callable[[Conditions], tuple[Conditions, str]] | None = None  # the policy, when asked to

@@ -36,7 +36,7 @@ from dooryard.policy.schema import Policy
 from dooryard.sensors.clock_state import clock_is_set
 from dooryard.service import build, restore
 from dooryard.service import shutdown as halt
-from dooryard.service.activity_log import Daybook
+from dooryard.service.activity_log import ActivityLog
 from dooryard.service.build import recorder_of
 from dooryard.service.failover import lessons_of
 from dooryard.service.journal_scheduler import keeper_of
@@ -45,9 +45,9 @@ from dooryard.service.loop import Loop
 from dooryard.service.parts import Parts, is_well
 from dooryard.service.policy_file import gauges_of, reread, rereader
 from dooryard.service.saving import RECORDING
-from dooryard.service.scheduler import LiveTimed, RecordedTimed, Timed
+from dooryard.service.scheduler import LiveScheduler, RecordedScheduler, Scheduler
 from dooryard.service.systemd import Notifier
-from dooryard.service.visit_store import Ledger
+from dooryard.service.visit_store import VisitStore
 
 T = TypeVar("T")
 _log = logging.getLogger("dooryard")
@@ -175,10 +175,10 @@ def _parts(
     rules = replace(build.conditions(box, given.policy, clock_set=clock_set), group_of=given.group_of)
     recording = None if camera.live else restore.recording(box, base)
     state = restore.state(store, box, classifier.card, rules, now, boot, recording)
-    daybook = stack.enter_context(contextlib.closing(Daybook(store.folder)))
+    daybook = stack.enter_context(contextlib.closing(ActivityLog(store.folder)))
     daybook.began(now, last_frame, state.gate, given.policy)
     rules = replace(rules, muted_until=daybook.muted_until(None))
-    ledger = Ledger(store, daybook, delivery.wake, boot, now)
+    ledger = VisitStore(store, daybook, delivery.wake, boot, now)
     parts = Parts(keeper, classifier, ledger, delivery, clock, timed, notifier, system)
     parts.lessons = lessons_of(store.folder, classifier, lambda card: restore.known_place(store, card))
     parts.reread = given.read_policy and rereader(given.read_policy)
@@ -282,11 +282,11 @@ def _signals(stop: threading.Event) -> Iterator[threading.Event]:
             signal.signal(number, handler)
 
 
-def _times(camera: Camera, keeper: CameraKeeper, system: SystemClock) -> tuple[Clock, Timed, bool]:
+def _times(camera: Camera, keeper: CameraKeeper, system: SystemClock) -> tuple[Clock, Scheduler, bool]:
     """The pipeline's clock, its timed work, and whether its wall clock is to be believed."""
     if camera.live:
         now = system.now()
-        return system, LiveTimed(now), clock_is_set(now.wall)
+        return system, LiveScheduler(now), clock_is_set(now.wall)
     first = keeper.peek()
     clock = FrameClock(Moment(first.wall, first.mono_s) if first else system.now())
-    return clock, RecordedTimed(clock.now()), True
+    return clock, RecordedScheduler(clock.now()), True

@@ -1,4 +1,4 @@
-"""Timed work: what is to be done by the minute and by the hour.
+"""Scheduler work: what is to be done by the minute and by the hour.
 
 Jobs only leave their name in a queue; the main loop does them between two frames, so that nothing is
 touched by two threads. A recording brings its own time, so there the names come from its frames.
@@ -14,7 +14,7 @@ from dooryard.core.records import Moment
 EVERY_S = {"minute": 60.0, "upkeep": 3600.0}
 
 
-class Timed(Protocol):
+class Scheduler(Protocol):
     """Says what is due."""
 
     def due(self, now: Moment) -> list[str]:
@@ -26,7 +26,7 @@ class Timed(Protocol):
         ...
 
 
-class LiveTimed:
+class LiveScheduler:
     """Jobs by APScheduler, for a live camera.
 
     APScheduler computes next times from the wall clock and stalls when that is set back, so the jobs
@@ -64,7 +64,7 @@ class LiveTimed:
             self._scheduler.shutdown(wait=False)
 
 
-class RecordedTimed:
+class RecordedScheduler:
     """Jobs by the time of the frames, for a recording."""
 
     def __init__(self, now: Moment) -> None:

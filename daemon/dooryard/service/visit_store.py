@@ -26,7 +26,7 @@ from dooryard.pipeline import Conditions, State
 from dooryard.policy.keeping import short_bytes
 from dooryard.policy.say import alert_for
 from dooryard.service.absences import Tidings
-from dooryard.service.activity_log import Daybook
+from dooryard.service.activity_log import ActivityLog
 from dooryard.service.saving import Saving
 from dooryard.service.second_messages import SecondMessages
 from dooryard.service.store_errors import while_the_disk_works
@@ -47,11 +47,11 @@ class Tally:
     lost: int = 0  # visits that the disk refused for so long that newer ones took their place
 
 
-class Ledger:
+class VisitStore:
     """The store, as the loop uses it. `wake` is called when there is something new to tell."""
 
     def __init__(
-        self, store: Store, daybook: Daybook, wake: Callable[[], None], boot: str, began: Moment
+        self, store: Store, daybook: ActivityLog, wake: Callable[[], None], boot: str, began: Moment
     ) -> None:
         self._store = store
         self.began = began

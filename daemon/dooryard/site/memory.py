@@ -33,11 +33,11 @@ from numpy.typing import NDArray
 from dooryard.classify.presence import unit
 from dooryard.core.arrays import packed, unpacked
 from dooryard.core.records import Box, Features
-from dooryard.site.subspace import LEAST, Usual, held, left_over, usual_of
+from dooryard.site.subspace import LEAST, Subspace, held, left_over, usual_of
 
 ROWS, COLUMNS = 3, 4  # parts of the view
 PER_PART = 24  # looks kept of each, half of them the newest
-STRAYS = 256  # the later half of them makes the yardstick, as far as `Usual.longest` allows
+STRAYS = 256  # the later half of them makes the yardstick, as far as `Subspace.longest` allows
 KEPT_MARKS = 6  # looks of each part that the owner called nobody are not forgotten for others
 _SHORTEST = 1e-2  # of a yardstick
 _MOST_BYTES = 8_000_000
@@ -59,7 +59,7 @@ class Memory:
     mark: NDArray[np.int64]  # (N,) the number of the owner's mark that says so; 0: nobody said it
     strays: NDArray[np.float32]  # (up to STRAYS,) what was left over of looks before they were learned
     learned: int = 0
-    usual: Usual | None = None  # worked out from `vectors`, not saved; None: too few
+    usual: Subspace | None = None  # worked out from `vectors`, not saved; None: too few
     yardstick: float | None = None  # worked out as well: what `FALSE_RATE` of looks at nobody exceed
 
 
@@ -85,7 +85,7 @@ def strangeness(memory: Memory, features: Features) -> float | None:
     return math.log(max(left_over(memory.usual, vector), 1e-6) / memory.yardstick)
 
 
-def yardstick_of(strays: NDArray[np.float32], usual: Usual | None) -> float | None:
+def yardstick_of(strays: NDArray[np.float32], usual: Subspace | None) -> float | None:
     """Return how much is usually left over of looks at nobody here, by `strays` (N,); None: not yet known."""
     if usual is None or len(strays) < LEAST:
         return None

@@ -20,7 +20,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from dooryard import gate
-from dooryard.core.records import Box, EmptyLook, Sighting
+from dooryard.core.records import Box, NegativeSample, Sighting
 from dooryard.gate import GateSettings, GateState
 from dooryard.site import memory
 from dooryard.site.memory import COLUMNS, ROWS, Memory
@@ -101,10 +101,10 @@ def glanced(place: Place, sighting: Sighting) -> Place:
     """Learn from a glance, unless the network is very sure of somebody."""
     if sighting.features is None or sighting.somebody > MOST_SURE:
         return place
-    return learned(place, [EmptyLook(sighting.box, sighting.features)])
+    return learned(place, [NegativeSample(sighting.box, sighting.features)])
 
 
-def learned(place: Place, looks: Iterable[EmptyLook]) -> Place:
+def learned(place: Place, looks: Iterable[NegativeSample]) -> Place:
     """Learn looks at nobody."""
     known = place.memory
     for look in looks:

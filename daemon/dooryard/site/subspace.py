@@ -31,7 +31,7 @@ _NOTHING = 1e-9  # a square below which there is no direction
 _MOST_SHARE = 0.95  # of a direction: one look alone, above all one of the owner's, may make all of it
 
 
-class Usual(NamedTuple):
+class Subspace(NamedTuple):
     """What the looks that were learned have in common."""
 
     mean: NDArray[np.float32]  # (D,)
@@ -39,7 +39,7 @@ class Usual(NamedTuple):
     longest: float  # the yardstick may be no longer
 
 
-def usual_of(vectors: NDArray[np.float32], sure: NDArray[np.bool_]) -> Usual | None:
+def usual_of(vectors: NDArray[np.float32], sure: NDArray[np.bool_]) -> Subspace | None:
     """Return what `vectors` (N, D), of length 1, have in common; None for fewer than `LEAST`.
 
     Those that are odd are left out, unless they are `sure` (N,).
@@ -65,10 +65,10 @@ def usual_of(vectors: NDArray[np.float32], sure: NDArray[np.bool_]) -> Usual | N
     rest = np.sqrt(np.maximum(np.diag(inner) - np.sum(turns**2 * squares, axis=1), 0.0))
     # How much each look has made the directions what they are: without it, more of it would be left over.
     share = np.minimum(np.sum(turns**2, axis=1) + 1.0 / len(common), _MOST_SHARE)
-    return Usual(mean, directions, LONGER * held((rest / (1.0 - share))[-NEWEST:]))
+    return Subspace(mean, directions, LONGER * held((rest / (1.0 - share))[-NEWEST:]))
 
 
-def left_over(usual: Usual, vector: NDArray[np.float32]) -> float:
+def left_over(usual: Subspace, vector: NDArray[np.float32]) -> float:
     """How far `vector` (D,) lies from all that its directions reach from the mean."""
     off = vector - usual.mean
     # Not by BLAS: its threads cost more than a product so small.

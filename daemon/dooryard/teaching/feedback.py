@@ -20,8 +20,8 @@ from dooryard.classify.card import Card
 from dooryard.classify.taught import Mark, Taught, teach
 from dooryard.core.errors import ConfigError
 from dooryard.core.log import say
-from dooryard.core.records import Box, EmptyLook, Features, Rgb
-from dooryard.history.database import Notebook
+from dooryard.core.records import Box, Features, NegativeSample, Rgb
+from dooryard.history.database import AnnotationDatabase
 from dooryard.history.entries import Entry, Kind, Said
 from dooryard.history.entries import Mark as Remark
 from dooryard.history.reader import Reader
@@ -70,7 +70,7 @@ class Lessons:
 
         Raises StoreError when the folder cannot be read, ConfigError for an album that is not in order.
         """
-        with contextlib.closing(Notebook(self.state_folder)) as notebook:
+        with contextlib.closing(AnnotationDatabase(self.state_folder)) as notebook:
             marks = notebook.marks()
             found = self._seen(marks)
             if found == self._done:
@@ -144,7 +144,7 @@ class Lessons:
             shown = _shown(reader, entry) if entry else None
             features = self.pupil.place_features(*shown) if shown else None
             if shown is not None and features is not None:
-                place = places.learned(place, [EmptyLook(shown[1], features, mark.seq)])
+                place = places.learned(place, [NegativeSample(shown[1], features, mark.seq)])
                 learned += 1
             place = places.looked_at(place, mark.seq, stands=nobody or mark.kind is not Kind.NOBODY)
         return place, learned

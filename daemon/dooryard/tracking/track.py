@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
-from dooryard.core.records import SOMETHING, EmptyLook, Moment, Sighting, Visit, Visitor
+from dooryard.core.records import SOMETHING, Moment, NegativeSample, Sighting, Visit, Visitor
 from dooryard.tracking import evidence
 from dooryard.tracking.evidence import Evidence, Rules
 
@@ -34,7 +34,7 @@ class Track:
 
     visit: Visit
     evidence: Evidence = field(default_factory=Evidence)
-    emptiest: tuple[float, EmptyLook] | None = None  # the look least like somebody, and how much it was
+    emptiest: tuple[float, NegativeSample] | None = None  # the look least like somebody, and how much it was
 
     @property
     def unnamed(self) -> bool:
@@ -76,7 +76,7 @@ def _with_look(track: Track, sighting: Sighting) -> Track:
         return track
     emptiest, there = track.emptiest, sighting.somebody
     if sighting.features is not None and (emptiest is None or there < emptiest[0]):
-        emptiest = there, EmptyLook(sighting.box, sighting.features)
+        emptiest = there, NegativeSample(sighting.box, sighting.features)
     return replace(track, evidence=evidence.looked(track.evidence, sighting), emptiest=emptiest)
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
 from dooryard.core.ids import id_for
-from dooryard.core.records import Box, EmptyLook, Moment, Sighting, Visit
+from dooryard.core.records import Box, Moment, NegativeSample, Sighting, Visit
 from dooryard.tracking.regions import near
 from dooryard.tracking.track import (
     Track,
@@ -60,7 +60,7 @@ class Changes:
     settled: tuple[Visit, ...] = ()  # seen well enough to decide on, and seen again just now
     ended: tuple[Visit, ...] = ()
     nobody: tuple[Visit, ...] = ()  # opened, and came to nothing
-    empty: tuple[EmptyLook, ...] = ()  # of each of `nobody` the look least like somebody
+    empty: tuple[NegativeSample, ...] = ()  # of each of `nobody` the look least like somebody
     merged: tuple[Visit, ...] = ()  # turned out to be the same visitor as an older visit, and went into it
 
 
@@ -215,12 +215,12 @@ def _lately(
 
 def _parted(
     tracks: Sequence[Track], now: Moment, settings: VisitSettings
-) -> tuple[list[Track], tuple[Visit, ...], tuple[Visit, ...], tuple[EmptyLook, ...]]:
+) -> tuple[list[Track], tuple[Visit, ...], tuple[Visit, ...], tuple[NegativeSample, ...]]:
     """Split into those that stay, visits that ended, and those that came to nothing, with what they teach."""
     stay: list[Track] = []
     ended: list[Visit] = []
     nobody: list[Visit] = []
-    empty: list[EmptyLook] = []
+    empty: list[NegativeSample] = []
     for track in tracks:
         if now.mono_s - track.visit.last_seen.mono_s <= settings.gone_after_s:
             stay.append(track)

@@ -20,7 +20,7 @@ from dooryard.core.atomic_files import Disk
 from dooryard.core.errors import AlreadyRunningError, StoreError
 from dooryard.core.records import Outcome
 from dooryard.history import annotations as marks
-from dooryard.history.database import Notebook
+from dooryard.history.database import AnnotationDatabase
 from dooryard.imaging.xmp import labelled
 from dooryard.journal.build import build
 from dooryard.journal.files import held
@@ -237,7 +237,7 @@ def test_marks_change_pages_and_the_name_in_the_picture(row):
 
 def test_times_off_temperatures_and_what_the_gate_held_stand_on_the_day(row):
     row.add((AT_840, FINCH, TELL))
-    notebook = Notebook(row.state)
+    notebook = AnnotationDatabase(row.state)
     notebook.off(NOON, NOON + timedelta(hours=4), "heat")
     notebook.reading(NOON, "enclosure", 61.4)
     notebook.reading(AT_840, "enclosure", 24.0)
@@ -257,7 +257,7 @@ def test_a_first_short_run_has_no_rate_and_says_since_when_it_watches(row):
     store = row.store()
     store.save_states({"last_frame": (NOON + timedelta(minutes=4, seconds=30)).isoformat().encode()})
     store.close()
-    notebook = Notebook(row.state)
+    notebook = AnnotationDatabase(row.state)
     notebook.off(NOON - timedelta(hours=12), NOON, "not yet begun")
     notebook.close()
     built(row)  # hours after its last frame
@@ -272,7 +272,7 @@ def test_a_first_short_run_has_no_rate_and_says_since_when_it_watches(row):
 
 def test_a_time_off_that_goes_on_stands_on_the_day_and_is_not_watched(row):
     row.add((AT_840, FINCH, TELL))
-    notebook = Notebook(row.state)
+    notebook = AnnotationDatabase(row.state)
     notebook.off_since(NOON, "heat")
     built(row, NOON + timedelta(hours=2))
     assert "Off since 12:00: heat" in text(row, "day/2026-06-14.html")

@@ -13,15 +13,15 @@ from dooryard.core.clock import FakeClock
 from dooryard.core.effects import Update
 from dooryard.core.records import Outcome
 from dooryard.gate import GateSettings
-from dooryard.history.database import Notebook
+from dooryard.history.database import AnnotationDatabase
 from dooryard.journal.pace import PaceRules
 from dooryard.outbox.delivery import Delivery
 from dooryard.pipeline import Conditions
 from dooryard.service import journal_scheduler as keepers
-from dooryard.service.activity_log import Daybook
+from dooryard.service.activity_log import ActivityLog
 from dooryard.service.journal_process import Ended
 from dooryard.service.journal_scheduler import JournalKeeper
-from dooryard.service.visit_store import Ledger
+from dooryard.service.visit_store import VisitStore
 from dooryard.sinks.publish import PublishSink
 from dooryard.tracking.visits import VisitSettings
 from fakes.rules import visit
@@ -56,8 +56,8 @@ class House:
         self.clock = FakeClock(NOON)
         self.row = AlderRow(folder)
         self.store = stack.enter_context(closing(self.row.store()))
-        daybook = stack.enter_context(closing(Daybook(self.row.state)))
-        self.ledger = Ledger(self.store, daybook, lambda: None, "b", self.clock.now())
+        daybook = stack.enter_context(closing(ActivityLog(self.row.state)))
+        self.ledger = VisitStore(self.store, daybook, lambda: None, "b", self.clock.now())
         self.build = FakeBuild()
         self.keeper = JournalKeeper(
             self.build, PaceRules(when), self.ledger, self.row.state / "journal", publish_to
@@ -199,10 +199,10 @@ def test_the_real_build_ends_in_the_folder_that_the_box_publishes_to(tmp_path):
     box = parse_box((tmp_path / "box.toml").read_text(), "box.toml").value
     with ExitStack() as stack:
         store = stack.enter_context(closing(row.store()))
-        daybook = stack.enter_context(closing(Daybook(row.state)))
+        daybook = stack.enter_context(closing(ActivityLog(row.state)))
         sink = PublishSink("web", row.state / "journal", tmp_path / "shown")
         delivery = Delivery(store, [sink], clock, logging.getLogger("test"))
-        ledger = Ledger(store, daybook, delivery.wake, "b", clock.now())
+        ledger = VisitStore(store, daybook, delivery.wake, "b", clock.now())
         keeper = keepers.keeper_of(box, tmp_path / "box.toml", tmp_path / "policy.toml", clock, ledger)
         stack.callback(keeper.stop)
         told = []
@@ -223,7 +223,7 @@ def test_the_real_build_ends_in_the_folder_that_the_box_publishes_to(tmp_path):
 
 def test_temperatures_come_into_the_notebook_by_the_ten_minutes(tmp_path):
     clock = FakeClock(NOON)
-    with closing(Daybook(tmp_path)) as daybook, closing(Notebook(tmp_path)) as notebook:
+    with closing(ActivityLog(tmp_path)) as daybook, closing(AnnotationDatabase(tmp_path)) as notebook:
         for minute in range(31):
             warm = 20.0 + 10 * (minute == 14) - 5 * (minute == 17)
             daybook.warmth([("enclosure", warm), ("cpu", 50.0)], clock.now())

@@ -10,10 +10,10 @@ from dooryard.core.clock import FakeClock
 from dooryard.core.errors import ConfigError, StoreError
 from dooryard.core.records import Outcome, Visitor
 from dooryard.history import annotations as marks
-from dooryard.history.database import STEPS, Notebook, OffTime
+from dooryard.history.database import STEPS, AnnotationDatabase, OffTime
 from dooryard.history.entries import Kind
 from dooryard.history.marking import understood
-from dooryard.service.activity_log import Daybook
+from dooryard.service.activity_log import ActivityLog
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, SQUIRREL
 
 DAY = timedelta(days=1)
@@ -94,26 +94,26 @@ def test_a_name_that_the_model_does_not_know_is_said_to_be_new(row):
 def test_marks_survive_and_a_newer_notebook_is_not_touched(row):
     [one] = row.add((NOON, FINCH, Outcome.TELL))
     marks.make(row.state, one, "hide", NOON)
-    notebook = Notebook(row.state)
+    notebook = AnnotationDatabase(row.state)
     assert notebook.said()[one].hide
     notebook.close()
     with sqlite3.connect(row.state / "journal.sqlite3") as db:
         db.execute("PRAGMA user_version = 9")
     db.close()
     with pytest.raises(StoreError, match="version 9"):
-        Notebook(row.state)
+        AnnotationDatabase(row.state)
 
 
 def test_a_damaged_notebook_is_said(row):
     row.state.mkdir()
     (row.state / "journal.sqlite3").write_bytes(b"no database at all" * 100)
     with pytest.raises(StoreError, match="start the service again"):
-        Notebook(row.state)
+        AnnotationDatabase(row.state)
 
 
 def test_the_notebook_keeps_within_bounds(row):
     row.state.mkdir()
-    notebook = Notebook(row.state)
+    notebook = AnnotationDatabase(row.state)
     notebook.mark("a", Kind.KEEP, NOON)
     notebook.off(NOON, NOON, "heat")  # empty: not written
     notebook.reading(NOON, "cpu", 50.0)
@@ -130,20 +130,20 @@ def test_the_notebook_keeps_within_bounds(row):
 
 def test_what_the_box_noted_before_a_clock_went_wrong_stays(row):
     row.add((NOON, FINCH, Outcome.TELL))
-    with contextlib.closing(Notebook(row.state)) as notebook:
+    with contextlib.closing(AnnotationDatabase(row.state)) as notebook:
         notebook.reading(NOON, "enclosure", 20.0)
     marks.upkeep(row.state, 60, NOON.replace(year=2027))  # the clock stepped by a year
-    with contextlib.closing(Notebook(row.state)) as notebook:
+    with contextlib.closing(AnnotationDatabase(row.state)) as notebook:
         assert notebook.warmth(NOON, NOON + DAY)
     row.add((NOON + 61 * DAY, FINCH, Outcome.TELL))
     marks.upkeep(row.state, 60, NOON + 61 * DAY)
-    with contextlib.closing(Notebook(row.state)) as notebook:
+    with contextlib.closing(AnnotationDatabase(row.state)) as notebook:
         assert not notebook.warmth(NOON, NOON + DAY)
 
 
 def test_a_time_off_that_goes_on_is_off_until_now(tmp_path):
     day = (NOON.replace(hour=0), NOON.replace(hour=0) + DAY)
-    with contextlib.closing(Notebook(tmp_path)) as notebook:
+    with contextlib.closing(AnnotationDatabase(tmp_path)) as notebook:
         notebook.off_since(NOON, "heat")
         assert notebook.off_times(day[0], NOON) == []
         [off] = notebook.off_times(*day)
@@ -163,7 +163,7 @@ def test_a_notebook_of_the_first_version_is_brought_up_to_date(tmp_path):
         db.execute("INSERT INTO off_times VALUES (1, '2026-06-14T11:00:00.000000+00:00',"
                    " '2026-06-14T12:00:00.000000+00:00', 'heat')")  # fmt: skip
         db.execute("PRAGMA user_version = 1")
-    with contextlib.closing(Notebook(tmp_path)) as notebook:
+    with contextlib.closing(AnnotationDatabase(tmp_path)) as notebook:
         assert [each.reason for each in notebook.off_times(NOON - DAY, NOON + DAY)] == ["heat"]
         notebook.off_since(NOON + DAY / 12, "heat")
         assert len(notebook.off_times(NOON - DAY, NOON + DAY)) == 2
@@ -171,9 +171,12 @@ def test_a_notebook_of_the_first_version_is_brought_up_to_date(tmp_path):
 
 def test_a_run_that_ended_while_it_was_off_was_off_until_its_end(tmp_path):
     clock = FakeClock(NOON)
-    with contextlib.closing(Daybook(tmp_path)) as daybook:
+    with contextlib.closing(ActivityLog(tmp_path)) as daybook:
         daybook.off(clock.now(), "heat")
-    with contextlib.closing(Daybook(tmp_path)) as daybook, contextlib.closing(Notebook(tmp_path)) as notebook:
+    with (
+        contextlib.closing(ActivityLog(tmp_path)) as daybook,
+        contextlib.closing(AnnotationDatabase(tmp_path)) as notebook,
+    ):
         clock.advance(7200)
         daybook.began(clock.now(), NOON + DAY / 24, None, POLICY)
         found = [(each.start, each.end, each.reason) for each in notebook.off_times(NOON - DAY, NOON + DAY)]
@@ -182,5 +185,5 @@ def test_a_run_that_ended_while_it_was_off_was_off_until_its_end(tmp_path):
 
 def test_a_box_that_never_ran_is_told_so_and_not_of_damage(tmp_path):
     with pytest.raises(StoreError, match="this box has not run yet"):
-        Notebook(tmp_path / "state")
+        AnnotationDatabase(tmp_path / "state")
     assert not (tmp_path / "state").exists()

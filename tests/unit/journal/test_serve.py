@@ -14,7 +14,7 @@ import pytest
 from dooryard.core.clock import FakeClock, SystemClock
 from dooryard.core.errors import ConfigError, StoreError
 from dooryard.core.records import Outcome
-from dooryard.history.database import Notebook
+from dooryard.history.database import AnnotationDatabase
 from dooryard.journal import forms
 from dooryard.journal.files import held
 from dooryard.journal.serve import Served, Where, serve
@@ -116,7 +116,7 @@ def test_marks_from_a_phone_and_taken_back(ask, row, visits):
     assert "it was a wren" in page
     assert "nobody was there" in page
     assert ask("POST", "/mark", COOKIE, form(visits[0], "undo"))[0] == 303
-    notebook = Notebook(row.state)
+    notebook = AnnotationDatabase(row.state)
     assert notebook.said().keys() == {visits[1]}
     notebook.close()
 
@@ -134,7 +134,7 @@ def test_marks_from_a_phone_and_taken_back(ask, row, visits):
 )
 def test_what_is_no_mark_is_refused(ask, row, headers, values, status):
     assert ask("POST", "/mark", headers, values)[0] == status
-    notebook = Notebook(row.state)
+    notebook = AnnotationDatabase(row.state)
     assert notebook.marks() == []
     notebook.close()
 
@@ -243,6 +243,6 @@ def test_a_mute_from_a_phone_shown_and_ended(ask, row):
 )
 def test_a_mute_that_is_not_allowed_or_makes_no_sense(ask, row, headers, values, status):
     assert ask("POST", "/mute", headers, values)[0] == status
-    notebook = Notebook(row.state)
+    notebook = AnnotationDatabase(row.state)
     assert notebook.muted_until() is None
     notebook.close()

@@ -1,10 +1,10 @@
-"""Sparing steps, one reading after the other."""
+"""Heat steps, one reading after the other."""
 
 from __future__ import annotations
 
 import pytest
 
-from dooryard.health.thermal import HeatState, Sparing, advance, sparing, steps_of
+from dooryard.health.thermal import HeatState, Throttle, advance, sparing, steps_of
 from dooryard.policy.schema import Policy
 
 HEAT = [
@@ -34,14 +34,14 @@ class Box:
 
 def test_cool_is_nothing():
     box = Box()
-    assert box.read(100, cpu=50.0, enclosure=30.0) == Sparing()
+    assert box.read(100, cpu=50.0, enclosure=30.0) == Throttle()
     assert box.told == []
 
 
 def test_a_step_is_entered_at_the_second_hot_reading_of_three():
     box = Box()
     box.read(5, cpu=60.0, enclosure=30.0)
-    assert box.read(cpu=73.0, enclosure=30.0) == Sparing()
+    assert box.read(cpu=73.0, enclosure=30.0) == Throttle()
     assert box.read(cpu=73.0, enclosure=30.0).frames_per_s == 2
     assert box.told == ["cpu is at 73 °C: 2 frames a second at most"]
 
@@ -56,24 +56,24 @@ def test_a_spike_is_not_believed():
 
 
 def test_the_first_two_readings_are_not_believed_either():
-    assert Box().read(2, cpu=125.0, enclosure=125.0) == Sparing()
+    assert Box().read(2, cpu=125.0, enclosure=125.0) == Throttle()
 
 
 def test_hysteresis_and_the_shortest_time():
     box = Box()
     box.read(3, cpu=73.0, enclosure=30.0)
     assert box.read(100, cpu=67.0, enclosure=30.0).frames_per_s == 2  # above the lower bound
-    assert box.read(2, cpu=60.0, enclosure=30.0) == Sparing()
+    assert box.read(2, cpu=60.0, enclosure=30.0) == Throttle()
     box.read(2, cpu=73.0, enclosure=30.0)
     assert box.read(10, cpu=60.0, enclosure=30.0).frames_per_s == 2  # not yet two minutes
-    assert box.read(4, cpu=60.0, enclosure=30.0) == Sparing()
+    assert box.read(4, cpu=60.0, enclosure=30.0) == Throttle()
     assert box.told[-1] == "cpu is at 60 °C again: no longer 2 frames a second at most"
 
 
 def test_the_most_sparing_wins_for_each_effect():
     box = Box()
     found = box.read(3, cpu=85.0, enclosure=65.0)
-    assert found == Sparing(
+    assert found == Throttle(
         frames_per_s=1, look_every_s=5, camera_off=True, halt=False,
         because=("cpu above 72", "cpu above 78", "enclosure above 62"),
     )  # fmt: skip
@@ -87,7 +87,7 @@ def test_a_reading_that_is_shown_again_counts_once():
             state, STEPS, {"cpu": (1000.0, 90.0), "enclosure": (1000.0 + k, 30.0)}, 1000.0 + k
         )
     assert news == ()
-    assert sparing(STEPS, state) == Sparing()
+    assert sparing(STEPS, state) == Throttle()
 
 
 def test_a_sensor_that_falls_silent_keeps_its_steps_for_an_hour():
@@ -96,7 +96,7 @@ def test_a_sensor_that_falls_silent_keeps_its_steps_for_an_hour():
     assert box.read(30, cpu=None, enclosure=30.0).frames_per_s == 2
     assert box.told[-1] == "the sensor cpu is silent; for now it stays at: 2 frames a second at most"
     assert box.read(320, enclosure=30.0).frames_per_s == 2
-    assert box.read(30, enclosure=30.0) == Sparing()
+    assert box.read(30, enclosure=30.0) == Throttle()
     assert box.told[-1].startswith("cpu has been silent for 1 h: no longer 2 frames a second at most, ")
     box.read(3, cpu=50.0, enclosure=30.0)
     assert box.told[-1] == "the sensor cpu is heard again"
@@ -128,7 +128,7 @@ def test_silence_is_three_readings_missed_at_the_sensors_own_pace():
 
 def test_a_sensor_that_was_never_heard_is_told_once():
     box = Box()
-    assert box.read(1000, enclosure=30.0) == Sparing()
+    assert box.read(1000, enclosure=30.0) == Throttle()
     assert box.told == ["the sensor cpu is silent; its steps are not entered"]
 
 
@@ -136,7 +136,7 @@ def test_what_was_said_before_a_silence_is_not_believed_after_it():
     box = Box()
     box.read(3, cpu=60.0, enclosure=30.0)
     box.read(30, cpu=None, enclosure=30.0)
-    assert box.read(2, cpu=90.0, enclosure=30.0) == Sparing()
+    assert box.read(2, cpu=90.0, enclosure=30.0) == Throttle()
     assert box.read(1, cpu=90.0, enclosure=30.0).frames_per_s == 1
 
 
@@ -151,7 +151,7 @@ def test_a_step_that_the_policy_no_longer_has():
     box = Box()
     box.read(3, cpu=73.0, enclosure=30.0)
     box.steps = STEPS[2:]
-    assert box.read(1, cpu=73.0, enclosure=30.0) == Sparing()
+    assert box.read(1, cpu=73.0, enclosure=30.0) == Throttle()
     assert set(box.state.since_s) == set()
 
 
@@ -160,7 +160,7 @@ def test_low_power():
     box = Box(steps)
     assert box.read(3, **{"low-power": 1.0}).look_every_s == 4
     assert box.told == ["the supply's voltage is low: a look every 4 s at most"]
-    assert box.read(10, **{"low-power": 0.0}) == Sparing()
+    assert box.read(10, **{"low-power": 0.0}) == Throttle()
     assert box.told[1:] == ["the supply's voltage is well again: no longer a look every 4 s at most"]
 
 

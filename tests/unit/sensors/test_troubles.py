@@ -12,8 +12,8 @@ from dooryard.health.faults import (
     SLOWED_DOWN,
     USUAL,
     Change,
-    Ledger,
     Trouble,
+    VisitStore,
     take,
 )
 from dooryard.sensors.base import Reading, Unit
@@ -22,8 +22,8 @@ from helpers import moment
 EVERY_S = 10.0
 
 
-def feed(trouble: Trouble, values: list[float | None]) -> tuple[Ledger, list[tuple[float, Change]]]:
-    ledger, told = Ledger(), []
+def feed(trouble: Trouble, values: list[float | None]) -> tuple[VisitStore, list[tuple[float, Change]]]:
+    ledger, told = VisitStore(), []
     for number, value in enumerate(values):
         now = moment(number * EVERY_S)
         gone = None if value is not None else "no answer"
