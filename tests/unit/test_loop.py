@@ -72,7 +72,8 @@ class Bench:
         self.care = Monitor(self.desk)
         delivery = Delivery(self.store, [], self.clock, logging.getLogger("test"))
         self.parts = Parts(
-            keeper, FakeClassifier(lambda _n, _b: {}), VisitStore(self.store, daybook, lambda: None, "b", now),
+            keeper, FakeClassifier(lambda _n, _b: {}),
+            VisitStore(self.store, daybook, lambda: None, "b", now),
             delivery, self.clock, RecordedScheduler(now), Notifier({}), self.clock, self.care,
         )  # fmt: skip
         self.stop, self.reload = threading.Event(), threading.Event()
