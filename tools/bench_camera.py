@@ -2,7 +2,7 @@
 
     DOORYARD_PICAMERA2=FOLDER python tools/bench_camera.py [--frames 300] [--rounds 5] [--large-every 10]
 
-FOLDER holds picamera2 as `.ci/run` fetches it. There is no hardware here: the stand-in for libcamera fills
+FOLDER holds picamera2 as `tools/test` fetches it. There is no hardware here: the stand-in for libcamera fills
 the buffers, which costs the same both ways and is counted both ways. CPU is that of both processes; memory is
 the proportional set size (PSS), in which what is shared is counted once.
 """
@@ -79,7 +79,7 @@ def main() -> None:
         return
     folder = os.environ.get("DOORYARD_PICAMERA2")
     if not folder:
-        raise SystemExit("set DOORYARD_PICAMERA2 to the folder with picamera2 (.ci/run fetches it)")
+        raise SystemExit("set DOORYARD_PICAMERA2 to the folder with picamera2 (tools/test fetches it)")
     results: dict[str, list[dict[str, float]]] = {"within": [], "apart": []}
     with tempfile.TemporaryDirectory() as scratch:
         board = Path(scratch) / "board.json"

@@ -1,6 +1,6 @@
 """The real picamera2 from PyPI, above the stand-in for libcamera in `standin/`.
 
-DOORYARD_PICAMERA2 names a folder with one subfolder for each version, as `.ci/run` makes it. Without it the
+DOORYARD_PICAMERA2 names a folder with one subfolder for each version, as `tools/test` makes it. Without it the
 tests on the real class are skipped aloud.
 """
 
@@ -31,7 +31,7 @@ def library(version: str) -> Path:
     """Where that version lies; skips the test where it does not."""
     folder = os.environ.get("DOORYARD_PICAMERA2")
     if not folder or not (Path(folder) / version / "picamera2").is_dir():
-        pytest.skip(f"picamera2 {version} is not there: the real class is NOT tried (.ci/run fetches it)")
+        pytest.skip(f"picamera2 {version} is not there: the real class is NOT tried (tools/test fetches it)")
     return Path(folder) / version
 
 
