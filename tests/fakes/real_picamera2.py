@@ -1,7 +1,7 @@
 """The real picamera2 from PyPI, above the stand-in for libcamera in `standin/`.
 
-DOORYARD_PICAMERA2 names a folder with one subfolder for each version, as `tools/test` makes it. Without it the
-tests on the real class are skipped aloud.
+DOORYARD_PICAMERA2 names a folder with one subfolder for each version, as `tools/test` makes it. Without it
+the tests on the real class are skipped aloud.
 """
 
 from __future__ import annotations
