@@ -9,6 +9,7 @@ from __future__ import annotations
 import signal
 import time
 from contextlib import closing
+from datetime import timedelta
 
 import psutil
 import pytest
@@ -18,6 +19,7 @@ from dooryard.camera.base import CameraStalledError
 from dooryard.camera.keeper import CameraKeeper, Patience
 from dooryard.core.clock import SystemClock
 from dooryard.core.errors import CameraError
+from dooryard.history.database import AnnotationDatabase
 from dooryard.outbox.store import Store
 from dooryard.service import shutdown as halt
 from fakes.real_picamera2 import StandIn, until
@@ -198,6 +200,27 @@ def test_a_first_opening_that_hangs_keeps_nothing_waiting(board, tmp_path):
     assert daemon.returncode == 0, told
     assert time.monotonic() - begun_s < 10.0
     assert " ready " not in told
+
+
+def test_a_mute_holds_while_the_first_opening_hangs(board, tmp_path):
+    """It is heard before anything can go out."""
+    home = tmp_path / "home"
+    home.mkdir()
+    board.set(hang_at_start_s=HANG_S)
+    with receiver(tmp_path / "received") as (sink, received):
+        write_files(home, tmp_path, sinks=sink, camera='kind = "picamera"\nframes_per_s = 20\n')
+        with closing(Store.open(home / "state", SystemClock())) as store:
+            store.add_alert(alert(1))
+        wall = SystemClock().now().wall
+        with closing(AnnotationDatabase(home / "state")) as notes:
+            notes.mute(wall + timedelta(hours=2), wall)
+        daemon = start(home, **board.environ())
+        assert any("muted until" in line for line in iter(daemon.stderr.readline, ""))
+        until(lambda: board.noted("hangs"))
+        daemon.send_signal(signal.SIGTERM)  # what may go out is given five seconds for it
+        _out, told = daemon.communicate(timeout=30.0)
+    assert daemon.returncode == 0, told
+    assert not received.exists()
 
 
 def board_is_used_by(process: psutil.Process, board: StandIn) -> bool:

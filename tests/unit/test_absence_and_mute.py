@@ -202,7 +202,7 @@ def test_a_mute_holds_what_waits_and_ends_by_itself(box, caplog):
     assert garden.outcomes() == [Outcome.TELL]
     box_message(garden, 1)
     muting.mute(garden.folder, "45min", garden.policy, garden.clock.now().wall)
-    garden.loop._hear_the_mute(garden.clock.now())
+    garden.loop.hear_the_mute(garden.clock.now())
     assert garden.loop.status().startswith("watching, muted until 15:4")
     box_message(garden, 2, urgent=True)
     garden.play(60).visit()
@@ -223,7 +223,7 @@ def test_a_mute_outlasts_a_restart_and_is_ended_early(box):
     garden = box().play(70)
     muting.mute(garden.folder, "tomorrow", garden.policy, garden.clock.now().wall)
     garden = box(boot="b2")
-    garden.loop._hear_the_mute(garden.clock.now())
+    garden.loop.hear_the_mute(garden.clock.now())
     garden.play(70).visit()
     assert garden.outcomes() == [Outcome.HOLD]
     assert muting.end(garden.folder, garden.clock.now().wall)

@@ -1,8 +1,7 @@
 """A look at the journal on the local network, with marks: short, named, and only for who has the token.
 
-Built on `http.server`, which its own documentation advises against for the open internet: so it listens
-only when asked to, on one named address, for a limited time, and to nobody without the token. It speaks
-plain HTTP: who can listen in on the network can read along.
+Built on `http.server`, which its documentation advises against for the open internet: so it listens when asked
+to, on one named address, for a limited time. It speaks plain HTTP: who listens in on the network reads along.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""From a box file's tables to the parts it names."""
+"""From a box file's tables to the parts it names.
+
+Longer than most modules: one function for each part, and what the box file can ask for stands in one place.
+"""
 
 from __future__ import annotations
 

@@ -69,7 +69,7 @@ class Loop:
 
     def run(self) -> None:
         """Go on until told to stop, asked to halt, or the frames end. `finish` comes next."""
-        self._hear_the_mute(self._parts.clock.now())
+        self.hear_the_mute(self._parts.clock.now())
         self._learn()
         self._watchdog.start()
         try:
@@ -93,6 +93,7 @@ class Loop:
             now = self._parts.clock.now()
             self._look_around(now)
             self._do_what_is_due(now)
+            self._show()
         return False
 
     def finish(self) -> None:
@@ -303,7 +304,7 @@ class Loop:
                 self.state = replace(self.state, policy=self.state.policy.outage_counted(now))
             self.conditions = replace(self.conditions, clock_set=clock_set)
         ledger.look_after_files(now)
-        self._hear_the_mute(now)
+        self.hear_the_mute(now)
         for text in ledger.damages():
             self.tell("disk", text, now)
         ledger.retry(self.conditions, now)
@@ -313,7 +314,7 @@ class Loop:
         self._learn()
         self._save(now)
 
-    def _hear_the_mute(self, now: Moment) -> None:
+    def hear_the_mute(self, now: Moment) -> None:
         """Take in a mute that somebody asked for or ended, and say what holds where that has changed."""
         muted_until = self._parts.ledger.daybook.muted_until(self.conditions.muted_until)
         if muted_until != self.conditions.muted_until:

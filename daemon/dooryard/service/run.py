@@ -77,6 +77,7 @@ def run(
             say(_log, logging.WARNING, "store", note=note)
         parts, state, rules = _parts(stack, given, store, environ, system, notifier)
         loop = Loop(parts, state, rules, stop, reload)
+        loop.hear_the_mute(parts.clock.now())  # before anything goes out
         parts.delivery.hold_by(loop.holds)
         parts.delivery.pass_on_by(loop.instead)
         if loop.open_camera():
