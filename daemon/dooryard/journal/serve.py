@@ -1,6 +1,6 @@
 """A look at the journal on the local network, with marks: short, named, and only for who has the token.
 
-Built on `http.server`, which its documentation advises against for the open internet: so it listens when asked
+Built on `http.server`, which its documentation advises against for the open internet: so it listens if asked
 to, on one named address, for a limited time. It speaks plain HTTP: who listens in on the network reads along.
 """
 
