@@ -27,10 +27,11 @@ MIN_SIDE_PX = 64
 """A crop is never smaller. Below it a network sees mostly interpolation, and misses half the birds."""
 
 NOISY_GAIN = 32.0
-"""From this gain of the sensor on, noise is taken out. With 4 grey levels of noise at gain 1, growing with
-its square root (shot noise; the 4 are our own choice), that is 23 levels. At 16 levels (gain 16) a network
-knows more of photographs as they are (`tools/measure_model.py --noise-of 16`, without and with `--gain 32`);
-at 28 (gain 48) the filter saves small birds."""
+"""From this gain of the sensor on, noise is taken out, where a model's card names no other. With 4 grey
+levels of noise at gain 1, growing with its square root (shot noise; the 4 are our own choice), that is 23
+levels. At 16 levels (gain 16) the built-in network knows more of photographs as they are
+(`tools/measure_model.py --noise-of 16`, without and with `--gain 32`); at 28 (gain 48) the filter saves small
+birds."""
 
 Planes: TypeAlias = tuple[NDArray[np.uint8], ...]
 """A picture's red, green and blue, each (H, W), as networks want them."""
@@ -93,15 +94,20 @@ def denoise(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return done
 
 
-def square(picture: Rgb, at: Window, gain: float | None, side: int) -> Square:
+def is_noisy(gain: float | None, noisy_gain: float) -> bool:
+    """Whether a sensor at `gain` is so noisy that noise is taken out; not where no gain is known."""
+    return gain is not None and gain >= noisy_gain
+
+
+def square(picture: Rgb, at: Window, gain: float | None, side: int, noisy_gain: float = NOISY_GAIN) -> Square:
     """Return the window of `picture` (H, W, 3), denoised if the sensor is noisy, at (side, side).
 
-    A window that is to shrink is resized first, which already averages noise. From `NOISY_GAIN` on noise is
+    A window that is to shrink is resized first, which already averages noise. From `noisy_gain` on noise is
     taken out; below it, or where no gain is known, the filter would take more of an animal's marks than of
     noise.
     """
     pixels = picture[at.top : at.top + at.side, at.left : at.left + at.side]
-    noisy = gain is not None and gain >= NOISY_GAIN
+    noisy = is_noisy(gain, noisy_gain)
     if at.side > side:
         planes = shrunk(pixels, side)
         planes = tuple(denoise(plane) for plane in planes) if noisy else planes
@@ -185,9 +191,11 @@ def sharpness_at(picture: Rgb, box: Box, gain: float | None, side: int) -> float
     return sharpness(square(picture, window(box, width, height), gain, side).green)
 
 
-def prepare(picture: Rgb, box: Box, gain: float | None, *, side: int) -> Prepared:
+def prepare(
+    picture: Rgb, box: Box, gain: float | None, *, side: int, noisy_gain: float = NOISY_GAIN
+) -> Prepared:
     """Crop `box` out of `picture` (H, W, 3 uint8) for a network of input `side` x `side`."""
     height, width = picture.shape[:2]
     at = window(box, width, height)
-    planes, green = square(picture, at, gain, side)
+    planes, green = square(picture, at, gain, side, noisy_gain)
     return Prepared(planes, sharpness(green), at)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from dooryard.classify import card as cards
 from dooryard.classify import labels
+from dooryard.classify.garden_birds import other_names
 from dooryard.classify.onnx import BUILT_IN
 from dooryard.classify.species import may_be_told
 from dooryard.core.errors import ConfigError, ModelError
@@ -31,7 +32,8 @@ def known_visitors(
         for label in _labels(path) if path else ():
             listed = label.group != "bird" or may_be_told(label.scientific, region)
             if label.trusted and label.group and listed:
-                group_of |= {name.lower(): label.group for name in (label.name, label.scientific) if name}
+                names = (label.name, label.scientific, *other_names(label.scientific))
+                group_of |= {name.lower(): label.group for name in names if name}
     group_of |= {lesson.name.lower(): lesson.group for lesson in lessons}
     return frozenset(group_of), group_of
 
