@@ -4,8 +4,8 @@
 
 FOLDER holds the two files that google-coral/test_data publishes: the model and its label list. Both sha256
 are checked. `--check` builds and compares with what is already in the output folder, and writes nothing; the
-bytes are the same for the same version of onnx (the card names it). The numbers in the card by which a visit's
-name is read are chosen by tools/choose_visit_numbers.py and written here.
+bytes are the same for the same version of onnx (the card names it). The numbers in the card by which a
+visit's name is read are chosen by tools/choose_visit_numbers.py and written here.
 
 Needs the extra `model` (onnx); running the model does not.
 """

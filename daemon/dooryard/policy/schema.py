@@ -74,7 +74,8 @@ class Place(Table):
         max_length=2000,
         description='Which birds may be told here: a region ("europe", "north america east" or "west", "north'
         ' america", "here": by latitude and longitude, "anywhere") and names of birds, added or struck'
-        ' out: ["here", "painted bunting", "not purple finch"]. Left out: "here". Takes effect at the next start.',
+        ' out: ["here", "painted bunting", "not purple finch"]. Left out: "here". Takes effect at the next'
+        " start.",
     )
 
     @property

@@ -29,7 +29,7 @@ def known_visitors(
     """
     group_of = {group: group for group in labels.GROUPS}
     for path in (card_path or BUILT_IN, species_card):
-        for label in _labels(path) if path else ():
+        for label in labels_of(path) if path else ():
             listed = label.group != "bird" or may_be_told(label.scientific, region)
             if label.trusted and label.group and listed:
                 names = (label.name, label.scientific, *other_names(label.scientific))
@@ -38,8 +38,14 @@ def known_visitors(
     return frozenset(group_of), group_of
 
 
-def _labels(path: Path) -> tuple[labels.Label, ...]:
-    card = cards.parse(_text(path, "model card"), str(path))
+def card_of(path: Path) -> cards.Card:
+    """Return the card at `path`. Raises ModelError when it cannot be read."""
+    return cards.parse(_text(path, "model card"), str(path))
+
+
+def labels_of(path: Path) -> tuple[labels.Label, ...]:
+    """Return the labels of the model whose card is at `path`. Raises ModelError when they cannot be read."""
+    card = card_of(path)
     table = path.with_name(card.labels)
     return labels.parse(_text(table, "table of labels"), card.classes, str(table))
 
@@ -53,5 +59,4 @@ def _text(path: Path, sort: str) -> str:
 
 def model_name(card_path: Path | None = None) -> str:
     """What the model is called. Raises ModelError when its card cannot be read."""
-    path = card_path or BUILT_IN
-    return cards.parse(_text(path, "model card"), str(path)).name
+    return card_of(card_path or BUILT_IN).name
