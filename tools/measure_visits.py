@@ -3,13 +3,13 @@
     python tools/measure_visits.py --pictures FOLDER --kept FOLDER [--card CARD] [--half chosen|others]
         [--list REGION] [--elsewhere NAME ...]
 
-Photographs stand in a folder for each species (see visit_looks.py, which also says how they are seen); the
-answers of both networks are kept in `--kept`, as they take minutes. Each visit is joined and told as the daemon
-does. Species are cut in two halves by their order in the alphabet: tools/choose_visit_numbers.py looks at one
-alone, so "others" is what nothing was chosen on. Pictures that fit the terms are not part of the project.
+Photographs stand in a folder for each species (see visit_looks.py, which also says how they are seen); they
+are not part of the project. The answers of both networks are kept in `--kept`, as they take minutes. Each
+visit is joined and told as the daemon does. Species are cut in two halves by their order in the alphabet:
+tools/choose_visit_numbers.py looks at one alone, so "others" is what nothing was chosen on.
 
-Printed, with 95 % limits (Wilson 1927) by visits; visits of one species are not independent, so true limits are
-wider:
+Printed, with 95 % limits (Wilson 1927) by visits; visits of one species are not independent, so true limits
+are wider:
 
 - visits by listed species, named right and wrong, for light and for mixed looks;
 - visits by each of them with that species struck from the list, given a (wrong) name;
@@ -23,7 +23,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
@@ -33,13 +33,14 @@ from numpy.typing import NDArray
 import visit_looks
 from dooryard.classify import regions, scores, species
 from dooryard.classify.calibration import calibrated, expected_error
+from dooryard.classify.garden_birds import called
 from dooryard.classify.labels import Label
 from dooryard.classify.network import Network
 from dooryard.classify.onnx import ASK_WHICH_FROM, BUILT_IN, BUILT_IN_BIRDS
 from dooryard.classify.presence import leaning
 from dooryard.classify.species import Classes, Numbers
 from dooryard.core.records import Visitor
-from dooryard.core.wilson import wilson
+from dooryard.journal.tally import wilson
 from dooryard.tracking import evidence
 from dooryard.tracking.evidence import Evidence, Rules
 from visit_looks import Answers
@@ -106,9 +107,7 @@ def half(names: Sequence[str], which: str) -> NDArray[np.intp]:
     return np.array([i for i, name in enumerate(names) if order[name] % 2 == parity], dtype=np.intp)
 
 
-def outcome(
-    those: Study, region: frozenset[str] | None, numbers: Numbers, noisy_gain: float
-) -> Outcome:
+def outcome(those: Study, region: frozenset[str] | None, numbers: Numbers, noisy_gain: float) -> Outcome:
     """Join each visit's looks and tell it, as the daemon would at a place with `region`."""
     classes = Classes(those.labels, region)
     rules = Rules(species=numbers.told_from, name_likeness=numbers.likeness)
@@ -146,9 +145,9 @@ def on_list(those: Study, region: frozenset[str]) -> NDArray[np.intp]:
 def struck(those: Study, region: frozenset[str], numbers: Numbers, noisy_gain: float) -> NDArray[np.bool_]:
     """Whether each visit by a listed species is given a name while that species is not on the list."""
     found = []
-    for latin in sorted({truth for truth in those.truth if truth in region} - {None}):
+    for latin in sorted({truth for truth in those.truth if truth is not None and truth in region}):
         own = np.array([i for i, truth in enumerate(those.truth) if truth == latin], dtype=np.intp)
-        without = frozenset(regions.of_place((f"not {latin}",), None, None, base=region) or ())
+        without = region - {each for bird in called(latin) for each in bird.scientific}
         found.append(outcome(those.where(own), without, numbers, noisy_gain).named)
     return np.concatenate(found)
 
@@ -180,7 +179,9 @@ def report_all(
         print(f"  expected calibration error of the names told: {gap:.3f}")
     report("  given a name while struck from the list", struck(own, region, numbers, noisy_gain))
     apart = own.where(np.array([i for i, truth in enumerate(own.truth) if truth not in other], dtype=np.intp))
-    report("  given a name under the other continent's list", outcome(apart, other, numbers, noisy_gain).named)
+    report(
+        "  given a name under the other continent's list", outcome(apart, other, numbers, noisy_gain).named
+    )
     strange = np.array([i for i, truth in enumerate(those.truth) if truth not in region], dtype=np.intp)
     rest = those.where(strange)
     far = np.isin(rest.answers.species, list(elsewhere))
@@ -191,12 +192,16 @@ def report_all(
 
 def main() -> None:
     arguments = argparse.ArgumentParser(description="Measure the names of visits.")
-    arguments.add_argument("--pictures", type=Path, required=True, help="a folder of pictures for each species")
+    arguments.add_argument(
+        "--pictures", type=Path, required=True, help="a folder of pictures for each species"
+    )
     arguments.add_argument("--kept", type=Path, help="where the networks' answers are kept")
     arguments.add_argument("--card", type=Path, default=BUILT_IN_BIRDS, help="of the species model")
     arguments.add_argument("--half", choices=("chosen", "others"), help="of the species; left out: all")
     arguments.add_argument("--list", default=NORTH_AMERICA, metavar="REGION")
-    arguments.add_argument("--elsewhere", nargs="*", default=[], metavar="NAME", help="folders of other continents")
+    arguments.add_argument(
+        "--elsewhere", nargs="*", default=[], metavar="NAME", help="folders of other continents"
+    )
     given = arguments.parse_args()
     first, which = Network(BUILT_IN), Network(given.card)
     for sort in visit_looks.SORTS:
