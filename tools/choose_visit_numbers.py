@@ -31,7 +31,7 @@ from dooryard.classify.species import Classes, Numbers
 from measure_visits import Study
 from visit_tables import Table, table, told
 
-MOST_WRONG, MOST_STRUCK, MOST_STRANGE = 0.025, 0.045, 0.03
+MOST_WRONG, MOST_STRUCK, MOST_NOVEL = 0.025, 0.045, 0.03
 GAINS = (2.0, 4.0, 6.0, 8.0, 12.0, 16.0, 32.0)
 TEMPERATURES = (0.8, 0.9, 1.0, 1.1, 1.2, 1.4)
 NAMELESS = (0.02, 0.05, 0.1, 0.2)
@@ -63,7 +63,7 @@ def reached(one: Table, numbers: Numbers) -> Reached:
 
 def holds(one: Reached) -> bool:
     """Whether it keeps what must hold, with a little to spare."""
-    return one.wrong <= MOST_WRONG and one.struck <= MOST_STRUCK and one.strange <= MOST_STRANGE
+    return one.wrong <= MOST_WRONG and one.struck <= MOST_STRUCK and one.strange <= MOST_NOVEL
 
 
 def sets(temperature: float) -> Iterator[Numbers]:

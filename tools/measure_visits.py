@@ -42,7 +42,7 @@ from dooryard.classify.species import Classes, Numbers
 from dooryard.core.records import Visitor
 from dooryard.journal.tally import wilson
 from dooryard.tracking import evidence
-from dooryard.tracking.evidence import Evidence, Rules
+from dooryard.tracking.evidence import Evidence, EvidenceRules
 from visit_looks import Answers
 
 NORTH_AMERICA, EUROPE = regions.NORTH_AMERICA, "europe"
@@ -110,7 +110,7 @@ def half(names: Sequence[str], which: str) -> NDArray[np.intp]:
 def outcome(those: Study, region: frozenset[str] | None, numbers: Numbers, noisy_gain: float) -> Outcome:
     """Join each visit's looks and tell it, as the daemon would at a place with `region`."""
     classes = Classes(those.labels, region)
-    rules = Rules(species=numbers.told_from, name_likeness=numbers.likeness)
+    rules = EvidenceRules(species=numbers.told_from, name_likeness=numbers.likeness)
     told = [_told(those, visit, classes, numbers, noisy_gain, rules) for visit in range(len(those.truth))]
     named = np.array([who is not None and who.species is not None for who in told], dtype=bool)
     right = np.array(
@@ -124,7 +124,7 @@ def outcome(those: Study, region: frozenset[str] | None, numbers: Numbers, noisy
 
 
 def _told(
-    those: Study, visit: int, classes: Classes, numbers: Numbers, noisy_gain: float, rules: Rules
+    those: Study, visit: int, classes: Classes, numbers: Numbers, noisy_gain: float, rules: EvidenceRules
 ) -> Visitor | None:
     joined, answers = Evidence(), those.answers
     for look, groups in enumerate(those.groups[visit]):

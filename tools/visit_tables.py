@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from dooryard.classify.onnx import ASK_WHICH_FROM
 from dooryard.classify.species import LEAST_TOLD, Classes, Numbers
 from dooryard.tracking import evidence
-from dooryard.tracking.evidence import NAMES, Evidence, Rules
+from dooryard.tracking.evidence import NAMES, Evidence, EvidenceRules
 from measure_visits import Study
 
 _KEPT = 24  # species of each visit, by the look that gives them most
@@ -66,7 +66,7 @@ def _bird(looks: tuple[dict[str, float], ...]) -> float:
     joined = Evidence()
     for groups in looks:
         joined = evidence.added(joined, groups)
-    who = evidence.who(joined, Rules())
+    who = evidence.who(joined, EvidenceRules())
     return who.sure if who is not None and who.group == "bird" else 0.0
 
 

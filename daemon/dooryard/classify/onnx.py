@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from dooryard.classify import crop, scores, sightings, species
 from dooryard.classify.calibration import calibrated
-from dooryard.classify.card import Card
+from dooryard.classify.card import ModelCard
 from dooryard.classify.network import REINSTALL, Network
 from dooryard.classify.presence import leaning
 from dooryard.classify.species import Classes, Told
@@ -71,7 +71,7 @@ class OnnxClassifier:
             return None
 
     @property
-    def species_card(self) -> Card | None:
+    def species_card(self) -> ModelCard | None:
         """The card of the species model; None: there is none."""
         return self._which.card if self._which else None
 
@@ -193,5 +193,5 @@ class OnnxClassifier:
         self.small_crops += 1
 
 
-def _prepared(card: Card, pixels: Rgb, box: Box, gain: float | None) -> crop.Prepared:
+def _prepared(card: ModelCard, pixels: Rgb, box: Box, gain: float | None) -> crop.Prepared:
     return crop.prepare(pixels, box, gain, side=card.side_px, noisy_gain=card.noisy_gain)

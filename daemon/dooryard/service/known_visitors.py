@@ -12,7 +12,7 @@ from dooryard.classify.onnx import BUILT_IN
 from dooryard.classify.species import may_be_told
 from dooryard.core.errors import ConfigError, ModelError
 from dooryard.core.text_files import read_text
-from dooryard.teaching.album import Lesson
+from dooryard.teaching.album import Example
 
 
 def known_visitors(
@@ -20,7 +20,7 @@ def known_visitors(
     *,
     species_card: Path | None = None,
     region: frozenset[str] | None = None,
-    lessons: Sequence[Lesson] = (),
+    examples: Sequence[Example] = (),
 ) -> tuple[frozenset[str], dict[str, str]]:
     """Every group, species and scientific name that can be told, in lower case, and each one's group.
 
@@ -34,11 +34,11 @@ def known_visitors(
             if label.trusted and label.group and listed:
                 names = (label.name, label.scientific, *other_names(label.scientific))
                 group_of |= {name.lower(): label.group for name in names if name}
-    group_of |= {lesson.name.lower(): lesson.group for lesson in lessons}
+    group_of |= {example.name.lower(): example.group for example in examples}
     return frozenset(group_of), group_of
 
 
-def card_of(path: Path) -> cards.Card:
+def card_of(path: Path) -> cards.ModelCard:
     """Return the card at `path`. Raises ModelError when it cannot be read."""
     return cards.parse(_text(path, "model card"), str(path))
 

@@ -52,7 +52,7 @@ _NAME_LIMIT = math.log(NAMES)  # the most that one look may say for or against a
 
 
 @dataclass(frozen=True, slots=True)
-class Rules:
+class EvidenceRules:
     """From which probability something is said at all."""
 
     somebody: float = 0.5  # below: nobody
@@ -175,7 +175,7 @@ def probabilities(evidence: Evidence) -> dict[str, float]:
     return {NOBODY: 1.0 - there} | {group: power * factor for group, power in powers.items()}
 
 
-def who(evidence: Evidence, rules: Rules) -> Visitor | None:
+def who(evidence: Evidence, rules: EvidenceRules) -> Visitor | None:
     """Return who came, as exactly as the evidence allows, or None: nobody, as far as one can tell."""
     chances = probabilities(evidence)
     there = 1.0 - chances.pop(NOBODY)
