@@ -90,8 +90,10 @@ def _suite(suite: str, folder: Path, *, quick: bool) -> int:
                 outcome, said, status = "FAILED", str(error), 1
             rows.append((name, outcome, said))
             print(f"  {outcome:<6}  {name:<30}  {said}  ({time.monotonic() - begun_s:.0f} s)", flush=True)
-            if outcome == "FAILED" and name in ("boot", "install", "ready"):
-                break
+            if outcome == "FAILED":
+                print(board.condition(), end="", flush=True)
+                if name in ("boot", "install", "ready") or not board.on:
+                    break
     except NotTriedError as error:
         print(f"  NOT TRIED on {suite}: {error}", flush=True)
         status = status or NOT_TRIED

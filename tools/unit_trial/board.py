@@ -149,8 +149,24 @@ class Board:
         four = self.says(
             "awk '/^Ip: [0-9]/ {print $13}' /proc/net/snmp"
         )  # OutNoRoutes (RFC 4293 has its like)
-        six = self.says("awk '/^Ip6OutNoRoutes/ {print $2}' /proc/net/snmp6") or "0"
-        return int(four) + int(six)
+        six = self.says("awk '/^Ip6OutNoRoutes/ {print $2}' /proc/net/snmp6")
+        return int(four or 0) + int(six or 0)
+
+    def condition(self) -> str:
+        """What can be said of a board on which something went wrong: whether it is on, the service, its log."""
+        console = self._folder / "console.log"
+        said = console.read_text(encoding="utf-8", errors="replace") if console.exists() else ""
+        last = said.splitlines()[-6:]
+        if not self.on:
+            status = self._nspawn.returncode if self._nspawn else "none: it was never started"
+            lines = [f"the container has ended, exit status {status} (133: a restart was asked for)", *last]
+        else:
+            wanted = "ActiveState,SubState,Result,ExecMainStatus,NRestarts,MainPID,MemoryCurrent,MemoryPeak"
+            lines = [
+                *self.says(f"systemctl show --property={wanted} dooryard.service").split(),
+                *self.says("journalctl -q -o short-monotonic -n 30 -u 'dooryard*'").splitlines(),
+            ]
+        return "".join(f"          | {line[:200]}\n" for line in lines)
 
     @property
     def on(self) -> bool:

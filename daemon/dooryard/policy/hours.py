@@ -176,7 +176,8 @@ def _open_until(windows: tuple[Window, ...], place: Place, wall: datetime) -> da
     """The end of the span that `wall` is in, as far as it is known; None outside all windows."""
     if not windows:
         return None
-    for start, end in spans_around(windows, place, wall.astimezone(UTC).date()):
+    on = wall.date() if wall.tzinfo is UTC else wall.astimezone(UTC).date()
+    for start, end in spans_around(windows, place, on):
         if start <= wall < end:
             return end
     return None

@@ -76,7 +76,7 @@ class Place(Table):
         " scientific names. Left out: by latitude and longitude. Takes effect at the next start.",
     )
 
-    @property
+    @cached_property
     def zone(self) -> ZoneInfo:
         return ZoneInfo(self.time_zone)
 
