@@ -92,6 +92,8 @@ def _suite(suite: str, folder: Path, *, quick: bool) -> int:
             print(f"  {outcome:<6}  {name:<30}  {said}  ({time.monotonic() - begun_s:.0f} s)", flush=True)
             if outcome == "FAILED":
                 print(board.condition(), end="", flush=True)
+                if (board.exit_status or 0) < 0:
+                    raise NotTriedError(f"something out here ended the container: {board.exit_status}")
                 if name in ("boot", "install", "ready") or not board.on:
                     break
     except NotTriedError as error:
