@@ -93,7 +93,7 @@ def _suite(suite: str, folder: Path, *, quick: bool) -> int:
             if outcome == "FAILED":
                 print(board.condition(), end="", flush=True)
                 if (board.exit_status or 0) < 0:
-                    raise NotTriedError(f"something out here ended the container: {board.exit_status}")
+                    raise NotTriedError(f"the container was ended by signal {-(board.exit_status or 0)}")  # noqa: TRY301
                 if name in ("boot", "install", "ready") or not board.on:
                     break
     except NotTriedError as error:
