@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 
 from dooryard.core.records import Outcome
@@ -118,9 +118,3 @@ def _row(rehearsal: Rehearsal, seen: Seen) -> str:
 def _time(rehearsal: Rehearsal, wall: datetime) -> str:
     local = wall.astimezone(rehearsal.policy.place.zone)
     return f"{local.day:>2} {local:%b %H:%M:%S}"
-
-
-def blocks(texts: Sequence[str]) -> Iterator[str]:
-    """Texts with an empty line between them."""
-    for i, text in enumerate(texts):
-        yield text if i == 0 else "\n" + text
