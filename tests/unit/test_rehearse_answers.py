@@ -9,7 +9,7 @@ import pytest
 
 from dooryard.classify.fake import FakeClassifier
 from dooryard.core.records import Box, Exposure, Naming
-from dooryard.rehearse.answers import Answer, RememberingClassifier, file_name, key_of, load, save
+from dooryard.rehearse.answers import CachedSighting, RememberingClassifier, file_name, key_of, load, save
 from helpers import frame
 
 BOX = Box(0.2, 0.2, 0.6, 0.6)
@@ -17,7 +17,7 @@ BOX = Box(0.2, 0.2, 0.6, 0.6)
 
 def answer(value=0.25, features=None):
     species = (Naming("bird", 1 / 3, "house finch", "Haemorhous mexicanus"), Naming("bird", 0.1))
-    return Answer({"bird": value, "cat": 0.0}, species, 51.7, features)
+    return CachedSighting({"bird": value, "cat": 0.0}, species, 51.7, features)
 
 
 def test_numbers_come_back_as_they_were(tmp_path):

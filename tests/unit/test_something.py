@@ -75,7 +75,7 @@ def test_the_gate_gets_used_to_it_within_a_quarter_of_an_hour():
         if t > 60:
             seen[50:75, 60:85] = 30  # something dark, for good
         state, motions = gate.watch(state, seen.astype(np.uint8), float(t), GateSettings(), occupied=())
-        if any(motion.held is None for motion in motions):
+        if any(motion.reject_reason is None for motion in motions):
             through.append(t)
     assert through[0] < 75
     assert 300 < through[-1] < 60 + 900

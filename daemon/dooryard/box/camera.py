@@ -37,7 +37,7 @@ LumaSide = Annotated[int, Field(ge=SHORTEST_PX, le=LONGEST_PX)]
 Part = Annotated[float, Field(ge=0, le=1)]  # of a side of the picture
 
 
-class Camera(Table):
+class CameraOptions(Table):
     """Where frames come from."""
 
     kind: Literal["picamera", "folder", "scene", "fake"] = Field(
@@ -110,7 +110,7 @@ class Camera(Table):
     )
 
     @model_validator(mode="after")
-    def _complete(self) -> Camera:
+    def _complete(self) -> CameraOptions:
         if self.kind == "folder" and self.folder is None:
             raise ValueError('a camera of kind "folder" needs the key folder: where the frames are')
         if (self.large_width is None) != (self.large_height is None):

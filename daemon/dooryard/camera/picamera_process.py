@@ -18,7 +18,7 @@ from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from functools import partial
 
-from dooryard.camera import picamera_wire as wire
+from dooryard.camera import picamera_wire
 from dooryard.camera.base import CameraStalledError
 from dooryard.camera.picamera import PicameraCamera, boottime_ns
 from dooryard.camera.picamera_child import Child
@@ -165,7 +165,7 @@ class PicameraProcess:
         child.say({"do": what, "n": self._serial, **more}, fd)
         return self._serial
 
-    def _answer(self, child: Child, serial: int, timeout_s: float) -> wire.Message | None:
+    def _answer(self, child: Child, serial: int, timeout_s: float) -> picamera_wire.Message | None:
         """The answer to `serial`; None: it did not come in time. Raises `CameraError` for one that failed."""
         until_s = self._clock.now().mono_s + timeout_s
         while (heard := child.hear(until_s - self._clock.now().mono_s)) is not None:
@@ -177,7 +177,7 @@ class PicameraProcess:
             return heard
         return None
 
-    def _frame(self, told: wire.Message, child: Child) -> Frame:
+    def _frame(self, told: picamera_wire.Message, child: Child) -> Frame:
         moment = self._taken_at(told["taken_ns"])
         self._number += 1
         self._in_hand = self._number

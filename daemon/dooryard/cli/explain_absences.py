@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from dooryard.core.errors import StoreError
 from dooryard.core.wording import duration
 from dooryard.policy import absence_saved
-from dooryard.policy.absence import Wait
+from dooryard.policy.absence import AbsenceState
 from dooryard.service.saving import ABSENCES
 
 _NEWEST = 20
@@ -38,7 +38,7 @@ def _standing(saved: str, zone: ZoneInfo | None) -> list[str]:
     return [f"{name}: {_stands(wait, zone)}" for name, wait in waits.items()]
 
 
-def _stands(wait: Wait, zone: ZoneInfo | None) -> str:
+def _stands(wait: AbsenceState, zone: ZoneInfo | None) -> str:
     told = "told, and not over" if wait.told else "waiting"
     watched = f"watched for {duration(wait.watched_s)} since"
     if wait.since_wall is None:

@@ -17,8 +17,8 @@ from dooryard import gate
 from dooryard.core.errors import EXIT_OK, ConfigError, StoreError
 from dooryard.gate import GateReport, GateSettings
 from dooryard.gate.grid import Map
+from dooryard.gate.region_thresholds import REGIONS
 from dooryard.gate.report import Region
-from dooryard.gate.site import REGIONS
 from dooryard.gate.tally import HOUR_S
 from dooryard.outbox.opening import opened
 from dooryard.outbox.opening import state as state_in

@@ -14,7 +14,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dooryard.cli.shared import add_unit, unit_of
+from dooryard.cli.shared import add_context_options, context_of
 
 if TYPE_CHECKING:
     from dooryard.policy.schema import Policy
@@ -37,7 +37,7 @@ def add(commands: Any) -> None:
         metavar="VISIT",
         help='its id, enough of its beginning or end, or "last"; "absences" for those',
     )
-    add_unit(why)
+    add_context_options(why)
     why.set_defaults(command=_why)
     _add_record(commands)
 
@@ -78,9 +78,9 @@ def _add_record(commands: Any) -> None:
 
 
 def _rehearse(arguments: argparse.Namespace) -> int:
-    from dooryard.rehearse.command import Wish, rehearse
+    from dooryard.rehearse.command import RehearseOptions, rehearse
 
-    wish = Wish(
+    options = RehearseOptions(
         recordings=arguments.recordings,
         policy=arguments.policy,
         against=arguments.against,
@@ -91,7 +91,7 @@ def _rehearse(arguments: argparse.Namespace) -> int:
         as_json=arguments.json,
         processes=arguments.processes,
     )
-    return rehearse(wish, sys.stdout, sys.stderr)
+    return rehearse(options, sys.stdout, sys.stderr)
 
 
 def _hours(arguments: argparse.Namespace) -> int:
@@ -106,9 +106,9 @@ def _hours(arguments: argparse.Namespace) -> int:
 def _why(arguments: argparse.Namespace) -> int:
     from dooryard.cli.explain import why
 
-    unit = unit_of(arguments)
-    zone = unit.policy.place.zone if arguments.policy else None
-    return why(unit.state_folder, arguments.visit, sys.stdout, zone)
+    context = context_of(arguments)
+    zone = context.policy.place.zone if arguments.policy else None
+    return why(context.state_folder, arguments.visit, sys.stdout, zone)
 
 
 def _record(arguments: argparse.Namespace) -> int:

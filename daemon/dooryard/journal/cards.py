@@ -13,7 +13,7 @@ from dooryard.journal.phrases import clock, short_date, title_of
 
 
 @dataclass(frozen=True, slots=True)
-class Card:
+class VisitCard:
     """All texts and links of one visit; links are relative to the journal's folder."""
 
     id: str
@@ -42,10 +42,10 @@ class Card:
 _LOOK = {Outcome.TELL: "told", Outcome.HOLD: "held", Outcome.SILENT: "silent"}
 
 
-def card(entry: Entry, zone: ZoneInfo) -> Card:
+def card(entry: Entry, zone: ZoneInfo) -> VisitCard:
     """`entry` in words, its times at the place."""
     day = entry.day(zone)
-    return Card(
+    return VisitCard(
         id=entry.id,
         anchor=paths.anchor(entry),
         title="Nobody" if entry.said.nobody else title_of(entry.visitor),

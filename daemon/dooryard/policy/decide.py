@@ -35,7 +35,7 @@ from dooryard.policy.naming import names_of
 from dooryard.policy.patience import may_yet_take, waiting_text
 from dooryard.policy.schema import Policy, Rule
 from dooryard.policy.sink_hours import have_own_quiet
-from dooryard.policy.sink_limits import MOST_HELD, Reach, reach, within_limits
+from dooryard.policy.sink_limits import MOST_HELD, Recipients, recipients, within_limits
 from dooryard.policy.state import PolicyState, Told
 
 
@@ -125,15 +125,15 @@ def _by_rule(case: Case, rule: Rule, clauses: list[Clause]) -> tuple[PolicyState
         if not clauses[-1].passed:
             return case.state, _decision(case, Outcome.HOLD, rule, clauses, clauses[-1].text)
     if have_own_quiet(case.policy):
-        return _by_sinks(case, rule, reach(case, rule, sinks), clauses, notes)
+        return _by_sinks(case, rule, recipients(case, rule, sinks), clauses, notes)
     clauses.append(quiet_now(case, rule))
     if not clauses[-1].passed:
         return _held(case, rule, sinks, clauses)
-    return _told(case, rule, Reach(sinks, (), case.state, (), clauses[-1]), clauses, notes)
+    return _told(case, rule, Recipients(sinks, (), case.state, (), clauses[-1]), clauses, notes)
 
 
 def _told(
-    case: Case, rule: Rule, to: Reach, clauses: list[Clause], notes: tuple[str, ...]
+    case: Case, rule: Rule, to: Recipients, clauses: list[Clause], notes: tuple[str, ...]
 ) -> tuple[PolicyState, Decision]:
     """Told to some sinks at once, and to others when their quiet hours end."""
     told = Told(
@@ -149,7 +149,7 @@ def _told(
 
 
 def _by_sinks(
-    case: Case, rule: Rule, to: Reach, clauses: list[Clause], notes: tuple[str, ...]
+    case: Case, rule: Rule, to: Recipients, clauses: list[Clause], notes: tuple[str, ...]
 ) -> tuple[PolicyState, Decision]:
     """Told to the sinks that are not quiet; held where all are."""
     clauses.append(to.clause)

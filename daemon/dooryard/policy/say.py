@@ -11,10 +11,10 @@ from dooryard.core.records import SOMETHING, Alert, Decision, Moment, Outcome, V
 from dooryard.core.wording import duration, how_sure, sentence, spoken, with_article
 from dooryard.policy.case import sinks_for
 from dooryard.policy.hours import time_on
-from dooryard.policy.lingering import rule_of, stayed_s
 from dooryard.policy.local_time import local_day, local_time
 from dooryard.policy.rule import Rule
 from dooryard.policy.schema import Policy
+from dooryard.policy.still_here import rule_of, stayed_s
 from dooryard.policy.times import TimeOfDay
 
 CLOCK_NOT_SET = "The box's clock was not set, so the time is not known."

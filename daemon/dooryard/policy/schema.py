@@ -22,7 +22,7 @@ from dooryard.policy.fields import (
     NOT_SURE,
     SUN_WITHOUT_PLACE,
     WEEK,
-    Known,
+    KnownNames,
     Line,
     OneSink,
     SinkName,
@@ -43,7 +43,7 @@ from dooryard.policy.window import Window, Windows
 
 __all__ = [
     "ALL_SINKS", "ANYTHING", "MOST_COOLDOWN_MIN", "NEVER", "NOT_SURE", "SUN_WITHOUT_PLACE", "WEEK",
-    "Absence", "Disk", "Heat", "Hours", "Keeping", "Known", "Line", "LowPower", "Messages", "Moisture",
+    "Absence", "Disk", "Heat", "Hours", "Keeping", "KnownNames", "Line", "LowPower", "Messages", "Moisture",
     "OwnSink", "Pause", "Place", "Policy", "Rule", "SinkName", "SinkNames", "Spare", "Summary", "Table",
     "Window", "as_tuple", "one_line", "plain_name",
 ]  # fmt: skip

@@ -22,7 +22,7 @@ MOST_HELD = 12  # alerts of one stretch of quiet hours, for they all come at its
 
 
 @dataclass(frozen=True, slots=True)
-class Reach:
+class Recipients:
     """Who gets an alert, and when."""
 
     now: tuple[str, ...]
@@ -74,14 +74,14 @@ def _counts(case: Case, its: OwnSink) -> Iterator[tuple[int, int, str]]:
         yield sum(of_day), its.at_most_per_day, when
 
 
-def reach(case: Case, rule: Rule, sinks: tuple[str, ...]) -> Reach:
+def recipients(case: Case, rule: Rule, sinks: tuple[str, ...]) -> Recipients:
     """Part `sinks` by their own quiet hours."""
     if rule.urgent:
         text = f'rule "{rule.name}" is urgent, so quiet hours don\'t count'
-        return Reach(sinks, (), case.state, (), Clause("quiet", True, text))
+        return Recipients(sinks, (), case.state, (), Clause("quiet", True, text))
     if not case.clock_set:
         text = "the clock is not set, so quiet hours don't count"
-        return Reach(sinks, (), case.state, (), Clause("quiet", True, text))
+        return Recipients(sinks, (), case.state, (), Clause("quiet", True, text))
     now = tuple(sink for sink in sinks if not is_quiet(case.policy, sink, case.now.wall, case.clock_set))
     quiet = [sink for sink in sinks if sink not in now]
     sends = case.policy.hours.when_quiet_ends == "send"
@@ -96,7 +96,7 @@ def reach(case: Case, rule: Rule, sinks: tuple[str, ...]) -> Reach:
         else:
             later.append(sink)
             notes.append(f"to {sink} later, which is quiet{_until(case, sink)}")
-    return Reach(now, tuple(later), state, tuple(notes), _quiet_clause(case, quiet, now))
+    return Recipients(now, tuple(later), state, tuple(notes), _quiet_clause(case, quiet, now))
 
 
 def _quiet_clause(case: Case, quiet: list[str], now: tuple[str, ...]) -> Clause:

@@ -8,7 +8,7 @@ from datetime import datetime
 from dooryard.core.records import Outcome
 from dooryard.core.wording import duration, label, percent
 from dooryard.rehearse.differ import Difference, waits
-from dooryard.rehearse.records import Rehearsal, Seen
+from dooryard.rehearse.records import Rehearsal, RehearsedVisit
 from dooryard.rehearse.truth import Rate, Score
 
 _WHO = 28
@@ -101,13 +101,13 @@ def rate(value: Rate) -> str:
     return f"{value.count} of {value.total} ({low * 100:.0f} to {high * 100:.0f} %)"
 
 
-def why(seen: Seen) -> str:
+def why(seen: RehearsedVisit) -> str:
     """The end of the reason's sentence, after place and visitor."""
     outcome, _, rest = seen.decision.reason.partition(": ")
     return f"{outcome}: {rest.rpartition(': ')[2]}"
 
 
-def _row(rehearsal: Rehearsal, seen: Seen) -> str:
+def _row(rehearsal: Rehearsal, seen: RehearsedVisit) -> str:
     visit = seen.visit
     return (
         f"  {_time(rehearsal, visit.start.wall):<15}{duration(visit.stay_s):>8}   "

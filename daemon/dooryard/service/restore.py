@@ -11,7 +11,7 @@ from pathlib import Path
 
 from dooryard import gate
 from dooryard.box.file import BoxFile
-from dooryard.classify.card import Card
+from dooryard.classify.card import ModelCard
 from dooryard.core.errors import StoreError
 from dooryard.core.log import say
 from dooryard.core.records import Moment
@@ -22,8 +22,8 @@ from dooryard.policy.absence import Absences
 from dooryard.policy.seen import Seen
 from dooryard.policy.state import PolicyState
 from dooryard.service.saving import ABSENCES
-from dooryard.site import model as place
-from dooryard.site.model import Place
+from dooryard.site import site_model
+from dooryard.site.site_model import SiteModel
 from dooryard.tracking.visits import VisitsState
 
 _NUMBER = "number"  # the state that holds the folder's own random number
@@ -41,7 +41,7 @@ def recording(box: BoxFile, base: Path) -> str:
 def state(
     store: Store,
     box: BoxFile,
-    card: Card,
+    card: ModelCard,
     rules: Conditions,
     now: Moment,
     boot: str,
@@ -105,13 +105,13 @@ def _visits(store: Store, recording: str | None) -> VisitsState:
     return VisitsState(hashlib.sha256(number + recording.encode()).digest(), repeats=True)
 
 
-def known_place(store: Store, card: Card) -> Place | None:
+def known_place(store: Store, card: ModelCard) -> SiteModel | None:
     """What the classifier has learned of this place."""
-    fresh = place.place_for(card.features_key, card.feature_count)
-    saved = store.load_state(place.PLACE)
+    fresh = site_model.place_for(card.features_key, card.feature_count)
+    saved = store.load_state(site_model.PLACE)
     if fresh is None or saved is None:
         return fresh
-    known = place.restored(fresh, saved, store.load_state(place.MARKS))
+    known = site_model.restored(fresh, saved, store.load_state(site_model.MARKS))
     if known is None:
         why = "its saved memory is damaged, or an older version of this program or another model made it"
         say(_log, logging.WARNING, "the classifier learns this place anew", why=why)

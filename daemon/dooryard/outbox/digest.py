@@ -18,7 +18,7 @@ _GAP = 6
 _PAPER = (244, 244, 240)
 
 
-def late_alert(late: Sequence[Alert], sink: str, now: Moment, *, clock_set: bool) -> Alert:
+def digest_alert(late: Sequence[Alert], sink: str, now: Moment, *, clock_set: bool) -> Alert:
     """One message to `sink` instead of `late`, which come newest first."""
     salt = hashlib.sha256("\n".join([sink, *(alert.id for alert in late)]).encode()).digest()
     lines = [f"- {alert.title}" for alert in reversed(late[:MOST_LINES])]
