@@ -72,7 +72,7 @@ class State:
     looks: tuple[tuple[Box, float], ...] = ()  # where was looked lately, and when (monotonic seconds)
     decided: dict[str, Decision] = field(default_factory=dict)  # of the visits that last
     waits: Mapping[str, tuple[Wait, ...]] = field(default_factory=dict)  # of visits not decided on yet
-    still_here: frozenset[str] = frozenset()  # those of them that were told again as still here
+    still_here: frozenset[str] = frozenset()  # those of them that were sent again as still here
     absences: Absences = field(default_factory=Absences)
 
 

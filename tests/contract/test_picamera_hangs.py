@@ -60,7 +60,7 @@ def test_a_hang_at_the_stop_ends_with_its_process(board, caplog):
     board.set(hang_at_stop_s=HANG_S)
     assert took_s(camera.close) < 1.0
     until(lambda: camera._leaving.gone(0.1))
-    assert "the driver did not let go: signal SIGABRT" in caplog.text
+    assert "the driver did not release it: signal SIGABRT" in caplog.text
     board.set(hang_at_stop_s=0)
     camera.open()
     assert camera.read(5.0).number == 2

@@ -43,7 +43,7 @@ def test_a_deleted_database_is_written_anew_without_a_loss(tmp_path, gone):
             stored(store, 5)  # before it is noticed
         store.look_after_file()
         [said] = store.news()
-        assert "was deleted or replaced while it was open: it is written anew, nothing is lost" in said
+        assert "was deleted or replaced while it was open: it is rewritten, nothing is lost" in said
         stored(store, 6)
         store.look_after_file()
         assert store.news() == []

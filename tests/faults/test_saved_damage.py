@@ -47,7 +47,7 @@ def test_a_damaged_state_is_kept_aside_and_told_once(tmp_path):
     with closing(sqlite3.connect(tmp_path / "dooryard.sqlite3")) as db, db:
         db.execute("UPDATE states SET data = CAST('what the gate learneD' AS BLOB) WHERE name = 'gate'")
     with closing(Store.open(tmp_path, CLOCK)) as store:
-        assert store.news() == ["what was saved as 'gate' is damaged: it is set aside, and begun anew"]
+        assert store.news() == ["what was saved as 'gate' is damaged: it is set aside, and started over"]
         assert store.news() == []
         assert store.load_state("gate") is None
         assert store.load_state("policy") == b"{}"

@@ -155,7 +155,7 @@ def test_a_state_that_makes_no_sense_is_begun_anew(box, caplog):
     garden = box().play(100)
     garden.store.save_state("absences", b'{"version": 1, "waits": 7}')
     garden = box(boot="b2")
-    assert "absences are waited for anew" in caplog.text
+    assert "absences start over" in caplog.text
     assert garden.loop.state.absences.waits == {}
     garden.play(1900)
     assert len(garden.sent("absence")) == 1
@@ -250,4 +250,4 @@ def test_the_health_message_says_it(box):
     garden.play(70)
     hush = garden.loop.hush(garden.clock.now())
     text = status_text(garden.parts, "watching", garden.clock.now(), clock_set=True, hush=hush)
-    assert "Only what is urgent is sent: muted until 17:01." in text
+    assert "Only urgent alerts are sent: muted until 17:01." in text

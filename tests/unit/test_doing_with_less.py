@@ -125,7 +125,7 @@ def test_a_sink_out_of_reach_is_told_to_the_others_and_again_when_it_is_over(ben
             0,
             "power",
             "The supply's voltage is low",
-            "The supply's voltage is well",
+            "The supply's voltage is normal",
         ),
         (
             "enclosure",

@@ -43,7 +43,7 @@ def test_else_the_callers_own_in_the_working_folder(installed, tmp_path, capsys)
 def test_somebody_elses_is_not_taken(installed, tmp_path, monkeypatch):
     (tmp_path / "here" / "box.toml").write_text(BOX)
     monkeypatch.setattr(os, "geteuid", lambda: 4711)
-    with pytest.raises(ConfigError, match="belongs to somebody else"):
+    with pytest.raises(ConfigError, match="belongs to another user"):
         shared.found_files()
 
 

@@ -113,7 +113,7 @@ def test_drop_asks_first(store: Store, yes: str) -> None:
         return yes
 
     outbox.drop(store.folder, ["all"], out, ask, sink="phone")
-    assert asked == ["Drop 3 deliveries? What is dropped is never told. Type yes to do it: "]
+    assert asked == ["Drop 3 deliveries? What is dropped is never sent. Type yes to do it: "]
     assert out.getvalue() == "3 deliveries dropped.\n"
     assert store.counts() == {"phone": {"sent": 1, "dropped": 3}, "post": {"waiting": 1}}
     outbox.drop(store.folder, ["all"], out, ask, sink="phone")

@@ -43,7 +43,7 @@ def test_a_damaged_file_is_said_and_made_anew(tmp_path, data):
     path.write_bytes(data)
     found, trouble = load(path)
     assert found == {}
-    assert "cannot be read and is made anew" in trouble
+    assert "cannot be read and is rebuilt" in trouble
 
 
 def test_every_cut_of_a_file_is_damage_or_the_whole(tmp_path):

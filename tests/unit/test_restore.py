@@ -59,7 +59,7 @@ def test_features_of_another_crop_or_network_are_not_compared(kept, changed, mon
     else:
         card = replace(CARD, model_sha256="0" * 64)
     assert known_place(kept, card).memory.learned == 0
-    assert "the classifier learns this place anew" in caplog.text
+    assert "the classifier relearns this place" in caplog.text
     assert "an older version of this program or another model made it" in caplog.text
 
 

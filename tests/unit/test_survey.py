@@ -307,7 +307,7 @@ def test_a_button_whose_pin_does_not_open_in_time():
 @pytest.mark.parametrize(
     ("name", "value", "verdict", "text"),
     [
-        ("low-power", 0, GOOD, "the supply's voltage is well"),
+        ("low-power", 0, GOOD, "the supply's voltage is normal"),
         ("low-power", 1, LOOK, "the supply's voltage is low"),
         ("slowed-down", 1, LOOK, "the processor slows itself down"),
         ("clock", 1, GOOD, "the clock has been set"),

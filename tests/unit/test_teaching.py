@@ -263,7 +263,7 @@ def test_a_name_is_taken_back_whole_and_lies_where_it_says(tmp_path):
     ("names", "message"),
     [
         ({}, "no pictures in folders of names"),
-        ({"bird": REDS}, '"bird" is no name to teach'),
+        ({"bird": REDS}, '"bird" is not a name to teach'),
         ({"jenny": REDS}, 'what sort of visitor a "jenny" is'),
     ],
 )

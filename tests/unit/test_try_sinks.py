@@ -74,7 +74,7 @@ def test_one_that_fails_does_not_keep_the_others_from_being_tried() -> None:
 
 
 def test_a_box_without_sinks_is_told_so() -> None:
-    assert tried() == (0, "The box file names no sink. Add a [[sink]] table to be told anything.\n")
+    assert tried() == (0, "The box file names no sink. Add a [[sink]] table to be sent anything.\n")
 
 
 @pytest.mark.parametrize(

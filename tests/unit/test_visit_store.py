@@ -107,7 +107,7 @@ def test_a_visit_is_stored_with_its_alert_and_then_told(store, activity_log):
     assert woken == [1]
     assert store.visit(effect.visit.id).picture is not None
     assert store.alert(effect.visit.id).title == "A bird, species not sure, at Alder Row, 14:00"
-    assert visit_store.status() == "1 visits, 1 told, 1 to send"
+    assert visit_store.status() == "1 visits, 1 sent, 1 to send"
 
 
 def test_an_alert_whose_rule_wants_no_picture_has_none(store, activity_log):
@@ -230,7 +230,7 @@ def test_the_summary_is_told_once(store, activity_log):
     for _ in range(3):
         visit_store.summary(rules, moment(at_eight))
     alert = store.alert("summary-2026-06-14")
-    assert alert.text == "Bird, species not sure: at 14:00 (1 told)"
+    assert alert.text == "Bird, species not sure: at 14:00 (1 sent)"
     assert store.counts()["phone"]["waiting"] == 2
 
 

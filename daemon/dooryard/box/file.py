@@ -217,7 +217,7 @@ def box_in(document: Document) -> Parsed[BoxFile]:
     document.raise_problems()
     assert box is not None  # or there were problems
     if not box.sink:
-        document.warning(("sink",), "the box has no sink, so nothing is told; add a [[sink]]")
+        document.warning(("sink",), "the box has no sink, so nothing is sent; add a [[sink]]")
     return Parsed(box, document.told())
 
 

@@ -23,9 +23,9 @@ MEANS: dict[Shows, str] = {
     Shows.RUNNING: "it runs and nobody is there",
     Shows.SEEING: "somebody is there",
     Shows.SENDING: "an alert is being sent",
-    Shows.LATE: "alerts wait because the network is away",
+    Shows.LATE: "alerts wait because the network is down",
     Shows.HOT: "too hot: it does less until it has cooled",
-    Shows.HALTING: "it is halting: leave the plug in",
+    Shows.HALTING: "it is halting: don't unplug it",
 }
 
 Steps = tuple[tuple[bool, float], ...]

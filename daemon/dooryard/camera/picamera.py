@@ -44,7 +44,7 @@ from dooryard.core.records import Exposure, Frame, Luma, Moment, Rgb
 
 _log = logging.getLogger(__name__)
 _OLDEST_S = 600.0  # a sensor time further back than this is no time of a frame in hand
-_GONE = "close it and open it anew"
+_GONE = "close it and open it again"
 Room = Callable[[tuple[int, ...]], npt.NDArray[np.uint8]]
 """Gives an array of that shape for a large picture to be put into."""
 
@@ -98,7 +98,7 @@ class PicameraCamera:
         check_sizes(large_size, luma_size, frames_per_s, buffers)
         faults = problems(self._options, frames_per_s)
         if faults:
-            raise CameraError("; ".join(faults), "mend the [camera] table of the box file")
+            raise CameraError("; ".join(faults), "fix the [camera] table of the box file")
         self.name = f"board camera {camera_index}"
         self._clock = clock
         self._index = camera_index
@@ -132,7 +132,7 @@ class PicameraCamera:
         opening, closing = self._opening, self._closing
         if (opening is not None and opening.hangs()) or (closing is not None and closing.is_alive()):
             raise StuckError(
-                f"{self.name} has not been let go of: the driver does not answer",
+                f"{self.name} has not been released: the driver does not answer",
                 "end the program; if the camera stays away after a restart, restart the board",
             )
         self._library = picamera_faults.import_picamera2()
@@ -143,7 +143,7 @@ class PicameraCamera:
         except TimeoutError:
             raise CameraError(
                 f"{self.name} did not start within {self._open_within_s:g} s",
-                "see the camera's lines in the system journal; power off and seat its ribbon anew",
+                "see the camera's lines in the system journal; power off and reseat its ribbon",
             ) from None
         except picamera_faults.LIBRARY_ERRORS as error:
             raise picamera_faults.camera_error(error, self._index, buffers_mib) from error
@@ -186,7 +186,7 @@ class PicameraCamera:
         self._closing.join(self._close_within_s)
         if self._closing.is_alive():
             atexit.unregister(device.close)  # the library's own; it would hold up the program's end
-            _log.error("%s: the driver did not let go within %g s", self.name, self._close_within_s)
+            _log.error("%s: the driver did not release it within %g s", self.name, self._close_within_s)
 
     def _start(self) -> Any:
         """Open, configure and start a device; on the opening thread."""

@@ -50,7 +50,7 @@ class Child:
             self._link.close()
             raise CameraError(
                 f"the process for {name} cannot be started: {error}",
-                "see that there is memory to spare, then start the program anew",
+                "see that there is memory to spare, then start the program again",
             ) from error
         finally:
             os.close(luma_fd)
@@ -81,7 +81,7 @@ class Child:
             return None if heard is None else heard[0]
         except EOFError:
             what = f"the process of {self._name} {self._end()}"
-            raise CameraError(what, "close it and open it anew") from None
+            raise CameraError(what, "close it and open it again") from None
 
     def leave(self, *, settle_s: float, within_s: float) -> None:
         """Let it close the camera and end, and end it after `within_s`; wait for that `settle_s` at most."""
@@ -105,7 +105,7 @@ class Child:
     def _see_it_end(self, within_s: float) -> None:
         for number, wait_s in ((None, within_s), (signal.SIGABRT, _DYING_S), (signal.SIGKILL, within_s)):
             if number is not None:
-                _log.error("%s: the driver did not let go: signal %s", self._name, number.name)
+                _log.error("%s: the driver did not release it: signal %s", self._name, number.name)
                 self._process.send_signal(number)
             try:
                 self._process.wait(wait_s)

@@ -28,7 +28,7 @@ from dooryard.core.errors import CameraError, StuckError
 from dooryard.core.records import Exposure, Frame, Luma, Moment, Rgb
 
 _log = logging.getLogger(__name__)
-_GONE = "close it and open it anew"
+_GONE = "close it and open it again"
 
 
 class PicameraProcess:
@@ -102,7 +102,7 @@ class PicameraProcess:
                 self.close()
                 raise CameraError(
                     f"{self.name} {self._phase}",
-                    "see the camera's lines in the system journal; power off and seat its ribbon anew",
+                    "see the camera's lines in the system journal; power off and reseat its ribbon",
                 )
             return False
         if heard["say"] == "failed":
@@ -147,7 +147,7 @@ class PicameraProcess:
         if self._leaving is not None and not self._leaving.gone(within_s):
             if self._leaving.given_up():
                 raise StuckError(
-                    f"{self.name} has not been let go of: the driver does not answer",
+                    f"{self.name} has not been released: the driver does not answer",
                     "end the program; if the camera stays away after a restart, restart the board",
                 )
             return False

@@ -55,7 +55,7 @@ class CameraWorker:
                 assert heard is not None
                 self._answer(camera, *heard)
         except (EOFError, BrokenPipeError, ConnectionResetError):
-            _log.debug("the service has no more questions")
+            _log.debug("the service has closed the connection")
         finally:
             camera.close()
 

@@ -62,7 +62,7 @@ def parse(text: str, where: str) -> ModelCard:
     try:
         return _card(tomllib.loads(text))
     except RecursionError as error:
-        raise ModelError(f"{where}: brackets are nested far too deeply", _REMEDY) from error
+        raise ModelError(f"{where}: brackets are nested too deeply", _REMEDY) from error
     except tomllib.TOMLDecodeError as error:
         raise ModelError(f"{where}: not a model card: {error}", _REMEDY) from error
     except KeyError as error:
@@ -71,7 +71,7 @@ def parse(text: str, where: str) -> ModelCard:
         raise ModelError(f"{where}: {error}", _REMEDY) from error
 
 
-_REMEDY = "mend the card (models/lite0.toml in the package is a whole one), or install the package again"
+_REMEDY = "fix the card (models/lite0.toml in the package is a whole one), or install the package again"
 
 
 def _card(data: dict[str, Any]) -> ModelCard:

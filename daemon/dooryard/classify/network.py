@@ -15,7 +15,7 @@ from dooryard.classify.presence import Presence
 from dooryard.core.errors import ModelError
 from dooryard.core.text_files import MOST_BYTES, read_plain
 
-REINSTALL = "install the package again, or build the model anew with tools/build_model.py"
+REINSTALL = "install the package again, or rebuild the model with tools/build_model.py"
 
 MOST_MODEL_BYTES = 500_000_000  # no board that this is for could hold a larger one in memory
 

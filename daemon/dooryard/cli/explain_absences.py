@@ -34,7 +34,7 @@ def _standing(saved: str, zone: ZoneInfo | None) -> list[str]:
     try:
         waits = absence_saved.from_json(saved).waits
     except StoreError as error:
-        return [f"{error.what}: the service begins anew with them."]
+        return [f"{error.what}: the service starts over with them."]
     return [f"{name}: {_stands(wait, zone)}" for name, wait in waits.items()]
 
 

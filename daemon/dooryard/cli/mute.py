@@ -11,7 +11,7 @@ from dooryard.cli.shared import add_context_options, context_of
 
 def add(commands: Any) -> None:
     """Add the command to `commands`, what `ArgumentParser.add_subparsers` returned."""
-    mute = commands.add_parser("mute", help="send only what is urgent for a while, or see whether it is so")
+    mute = commands.add_parser("mute", help="send only urgent alerts for a while, or see whether it is so")
     add_context_options(mute)
     change = mute.add_mutually_exclusive_group()
     change.add_argument(

@@ -12,14 +12,14 @@ from dooryard.cli.shared import add_context_options, context_of
 
 def add(commands: Any) -> None:
     """Add the commands to `commands`, what `ArgumentParser.add_subparsers` returned."""
-    outbox = commands.add_parser("outbox", help="what was not told yet: list it, try again, or drop it")
+    outbox = commands.add_parser("outbox", help="what was not sent yet: list it, try again, or drop it")
     add_context_options(outbox)
     change = outbox.add_mutually_exclusive_group()
     change.add_argument("--retry", nargs="+", metavar="ALERT", help='try these again, or "all"')
-    change.add_argument("--drop", nargs="+", metavar="ALERT", help='never tell these, or "all"')
+    change.add_argument("--drop", nargs="+", metavar="ALERT", help='never send these, or "all"')
     outbox.add_argument("--sure", action="store_true", help="with --drop: ask nothing")
     outbox.add_argument("--sink", metavar="NAME", help="only of this sink")
-    outbox.add_argument("--everything", action="store_true", help="list what was told, too")
+    outbox.add_argument("--everything", action="store_true", help="list what was sent, too")
     outbox.add_argument("--json", action="store_true", help="list it for other programs")
     outbox.set_defaults(command=_outbox)
 

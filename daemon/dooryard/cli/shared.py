@@ -87,7 +87,7 @@ def found_files() -> tuple[Path, Path | None]:
             ) from error
         if box_file == here and owner != os.geteuid():
             raise ConfigError(
-                f"{here.resolve()} belongs to somebody else", "name it with --box if you mean it"
+                f"{here.resolve()} belongs to another user", "name it with --box if you mean it"
             )
         policy_file = box_file.with_name("policy.toml")
         return box_file, policy_file if policy_file.is_file() else None

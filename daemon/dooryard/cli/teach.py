@@ -98,11 +98,13 @@ def _table(known: Taught) -> list[str]:
 def _example(path: Path, group_of: Mapping[str, str], group: str | None) -> Example:
     name = plain_name(path.parent.name)
     if name in _NO_NAMES:
-        raise ConfigError(f'{path.parent}: "{name}" is no name to teach', "name the folder after one visitor")
+        raise ConfigError(
+            f'{path.parent}: "{name}" is not a name to teach', "name the folder after one visitor"
+        )
     whose = group_of.get(name) or group
     if whose is None:
         raise ConfigError(
-            f'{path.parent}: nobody knows yet what sort of visitor a "{name}" is',
+            f'{path.parent}: it is not known yet what kind of visitor a "{name}" is',
             f"say it with --group, one of {', '.join(GROUPS)}",
         )
     return album.example(whose, name, f"{path.stem}.jpg")

@@ -31,7 +31,7 @@ def add(commands: Any) -> None:
     hours.add_argument("--from", type=_date, dest="first", metavar="DATE", help="first day (today)")
     hours.set_defaults(command=_hours)
 
-    why = commands.add_parser("why", help="say why a visit was told, or was not")
+    why = commands.add_parser("why", help="say why an alert on a visit was sent, or was not")
     why.add_argument(
         "visit",
         metavar="VISIT",
@@ -43,7 +43,7 @@ def add(commands: Any) -> None:
 
 
 def _add_rehearse(commands: Any) -> None:
-    rehearse = commands.add_parser("rehearse", help="try a policy on recorded frames; nothing is told")
+    rehearse = commands.add_parser("rehearse", help="try a policy on recorded frames; nothing is sent")
     rehearse.add_argument(
         "recordings", nargs="+", metavar="RECORDING",
         help="a folder of frames, a box file with a recording as its camera, or scene[:NAME]",
@@ -137,7 +137,7 @@ def _date(text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f'"{text}" is no date; write one such as 2026-06-14') from None
+        raise argparse.ArgumentTypeError(f'"{text}" is not a date; write one such as 2026-06-14') from None
 
 
 def _count(text: str) -> int:
@@ -146,7 +146,7 @@ def _count(text: str) -> int:
     except ValueError:
         value = 0
     if value < 1:
-        raise argparse.ArgumentTypeError(f'"{text}" will not do; write a whole number, 1 or more')
+        raise argparse.ArgumentTypeError(f'"{text}" is not valid; write a whole number, 1 or more')
     return value
 
 
@@ -156,5 +156,5 @@ def _positive(text: str) -> float:
     except ValueError:
         value = 0.0
     if not 0 < value < float("inf"):
-        raise argparse.ArgumentTypeError(f'"{text}" will not do; write a number above 0, such as 1.5')
+        raise argparse.ArgumentTypeError(f'"{text}" is not valid; write a number above 0, such as 1.5')
     return value

@@ -41,7 +41,7 @@ def try_sinks(
         trials.append(Trial(sink.name, answer, remedy_for(answer)))
         print("\n".join(lines_of(trials[-1])), file=out, flush=True)
     if not trials:
-        print("The box file names no sink. Add a [[sink]] table to be told anything.", file=out)
+        print("The box file names no sink. Add a [[sink]] table to be sent anything.", file=out)
     return EXIT_OK if all(trial.remedy is None for trial in trials) else SinkError.exit_code
 
 

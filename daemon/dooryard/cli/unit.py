@@ -19,13 +19,13 @@ def add(commands: Any) -> None:
     )
     add_context_options(survey)
     survey.add_argument("--json", action="store_true", help="print it for other programs")
-    survey.add_argument("--no-button", action="store_true", help="do not ask for a press of the button")
+    survey.add_argument("--no-button", action="store_true", help="don't ask for a button press")
     survey.add_argument(
         "--picture", type=Path, metavar="FILE", help="keep a picture of the whole view, the region drawn in"
     )
     survey.set_defaults(command=_survey)
 
-    report = commands.add_parser("gate-report", help="where the view is restless, and what that costs")
+    report = commands.add_parser("gate-report", help="where the view keeps moving, and what that costs")
     add_context_options(report)
     report.add_argument("--picture", type=Path, metavar="FILE", help="write the map as a PNG")
     report.set_defaults(command=_gate_report)

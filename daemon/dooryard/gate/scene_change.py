@@ -16,7 +16,7 @@ SCENE_CHANGE_S = 4.0  # for so long, before the view is learned anew
 BODY_PART = 0.5  # a single change within a box of less than this part of the picture is a body, however near
 ALONE = 0.35  # and makes up this part of all that changed (light around it seems changed too)
 OTHER_LIGHT = 0.4  # log brightness of the whole view: no body in a half of it changes that so much
-NEWS = "most of the view has changed: learning it anew"
+NEWS = "most of the view has changed: relearning it"
 
 
 def has_changed(view: View) -> bool:

@@ -52,7 +52,7 @@ def watch(
         return fresh(luma, mono_s, state), ()
     dt_s = mono_s - state.last_s
     if dt_s < 0 or dt_s > settings.gap_s:
-        return fresh(luma, mono_s, state, "a gap in the frames: learning the view anew"), ()
+        return fresh(luma, mono_s, state, "a gap in the frames: relearning the view"), ()
     if dt_s == 0:
         return state, ()
     return decide(state, look(state, luma, dt_s, settings), mono_s, settings, occupied)

@@ -40,17 +40,17 @@ class Trouble:
 
 SLOWED_DOWN = Trouble(
     "slowed-down", 1.0, 0.0, 60.0, "heat",
-    "the board slows itself down because of heat or low power",
+    "the board is throttling because of heat or low power",
     "the board runs at full speed again",
 )  # fmt: skip
 LITTLE_MEMORY = Trouble(
     "memory", 40.0, 80.0, 120.0, "memory",
     "little memory is left: other programs on the board may be stopped by the system",
-    "there is memory again",
+    "enough memory is free again",
 )  # fmt: skip
 CLOCK_NOT_SET = Trouble(
     "clock", 0.0, 1.0, 600.0, "clock",
-    "the clock is not set: hours are not acted on and pictures say so, until the network sets it",
+    "the clock is not set: hours are ignored, and pictures say so, until the network sets it",
     "the clock is set",
 )  # fmt: skip
 USUAL = (SLOWED_DOWN, LITTLE_MEMORY, CLOCK_NOT_SET)

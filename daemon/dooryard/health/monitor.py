@@ -65,7 +65,7 @@ class Monitor:
         try:
             self.state = HealthState.from_json(saved.decode("utf-8", "replace"), now)
         except StoreError as error:
-            say(_log, logging.ERROR, "heat steps begin anew", why=error.what)
+            say(_log, logging.ERROR, "heat steps start over", why=error.what)
 
     def tick(self, policy: Policy, now: Moment) -> tuple[HealthNews, ...]:
         """Take in what the sensors said since, at most every few seconds; what is to be told."""

@@ -52,7 +52,7 @@ class HealthState:
         except (KeyError, TypeError, ValueError, AttributeError, RecursionError) as error:
             raise StoreError(
                 f"the saved heat steps cannot be read ({type(error).__name__}: {error})",
-                "remove that state; the steps then begin anew from the sensors",
+                "remove that state; the steps then start over from the sensors",
             ) from error
 
 

@@ -120,7 +120,7 @@ class AnnotationDatabase:
     # --- the mute ---
 
     def mute(self, until: datetime | None, wall: datetime) -> None:
-        """Only what is urgent is sent until `until` (None: no longer). Asked for at `wall`."""
+        """Only urgent alerts are sent until `until` (None: no longer). Asked for at `wall`."""
         with self._writing() as db:
             db.execute("DELETE FROM mute")
             if until is not None:

@@ -155,5 +155,5 @@ def _error_scope(folder: Path) -> Iterator[None]:
     except (sqlite3.Error, OSError, ValueError, KeyError, TypeError) as error:
         raise StoreError(
             f"the store in {folder} cannot be read: {error}",
-            "see that this user may read the state folder; start the daemon once, it mends what it can",
+            "see that this user may read the state folder; start the daemon once, it repairs what it can",
         ) from error

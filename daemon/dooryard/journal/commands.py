@@ -80,12 +80,12 @@ def mute(context: JournalContext, until: str | None, *, over: bool) -> int:
     if until is not None:
         text = muting.mute(context.state_folder, until, context.policy, now)
         print(
-            f"{text}: only what is urgent is sent; a running box hears of it within a minute",
+            f"{text}: only urgent alerts are sent; a running box picks it up within a minute",
             file=context.out,
         )
     elif over:
         held = muting.end(context.state_folder, now)
-        text = "the mute is ended; a running box hears of it within a minute" if held else "it was not muted"
+        text = "the mute has ended; a running box picks it up within a minute" if held else "it was not muted"
         print(text, file=context.out)
     else:
         with contextlib.closing(AnnotationDatabase(context.state_folder)) as database:

@@ -21,7 +21,7 @@ def mute(state_folder: Path, text: str, policy: Policy, now: datetime) -> str:
     """
     if not clock_is_set(now):
         raise ConfigError(
-            "the clock is not set, so nobody knows when a mute would end",
+            "the clock is not set, so it is not known when a mute would end",
             "set the clock, or wait until it is",
         )
     until = mute_end(text, now, policy.place)

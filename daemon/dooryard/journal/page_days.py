@@ -121,8 +121,8 @@ def tally_text(tally: AccuracyTally) -> str:
     """How often the box was right, said with its limits and its bias."""
     if tally.judged == 0:
         return (
-            "Nobody has marked a visit yet, so nobody can say how often the box is right. "
-            "Marks put it right and teach it."
+            "No visit is marked yet, so it is not known how often the box is right. "
+            "Marks correct it and teach it."
         )
     low, high = tally.limits
     open_text = ""

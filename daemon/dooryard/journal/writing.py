@@ -164,9 +164,9 @@ def _index_html(source: PageSource, view: page_days.IndexView, forms: render.For
 
 def _held_html(source: PageSource, days: Sequence[page_days.HeldDay]) -> bytes:
     lead = (
-        f"What was stored and not told at once, and why, on the newest {HELD_DAYS} days with a visit."
+        f"What was stored and not sent at once, and why, on the newest {HELD_DAYS} days with a visit."
         if days
-        else "Nothing was held back lately: every visit was told at once."
+        else "Nothing was held back lately: every visit was sent at once."
     )
     return render.page(
         "held-back.html", paths.HELD_BACK, {"days": days, "lead": lead, "picture": None}, source.shared,

@@ -47,8 +47,8 @@ def take(
 
 
 def _gone(names: list[str], *, all_away: bool) -> str:
-    text = f"{_listed(names)} cannot be reached: alerts wait, and go out when that is over"
-    return f"{text}; no sink can be reached, so the network may be away" if all_away else text
+    text = f"{_listed(names)} cannot be reached: alerts wait and will be sent once it answers"
+    return f"{text}; no sink can be reached, so the network may be down" if all_away else text
 
 
 def _listed(names: list[str]) -> str:

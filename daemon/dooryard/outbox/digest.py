@@ -31,7 +31,7 @@ def digest_alert(late: Sequence[Alert], sink: str, now: Moment, *, clock_set: bo
         wall=now.wall,
         clock_set=clock_set,
         title=f"{len(late)} alerts that could not be sent in time",
-        text="These could not be sent when they happened: it was quiet, or the network was away. "
+        text="These could not be sent when they happened: it was quiet, or the network was down. "
         "The oldest first:\n" + "\n".join(lines),
         sinks=(sink,),
     )

@@ -64,7 +64,7 @@ def written_anew(db: sqlite3.Connection, path: Path, wall: datetime, disk: FileC
     disk.rename(temp, path)
     disk.sync_folder(path.parent)
     kept = f"; what was put in its place is kept as {found}" if found else ""
-    return f"{path.name} was deleted or replaced while it was open: it is written anew, nothing is lost{kept}"
+    return f"{path.name} was deleted or replaced while it was open: it is rewritten, nothing is lost{kept}"
 
 
 def _keep_what_is_there(path: Path, wall: datetime, disk: FileCalls) -> str | None:

@@ -296,5 +296,5 @@ class Store:
             try:
                 self.save_state("boot", f"{boot} {number}".encode())
             except StoreError as error:  # a full disk must not keep the box from watching
-                self.notes.append(f"after a restart, times of this boot could not be mended: {error.what}")
+                self.notes.append(f"after a restart, times of this boot could not be repaired: {error.what}")
         return number

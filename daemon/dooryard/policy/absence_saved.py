@@ -27,7 +27,7 @@ def from_json(text: str) -> Absences:
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError) as error:
         raise StoreError(
             f"what was saved of absences cannot be read ({type(error).__name__}: {error})",
-            "remove that state; absences are then waited for anew",
+            "remove that state; absences then start over",
         ) from error
 
 

@@ -87,8 +87,8 @@ def _waiting(
 
 def _for_nobody(visitor: Visitor) -> str:
     if visitor.group == SOMETHING:
-        return f'the classifier was away, and no rule is for "{SOMETHING}"'
-    return "no rule is for this visitor"
+        return f'the classifier was away, and no rule matches "{SOMETHING}"'
+    return "no rule matches this visitor"
 
 
 def _not_taken(case: Case, rule: Rule, names: frozenset[str], clauses: list[Clause]) -> Clause | None:
@@ -184,7 +184,7 @@ def _decision(
     *,
     sinks: tuple[str, ...] = (),
 ) -> Decision:
-    said = "held" if outcome is Outcome.HOLD and sinks else outcome.value
+    said = "held" if outcome is Outcome.HOLD and sinks else outcome.words
     return Decision(
         visit=case.visit.id,
         outcome=outcome,

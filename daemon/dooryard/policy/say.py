@@ -185,6 +185,6 @@ def _summary_line(policy: Policy, name: str, visits: Sequence[DayVisit]) -> str:
     when = f"at {first}" if len(starts) == 1 else f"{len(starts)} times, {first} to {last}"
     told, held = (sum(v.outcome is kind for v in visits) for kind in (Outcome.TELL, Outcome.HOLD))
     muted = sum(v.muted for v in visits)
-    words = ((told, "told"), (held - muted, "held in quiet hours"), (muted, "held by a pause or a mute"))
+    words = ((told, "sent"), (held - muted, "held in quiet hours"), (muted, "held by a pause or a mute"))
     notes = [f"{n} {word}" for n, word in words if n]
     return f"{sentence(name)}: {when}" + (f" ({', '.join(notes)})" if notes else "")

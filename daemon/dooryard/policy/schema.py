@@ -94,7 +94,7 @@ class Hours(Table):
     )
     quiet: Windows = Field(
         default=(),
-        description="One window or several in which only what is urgent is sent. None given: never.",
+        description="One window or several in which only urgent alerts are sent. None given: never.",
     )
     when_quiet_ends: Literal["send", "summary"] = Field(
         default="send",
@@ -180,7 +180,7 @@ class Policy(Table):
         default=(), strict=False, max_length=20, description="Told when nobody came."
     )
     pause: tuple[Pause, ...] = Field(
-        default=(), strict=False, max_length=20, description="Dates on which only what is urgent is sent."
+        default=(), strict=False, max_length=20, description="Dates on which only urgent alerts are sent."
     )
     sink: tuple[OwnSink, ...] = Field(default=(), strict=False, max_length=16, description="Of one sink.")
     keeping: Keeping = Field(default=Keeping(), description="What is kept on the box.")

@@ -70,7 +70,7 @@ def _counts(case: Case, its: OwnSink) -> Iterator[tuple[int, int, str]]:
         of_day = (
             told.day == day if day and told.day else now_s - told.mono_s < LONGEST_DAY_S for told in had
         )
-        when = "today" if day else "in a day's time (the clock is not set)"
+        when = "today" if day else "in 24 h (the clock is not set)"
         yield sum(of_day), its.at_most_per_day, when
 
 

@@ -138,7 +138,7 @@ def load(path: Path) -> tuple[dict[str, CachedSighting], str | None]:
             raise ValueError(f"version {about['version']!r}, not {VERSION}")
         return {row["key"]: _answer(row, features) for row in about["answers"]}, None
     except _DAMAGE as damage:
-        return {}, f"{path.name} cannot be read and is made anew ({type(damage).__name__}: {damage})"
+        return {}, f"{path.name} cannot be read and is rebuilt ({type(damage).__name__}: {damage})"
 
 
 def save(path: Path, answers: dict[str, CachedSighting]) -> str | None:

@@ -17,7 +17,7 @@ class RehearsedVisit:
     decision: Decision
     decided: Moment
     jpeg: bytes | None = None  # the best picture, small; only where pictures were asked for
-    still: tuple[datetime, str] | None = None  # when it was told again as still here, and in what words
+    still: tuple[datetime, str] | None = None  # when it was sent again as still here, and in what words
 
     @property
     def end(self) -> datetime:

@@ -58,7 +58,7 @@ def state(
             policy = PolicyState.from_json(saved.decode("utf-8", "replace"), now, boot)
             policy = policy.outage_counted(now) if rules.clock_set else policy
         except StoreError as error:
-            say(_log, logging.ERROR, "cooldowns begin anew", why=error.what)
+            say(_log, logging.ERROR, "cooldowns start over", why=error.what)
     if recording is None and not policy.seen.days:
         policy = replace(policy, seen=_seen_before(store, rules))
     remembered = None
@@ -66,7 +66,7 @@ def state(
     if saved is not None:
         remembered = gate.load(saved, (box.camera.luma_height, box.camera.luma_width), rules.gate)
         if remembered is None:
-            say(_log, logging.WARNING, "the gate learns this place anew", why="its saved memory does not fit")
+            say(_log, logging.WARNING, "the gate relearns this place", why="its saved memory does not fit")
     known = known_place(store, card)
     return State(_visits(store, recording), policy, remembered, known, absences=_absences(store))
 
@@ -77,7 +77,7 @@ def _absences(store: Store) -> Absences:
         try:
             return absence_saved.from_json(saved.decode("utf-8", "replace"))
         except StoreError as error:
-            say(_log, logging.ERROR, "absences are waited for anew", why=error.what)
+            say(_log, logging.ERROR, "absences start over", why=error.what)
     return Absences()
 
 
@@ -114,7 +114,7 @@ def known_place(store: Store, card: ModelCard) -> SiteModel | None:
     known = site_model.restored(fresh, saved, store.load_state(site_model.MARKS))
     if known is None:
         why = "its saved memory is damaged, or an older version of this program or another model made it"
-        say(_log, logging.WARNING, "the classifier learns this place anew", why=why)
+        say(_log, logging.WARNING, "the classifier relearns this place", why=why)
     return known or fresh
 
 

@@ -48,9 +48,7 @@ def camera_lines(
     height, width = picture.shape[:2]
     lines = [good(_ABOUT, f"{camera.name} gives pictures of {width} x {height}")]
     if stalls:
-        remedy = (
-            "watch the log for more; if it goes on, switch the power off first, then seat its ribbon anew"
-        )
+        remedy = "watch the log for more; if it goes on, switch the power off first, then reseat its ribbon"
         lines.append(look(_ABOUT, f"{stalls} times no frame came for 2 s", remedy))
     return [*lines, *_rate(frames, frames_per_s), *picture_lines(picture)]
 

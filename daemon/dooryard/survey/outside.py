@@ -18,7 +18,7 @@ from dooryard.survey.lines import Finding, bad, good, look
 _OFF_FIRST = "switch the power off first, then "  # before anybody touches a wire
 _FLAGS = {  # the board's own: the value that is well, what it means, what the other means, the remedy
     "low-power": (
-        0.0, "the supply's voltage is well", "the supply's voltage is low",
+        0.0, "the supply's voltage is normal", "the supply's voltage is low",
         _OFF_FIRST + "take a supply with more current, or a shorter and thicker cable",
     ),
     "slowed-down": (
@@ -151,7 +151,7 @@ def sink_lines(
             lines.append(look(about, f"{where}: {why}", remedy))
         else:
             lines.append(good(about, f"{where} answers; nothing was sent"))
-    return lines or [look("sinks", "the box file has none, so nothing is told", "add a [[sink]]")]
+    return lines or [look("sinks", "the box file has none, so nothing is sent", "add a [[sink]]")]
 
 
 def secret_lines(resolvers: Sequence[tuple[str, str, Callable[[], object]]]) -> Sequence[Finding]:

@@ -65,7 +65,7 @@ def test_a_long_gap_and_a_clock_that_goes_back_learn_anew():
     for later in (state.last_s + 100, state.last_s - 50):
         scene_change, motions = watch(state, empty(1)[0], later, GateSettings())
         assert not scene_change.ready
-        assert scene_change.news == "a gap in the frames: learning the view anew"
+        assert scene_change.news == "a gap in the frames: relearning the view"
         assert motions == ()
 
 
@@ -117,7 +117,7 @@ def test_a_camera_nudged_for_good_is_learned_anew_within_20_s_and_says_so():
         assert not passed(motions)
         news.append(state.news)
         ready_s = number / 5 if state.ready and any(news) and ready_s is None else ready_s
-    assert "most of the view has changed: learning it anew" in news
+    assert "most of the view has changed: relearning it" in news
     assert ready_s is not None
     assert ready_s <= 20
 

@@ -94,7 +94,7 @@ def test_the_day_page_tells_who_came_at_8_40_how_sure_and_what_was_held_back(row
     assert "84 % sure at the end , stayed 20 s" in read
     assert "Told to phone" in read
     held_back = read[read.index("What was held back") :]
-    assert "08:42, Squirrel : not told: cooldown of 4 min has 1 min 39 s left" in held_back
+    assert "08:42, Squirrel : not sent: cooldown of 4 min has 1 min 39 s left" in held_back
     assert "Sunrise 04:46" in read
     assert "Watched 13 hours until 20:00" not in read  # the watch hours end at 20:00: the day is over
     assert "First visit 3 h 54 min after sunrise" in read
@@ -263,11 +263,11 @@ def test_a_first_short_run_has_no_rate_and_says_since_when_it_watches(row):
     built(row)  # hours after its last frame
     read = text(row, "day/2026-06-14.html")
     assert "Watched 4 min until 12:04" in read
-    assert "Visits an hour of watching watched too short for a rate" in read
+    assert "Visits an hour of watching not watched long enough for a rate" in read
     assert "Not watched 00:00 to 12:00: before the box was set up" in read
     assert "not yet begun" not in read
     built(row, EVENING + 3 * DAY)  # the days since are not watched either
-    assert "watched too short for a rate" in text(row, "visitor/house-finch.html")
+    assert "not watched long enough for a rate" in text(row, "visitor/house-finch.html")
 
 
 def test_a_time_off_that_goes_on_stands_on_the_day_and_is_not_watched(row):

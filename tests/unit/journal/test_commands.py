@@ -110,7 +110,7 @@ def test_mute_is_asked_for_shown_and_ended(row):
     row.add((NOON, FINCH, Outcome.TELL))
     assert said(row) == "not muted"
     assert said(row, over=True) == "it was not muted"
-    assert said(row, "tomorrow").startswith("muted until 06:00: only what is urgent is sent")
+    assert said(row, "tomorrow").startswith("muted until 06:00: only urgent alerts are sent")
     assert said(row, "2h").startswith("muted until 23:00: ")  # 20:00 in UTC is 21:00 there
     assert said(row) == "muted until 23:00"
     assert said(row, over=True).startswith("the mute is ended")
@@ -128,6 +128,6 @@ def test_a_mute_until_no_such_time_is_refused_and_changes_nothing(box, capsys, w
 
 def test_mute_from_the_command_line(box, capsys):
     assert main(["mute", "--box", str(box), "--until", "2h"]) == 0
-    assert "only what is urgent is sent" in capsys.readouterr().out
+    assert "only urgent alerts are sent" in capsys.readouterr().out
     assert main(["mute", "--box", str(box), "--end"]) == 0
     assert "ended" in capsys.readouterr().out

@@ -223,7 +223,7 @@ def test_a_mute_from_a_phone_shown_and_ended(ask, row):
     assert (status, headers["Location"]) == (303, "/marks.html")
     for page in ("/", DAY, "/marks.html"):
         body = ask("GET", page, COOKIE)[2]
-        assert "Only what is urgent is sent: muted until 06:00." in body
+        assert "Only urgent alerts are sent: muted until 06:00." in body
         assert "End the mute" in body
     assert "urgent" not in (row.site / "index.html").read_text()  # nobody else is to know
     assert ask("POST", "/mute", COOKIE, mute("end", back="index.html"))[1]["Location"] == "/"

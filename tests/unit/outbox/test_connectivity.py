@@ -26,7 +26,7 @@ def test_a_short_failure_is_no_news():
 
 def test_one_sink_is_away_and_back():
     connectivity, told = take(Connectivity(), {"phone": 0.0}, SINKS, AWAY_AFTER_S)
-    assert told == ("phone cannot be reached: alerts wait, and go out when that is over",)
+    assert told == ("phone cannot be reached: alerts wait and will be sent once it answers",)
     assert take(connectivity, {"phone": 0.0}, SINKS, 5000.0)[1] == ()
     connectivity, told = take(connectivity, {}, SINKS, 7200.0)
     assert told == ("phone can be reached again, after 2 h",)
@@ -37,8 +37,8 @@ def test_where_none_can_be_reached_it_says_so():
     connectivity, _ = take(Connectivity(), {"phone": 0.0}, SINKS, AWAY_AFTER_S)
     connectivity, told = take(connectivity, {"phone": 0.0, "post": 60.0}, SINKS, AWAY_AFTER_S + 60.0)
     (text,) = told
-    assert text.startswith("post cannot be reached: alerts wait, and go out when that is over; ")
-    assert text.endswith("no sink can be reached, so the network may be away")
+    assert text.startswith("post cannot be reached: alerts wait and will be sent once it answers; ")
+    assert text.endswith("no sink can be reached, so the network may be down")
     assert take(connectivity, {}, SINKS, 3600.0)[1] == ("phone and post can be reached again, after 1 h",)
 
 

@@ -316,7 +316,7 @@ def test_a_full_disk_does_not_keep_the_store_from_opening(
 
     monkeypatch.setattr(Store, "save_state", full)
     store = Store.open(tmp_path / "state", clock, boot="first")
-    assert store.notes == ["after a restart, times of this boot could not be mended: the disk is full"]
+    assert store.notes == ["after a restart, times of this boot could not be repaired: the disk is full"]
     store.record_visit(visit(1), None, decision(visit(1)), [], clock_set=False)
     assert store.mend_times(60) == 1
     store.close()

@@ -86,7 +86,7 @@ def test_summary():
     told = summary_alert(RULES, rows(), later(6 * 3600), SINKS)
     assert told.title == "Alder Row, 14 June: 4 visits"
     assert told.text == (
-        "House finch: 3 times, 14:03 to 19:03 (1 told, 1 held in quiet hours)\n"
+        "House finch: 3 times, 14:03 to 19:03 (1 sent, 1 held in quiet hours)\n"
         "Bird, species not sure: at 14:13"
     )
     assert (told.id, told.kind, told.sinks) == ("summary-2026-06-14", "summary", ("post",))

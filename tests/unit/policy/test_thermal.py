@@ -161,7 +161,7 @@ def test_low_power():
     assert box.read(3, **{"low-power": 1.0}).look_every_s == 4
     assert box.told == ["the supply's voltage is low: a look every 4 s at most"]
     assert box.read(10, **{"low-power": 0.0}) == Throttle()
-    assert box.told[1:] == ["the supply's voltage is well again: no longer a look every 4 s at most"]
+    assert box.told[1:] == ["the supply's voltage is normal again: no longer a look every 4 s at most"]
 
 
 def test_a_board_that_does_not_tell_its_voltage_is_no_news():
@@ -171,4 +171,4 @@ def test_a_board_that_does_not_tell_its_voltage_is_no_news():
     box.read(3, **{"low-power": 1.0})
     assert box.told == ["the supply's voltage is low"]
     box.read(70, **{"low-power": 0.0})
-    assert box.told[1:] == ["the supply's voltage is well again"]
+    assert box.told[1:] == ["the supply's voltage is normal again"]

@@ -36,7 +36,7 @@ def feed(trouble: Trouble, values: list[float | None]) -> tuple[FaultStates, lis
 def test_a_flag_begins_and_is_over():
     states, told = feed(SLOWED_DOWN, [0.0] * 3 + [1.0] * 20 + [0.0] * 9)
     assert [(at_s, change.begins) for at_s, change in told] == [(90.0, True), (290.0, False)]
-    assert told[0][1].text == "the board slows itself down because of heat or low power"
+    assert told[0][1].text == "the board is throttling because of heat or low power"
     assert told[1][1].text == "the board runs at full speed again, after 3 min"
     assert states.told == ()
 
