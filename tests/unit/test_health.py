@@ -31,7 +31,7 @@ def test_all_well() -> None:
         "Wi-Fi: -61 dBm.\n"
         "Clock: set.\n"
         "To send: 1 to phone.\n"
-        "Told together, as they were late: 14."
+        "Sent together, as they were late: 14."
     )
 
 

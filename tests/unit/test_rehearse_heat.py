@@ -15,7 +15,7 @@ from dooryard.classify.fake import FakeClassifier
 from dooryard.core.errors import CameraError
 from dooryard.core.records import Exposure, Frame, Moment
 from dooryard.health.thermal import Throttle
-from dooryard.health.throttle import spared_conditions
+from dooryard.health.throttle import throttled_conditions
 from dooryard.rehearse.page import page
 from dooryard.rehearse.recorded import Readings, Recorded, read
 from dooryard.rehearse.replay import replay
@@ -86,7 +86,7 @@ def test_the_pace_of_a_sensor_is_that_of_its_recording():
 @pytest.mark.parametrize(("asked", "waits"), [(None, 0.8), (0.1, 0.8), (5.0, 5.0)])
 def test_looks_are_never_more_frequent_than_without(asked, waits):
     rules = conditions(BoxFile(), policy({}), clock_set=True)
-    assert spared_conditions(rules, Throttle(look_every_s=asked)).look_every_s == waits
+    assert throttled_conditions(rules, Throttle(look_every_s=asked)).look_every_s == waits
 
 
 def test_fewer_frames_are_seen_while_it_is_hot(monkeypatch):

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from dooryard.core.records import Alert
-from dooryard.sinks.base import Answer, Sink
+from dooryard.sinks.base import SendResult, Sink
 
 Talk = Callable[[socket.socket], None]
 PATIENCE_S = 20.0  # past this a sink is said to hang
@@ -69,7 +69,7 @@ def endless(connection: socket.socket, piece: bytes) -> None:
 
 def problem_of(sink: Sink, alert: Alert, picture: bytes | None, secrets: list[str]) -> str | None:
     """Send once; None where the sink answered in bounded time, memory and words, and kept its secrets."""
-    answers: list[Answer | BaseException] = []
+    answers: list[SendResult | BaseException] = []
 
     def send() -> None:
         try:

@@ -86,7 +86,7 @@ class Pin:
         try:
             self.close()
         except Exception as closing:  # noqa: BLE001  (as in `open`; the pin is gone either way)
-            say(_log, logging.WARNING, "pin not let go of", what=self.what, why=str(closing))
+            say(_log, logging.WARNING, "pin not released", what=self.what, why=str(closing))
         self._tries = 0
         self._failed(now_s, error)
 

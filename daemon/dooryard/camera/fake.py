@@ -116,10 +116,10 @@ class FakeCamera:
         if not isinstance(step, str) or step in _FRAMES:
             return self._frame(step, timeout_s)
         if step in "da":  # passed by `open`
-            raise CameraError(f"{self.name} is gone", "close it and open it anew")
+            raise CameraError(f"{self.name} is gone", "close it and open it again")
         self._next += 1
         if step == "e":
-            raise CameraError(f"{self.name} could not read a frame", "close it and open it anew")
+            raise CameraError(f"{self.name} could not read a frame", "close it and open it again")
         self.clock.wait(self._never, timeout_s)
         self._due_s = self.clock.now().mono_s + self._period_s
         raise CameraStalledError(f"no frame from {self.name} within {timeout_s:g} s")

@@ -73,7 +73,7 @@ def camera_error(error: BaseException, camera_index: int, buffers_mib: float) ->
         )
     return CameraError(
         f"the camera does not start: {type(error).__name__}: {texts}",
-        f"see the camera's lines in the system journal; if it goes on, {_OFF_FIRST} seat its ribbon anew",
+        f"see the camera's lines in the system journal; if it goes on, {_OFF_FIRST} reseat its ribbon",
     )
 
 

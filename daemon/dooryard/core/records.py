@@ -85,7 +85,7 @@ class Frame:
     exposure: Exposure = field(default_factory=Exposure)
 
 
-class Held(StrEnum):
+class RejectReason(StrEnum):
     """Why the gate held something back; the value is what a person reads."""
 
     SWAY = "sway"
@@ -104,7 +104,7 @@ class Motion:
 
     box: Box
     score: float  # 1.0 = just enough to be looked at
-    held: Held | None = None  # None: worth a look
+    reject_reason: RejectReason | None = None  # None: worth a look
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,11 +203,16 @@ class Visit:
 
 
 class Outcome(StrEnum):
-    """What was decided about a visit."""
+    """What was decided about a visit. The values are stored and exported, so they keep their older words."""
 
     TELL = "told"
     HOLD = "held for the summary"
     SILENT = "not told"
+
+    @property
+    def words(self) -> str:
+        """What became of the alert, for a person: "sent", "held for the summary", "not sent"."""
+        return {"told": "sent", "not told": "not sent"}.get(self.value, self.value)
 
 
 @dataclass(frozen=True, slots=True)

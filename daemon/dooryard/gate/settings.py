@@ -22,10 +22,10 @@ class GateSettings:
     ignore: tuple[Polygon, ...] = ()  # corners (x, y), 0..1, y downwards
     target_false_per_hour: float = 2.0  # what the gate steers toward when nobody is there
 
-    bar: float = 0.95  # how strong a change must be in a calm place; lower lets more through
+    threshold: float = 0.95  # how strong a change must be in a calm place; lower lets more through
     settle_s: float = 12.0  # a new view is learned for this long before anything is let through
     memory_s: float = 60.0  # background and its spread
-    unrest_s: float = 8.0  # how fast restlessness is learned and forgotten
+    deviation_s: float = 8.0  # how fast restlessness is learned and forgotten
     smooth_s: float = 1.2  # signed mean over time: sway cancels in it, a perched bird does not
     quick_s: float = 0.4  # the reference against which restlessness is measured
     gap_s: float = 30.0  # after a longer gap the view is learned anew
@@ -58,8 +58,8 @@ def problems(settings: GateSettings) -> list[str]:
         found.append(
             f"target_false_per_hour: {settings.target_false_per_hour} is not between 0.01 and 60; 2 is usual"
         )
-    if not 0.3 <= settings.bar <= 5:
-        found.append(f"bar: {settings.bar} is not between 0.3 and 5; 0.95 is usual")
+    if not 0.3 <= settings.threshold <= 5:
+        found.append(f"bar: {settings.threshold} is not between 0.3 and 5; 0.95 is usual")
     for number, polygon in enumerate(settings.ignore):
         found += [f"ignore[{number}]: {text}" for text in _polygon_problems(polygon)]
     for name in _TIMES:

@@ -40,8 +40,8 @@ def needed(winds: Map, excesses: Map, watched_h: float, target_per_h: float) -> 
     The target is shared out by how often each region stirs.
     """
     per_hour = float(winds.sum()) / (watched_h + PRIOR_H)
-    bar = np.full(winds.shape, THRESHOLD, np.float32)
+    threshold = np.full(winds.shape, THRESHOLD, np.float32)
     if per_hour > target_per_h:
-        bar *= np.exp(scale(winds, excesses) * np.float32(math.log(per_hour / target_per_h)))
-        bar[winds < 0.05] = THRESHOLD
-    return bar
+        threshold *= np.exp(scale(winds, excesses) * np.float32(math.log(per_hour / target_per_h)))
+        threshold[winds < 0.05] = THRESHOLD
+    return threshold

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dooryard.gate.background import usual_straying
+from dooryard.gate.background import usual_spread
 from dooryard.gate.grid import cells_of, neighbour_max
-from dooryard.gate.site import verdict
-from dooryard.gate.state import behind_of, straying
+from dooryard.gate.region_thresholds import verdict
+from dooryard.gate.state import behind_of, widest_spread
 
 if TYPE_CHECKING:
     from dooryard.core.records import Box
@@ -47,7 +47,7 @@ def learn(state: GateState, box: Box, somebody: bool, mono_s: float, settings: G
         site=site,
         background=background,
         spread=spread,
-        straying=straying(spread),
+        widest_spread=widest_spread(spread),
         behind=behind_of(background),
         mean=mean,
         quick=quick,
@@ -61,6 +61,6 @@ def changed_back(state: GateState, box: Box, settings: GateSettings | None = Non
     where = cells_of(box, state.quick.shape)
     contrast = settings.least_contrast if settings else 0.02
     # `quick` follows within tenths of a second, so it strays by the unrest as well.
-    usual = usual_straying(state.straying, contrast) + neighbour_max(state.unrest)
+    usual = usual_spread(state.widest_spread, contrast) + neighbour_max(state.deviation)
     ratio = np.abs(state.quick[where]) / usual[where]
     return float(np.mean(ratio > BACK_RATIO)) <= BACK_PART

@@ -42,7 +42,7 @@ def opened(path: Path, steps: Sequence[Step], *, mend: bool) -> tuple[sqlite3.Co
     saved = _save_marks(aside, db)
     marks = "1 mark" if saved == 1 else f"{saved} marks"
     what = (
-        f"the journal's notes were damaged: they are set aside as {aside.name}, and begun anew with {marks}"
+        f"the journal's notes were damaged: they are set aside as {aside.name}, and started over with {marks}"
     )
     return db, [what]
 

@@ -21,7 +21,7 @@ def effort(
     first: date | None,
     today: date,
     policy: Policy,
-    notebook: AnnotationDatabase,
+    database: AnnotationDatabase,
     manifest: Manifest,
     until: datetime,
 ) -> Effort:
@@ -34,7 +34,7 @@ def effort(
         return Effort([0.0] * HOURS, {}, 0, first)
     zone = policy.place.zone
     first = max(first, today - _MOST_DATES)
-    off = notebook.off_times(day_span(zone, first)[0], day_span(zone, today)[0])
+    off = database.off_times(day_span(zone, first)[0], day_span(zone, today)[0])
     hours, weeks, kept = [0.0] * HOURS, dict[Week, float](), dict[str, tuple[str, list[float]]]()
     day = first
     while day < today:

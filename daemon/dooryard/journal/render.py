@@ -14,7 +14,7 @@ _TEMPLATES = "templates"
 
 
 @dataclass(frozen=True, slots=True)
-class Site:
+class PageContext:
     """What all pages share."""
 
     place: str
@@ -39,7 +39,7 @@ def page(
     template: str,
     path: str,
     view: Any,
-    site: Site,
+    site: PageContext,
     *,
     title: str,
     description: str,

@@ -11,10 +11,10 @@ from dooryard.core.records import SOMETHING, Alert, Decision, Moment, Outcome, V
 from dooryard.core.wording import duration, how_sure, sentence, spoken, with_article
 from dooryard.policy.case import sinks_for
 from dooryard.policy.hours import time_on
-from dooryard.policy.lingering import rule_of, stayed_s
 from dooryard.policy.local_time import local_day, local_time
 from dooryard.policy.rule import Rule
 from dooryard.policy.schema import Policy
+from dooryard.policy.still_here import rule_of, stayed_s
 from dooryard.policy.times import TimeOfDay
 
 CLOCK_NOT_SET = "The box's clock was not set, so the time is not known."
@@ -185,6 +185,6 @@ def _summary_line(policy: Policy, name: str, visits: Sequence[DayVisit]) -> str:
     when = f"at {first}" if len(starts) == 1 else f"{len(starts)} times, {first} to {last}"
     told, held = (sum(v.outcome is kind for v in visits) for kind in (Outcome.TELL, Outcome.HOLD))
     muted = sum(v.muted for v in visits)
-    words = ((told, "told"), (held - muted, "held in quiet hours"), (muted, "held by a pause or a mute"))
+    words = ((told, "sent"), (held - muted, "held in quiet hours"), (muted, "held by a pause or a mute"))
     notes = [f"{n} {word}" for n, word in words if n]
     return f"{sentence(name)}: {when}" + (f" ({', '.join(notes)})" if notes else "")

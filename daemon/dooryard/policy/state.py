@@ -173,7 +173,7 @@ class PolicyState:
         except (KeyError, TypeError, ValueError, AttributeError, RecursionError) as error:
             raise StoreError(
                 f"the saved cooldowns cannot be read ({type(error).__name__}: {error})",
-                "remove that state; cooldowns and daily caps then start anew",
+                "remove that state; cooldowns and daily caps then start over",
             ) from error
 
 

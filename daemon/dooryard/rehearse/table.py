@@ -8,7 +8,7 @@ from datetime import datetime
 from dooryard.core.records import Outcome
 from dooryard.core.wording import duration, label, percent
 from dooryard.rehearse.differ import Difference, waits
-from dooryard.rehearse.records import Rehearsal, Seen
+from dooryard.rehearse.records import Rehearsal, RehearsedVisit
 from dooryard.rehearse.truth import Rate, Score
 
 _WHO = 28
@@ -25,7 +25,7 @@ def told_table(rehearsal: Rehearsal) -> str:
         lines.append(_row(rehearsal, seen))
         if seen.still is not None:
             wall, text = seen.still
-            lines.append(f"  {_time(rehearsal, wall)}  told again: {text}")
+            lines.append(f"  {_time(rehearsal, wall)}  sent again: {text}")
     lines += [f"  {_time(rehearsal, wall)}  {text}" for wall, text in rehearsal.heat]
     lines += [f"  {_time(rehearsal, wall)}  {text}" for wall, text in rehearsal.absences]
     lines.append(f"  {sums(rehearsal)}")
@@ -41,9 +41,9 @@ def sums(rehearsal: Rehearsal) -> str:
     lasted = ""
     if rehearsal.first and rehearsal.last:
         lasted = f" in {duration((rehearsal.last - rehearsal.first).total_seconds())}"
-    parts = [f"{count} {outcome.value}" for outcome, count in counts.items() if count]
+    parts = [f"{count} {outcome.words}" for outcome, count in counts.items() if count]
     again = sum(seen.still is not None for seen in rehearsal.seen)
-    parts += [f"{again} told again as still here"] if again else []
+    parts += [f"{again} sent again as still here"] if again else []
     visits = f"{len(rehearsal.seen)} {'visit' if len(rehearsal.seen) == 1 else 'visits'}"
     frames = "1 frame" if rehearsal.frames == 1 else f"{rehearsal.frames} frames"
     told = len(rehearsal.absences)
@@ -78,7 +78,7 @@ def score_table(rehearsal: Rehearsal, score: Score) -> str:
     lines = [
         f"{rehearsal.recording}, by {rehearsal.policy_file}, against the truth (95 % limits, Wilson 1927):"
     ]
-    head = f"  {'who really came':<24}{'noticed':<26}{'told or held':<26}named rightly"
+    head = f"  {'who really came':<24}{'noticed':<26}{'sent or held':<26}named rightly"
     lines.append(head)
     lines += [
         f"  {line.visitor:<24}{rate(line.noticed):<26}{rate(line.told):<26}{rate(line.named)}".rstrip()
@@ -101,13 +101,13 @@ def rate(value: Rate) -> str:
     return f"{value.count} of {value.total} ({low * 100:.0f} to {high * 100:.0f} %)"
 
 
-def why(seen: Seen) -> str:
+def why(seen: RehearsedVisit) -> str:
     """The end of the reason's sentence, after place and visitor."""
     outcome, _, rest = seen.decision.reason.partition(": ")
     return f"{outcome}: {rest.rpartition(': ')[2]}"
 
 
-def _row(rehearsal: Rehearsal, seen: Seen) -> str:
+def _row(rehearsal: Rehearsal, seen: RehearsedVisit) -> str:
     visit = seen.visit
     return (
         f"  {_time(rehearsal, visit.start.wall):<15}{duration(visit.stay_s):>8}   "

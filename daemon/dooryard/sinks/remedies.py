@@ -5,7 +5,7 @@ The answers are servers' own; where a server's wording is looked for, the tests 
 
 from __future__ import annotations
 
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 
 _NO_CERTIFICATE = (
     "it wants a certificate of the box's own, which Dooryard has none of: let it accept a bearer token "
@@ -173,9 +173,9 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
 )
 
 
-def remedy_for(answer: Answer) -> str | None:
+def remedy_for(answer: SendResult) -> str | None:
     """The likely remedy; None when the message was taken by all."""
-    if answer.fate is Fate.SENT:
+    if answer.outcome is SendOutcome.SENT:
         return None
     text = answer.text.lower()
     for signs, remedy in REMEDIES:

@@ -39,7 +39,7 @@ class Subspace(NamedTuple):
     longest: float  # the yardstick may be no longer
 
 
-def usual_of(vectors: NDArray[np.float32], sure: NDArray[np.bool_]) -> Subspace | None:
+def subspace_of(vectors: NDArray[np.float32], sure: NDArray[np.bool_]) -> Subspace | None:
     """Return what `vectors` (N, D), of length 1, have in common; None for fewer than `LEAST`.
 
     Those that are odd are left out, unless they are `sure` (N,).
@@ -65,10 +65,10 @@ def usual_of(vectors: NDArray[np.float32], sure: NDArray[np.bool_]) -> Subspace 
     rest = np.sqrt(np.maximum(np.diag(inner) - np.sum(turns**2 * squares, axis=1), 0.0))
     # How much each look has made the directions what they are: without it, more of it would be left over.
     share = np.minimum(np.sum(turns**2, axis=1) + 1.0 / len(common), _MOST_SHARE)
-    return Subspace(mean, directions, LONGER * held((rest / (1.0 - share))[-NEWEST:]))
+    return Subspace(mean, directions, LONGER * quantile_of((rest / (1.0 - share))[-NEWEST:]))
 
 
-def left_over(usual: Subspace, vector: NDArray[np.float32]) -> float:
+def residual(usual: Subspace, vector: NDArray[np.float32]) -> float:
     """How far `vector` (D,) lies from all that its directions reach from the mean."""
     off = vector - usual.mean
     # Not by BLAS: its threads cost more than a product so small.
@@ -76,7 +76,7 @@ def left_over(usual: Subspace, vector: NDArray[np.float32]) -> float:
     return math.sqrt(max(0.0, float(np.vdot(off, off)) - float(np.vdot(along, along))))
 
 
-def held(strays: NDArray[Any]) -> float:
-    """What `FALSE_RATE` of `strays` (N,) exceed; no more than `FARTHEST` times their median."""
-    values = np.sort(strays)
+def quantile_of(residuals: NDArray[Any]) -> float:
+    """What `FALSE_RATE` of `residuals` (N,) exceed; no more than `FARTHEST` times their median."""
+    values = np.sort(residuals)
     return float(min(values[int((1 - FALSE_RATE) * len(values))], FARTHEST * values[len(values) // 2]))

@@ -7,50 +7,52 @@ import pytest
 from scipy import stats
 
 from dooryard.core.records import Box
-from dooryard.gate.site import HIGHEST_UNTAUGHT, REGIONS, bar_at, new_site, observe
-from dooryard.gate.stirs import SHORT_S, Running, Stir, follow
+from dooryard.gate.region_thresholds import HIGHEST_UNTAUGHT, REGIONS, new_thresholds, observe, threshold_at
 from dooryard.gate.tail import MOST_EXCESS, THRESHOLD, excess, needed
+from dooryard.gate.transients import SHORT_S, Running, Transient, follow
 
 CENTRE = Box(0.5, 0.5, 0.6, 0.6)  # region (3, 4)
 
 
-def pass_stirs(site, score, lasting_s, every_s, times, *, visitor=False):
+def pass_transients(site, score, lasting_s, every_s, times, *, visitor=False):
     """`times` stirs of `score`, each `lasting_s` long, one in `every_s`, at 5 frames a second."""
     for _ in range(times):
         for step in range(round(every_s * 5)):
-            stirs = [Stir(3, 4, score, visitor)] if step < lasting_s * 5 else []
-            site = observe(site, stirs, 0.2, 2.0)
+            transients = [Transient(3, 4, score, visitor)] if step < lasting_s * 5 else []
+            site = observe(site, transients, 0.2, 2.0)
     return site
 
 
 def test_short_stirs_raise_their_own_regions_bar_and_no_other():
-    site = pass_stirs(new_site(), 1.1, 2.0, 20.0, 30)
-    assert 1.1 < bar_at(site, CENTRE) <= np.float32(HIGHEST_UNTAUGHT)
-    others = np.delete(site.bar.ravel(), 3 * REGIONS[1] + 4)
+    site = pass_transients(new_thresholds(), 1.1, 2.0, 20.0, 30)
+    assert 1.1 < threshold_at(site, CENTRE) <= np.float32(HIGHEST_UNTAUGHT)
+    others = np.delete(site.threshold.ravel(), 3 * REGIONS[1] + 4)
     assert (others == 1).all()
 
 
 def test_visitors_that_stay_raise_no_bar():
-    site = pass_stirs(new_site(), 4.0, 8.0, 30.0, 30, visitor=True)
-    assert bar_at(site, CENTRE) == 1
+    site = pass_transients(new_thresholds(), 4.0, 8.0, 30.0, 30, visitor=True)
+    assert threshold_at(site, CENTRE) == 1
 
 
 def test_a_visitors_own_coming_and_going_is_not_taken_for_wind():
-    site = new_site()
+    site = new_thresholds()
     for _ in range(20):
         for step in range(150):
             here, flight = 20 <= step < 80, 12 <= step < 17 or 84 <= step < 89
-            stirs = [Stir(3, 4, 3.0, True)] if here else [Stir(1, 0, 1.5, False)] if flight else []
-            site = observe(site, stirs, 0.2, 2.0)
-    assert (site.bar == 1).all()
+            transients = (
+                [Transient(3, 4, 3.0, True)] if here else [Transient(1, 0, 1.5, False)] if flight else []
+            )
+            site = observe(site, transients, 0.2, 2.0)
+    assert (site.threshold == 1).all()
 
 
 def test_bars_are_forgotten_when_the_wind_is_over():
-    windy = pass_stirs(new_site(), 1.1, 2.0, 20.0, 30)
+    windy = pass_transients(new_thresholds(), 1.1, 2.0, 20.0, 30)
     later = windy
     for _ in range(12 * 60):
         later = observe(later, [], 60.0, 2.0)
-    assert bar_at(later, CENTRE) < 1 + 0.5 * (bar_at(windy, CENTRE) - 1)
+    assert threshold_at(later, CENTRE) < 1 + 0.5 * (threshold_at(windy, CENTRE) - 1)
 
 
 def test_the_tail_keeps_an_exponential_law_to_its_target():
@@ -60,11 +62,11 @@ def test_the_tail_keeps_an_exponential_law_to_its_target():
     peaks = THRESHOLD * np.exp(rng.exponential(scale, int(hours * per_hour)))
     winds, excesses = np.zeros(REGIONS, np.float32), np.zeros(REGIONS, np.float32)
     winds[3, 4], excesses[3, 4] = len(peaks), sum(excess(float(peak)) for peak in peaks)
-    bar = float(needed(winds, excesses, hours, target)[3, 4])
-    assert bar == pytest.approx(
+    threshold = float(needed(winds, excesses, hours, target)[3, 4])
+    assert threshold == pytest.approx(
         THRESHOLD * math.exp(stats.expon.isf(target / per_hour, scale=scale)), rel=0.04
     )
-    assert float((peaks > bar).sum()) / hours == pytest.approx(target, rel=0.35)
+    assert float((peaks > threshold).sum()) / hours == pytest.approx(target, rel=0.35)
 
 
 def test_calm_regions_and_calm_sites_ask_for_no_more():
@@ -75,11 +77,11 @@ def test_calm_regions_and_calm_sites_ask_for_no_more():
 
 
 def test_a_stir_joins_only_a_fresh_one_beside_it():
-    running, wind, _ = follow((), [Stir(0, 0, 1.0, False)], 0.2)
-    near, _, _ = follow(running, [Stir(1, 1, 1.0, False)], 0.2)
-    far, _, _ = follow(running, [Stir(0, 3, 1.0, False)], 0.2)
+    running, wind, _ = follow((), [Transient(0, 0, 1.0, False)], 0.2)
+    near, _, _ = follow(running, [Transient(1, 1, 1.0, False)], 0.2)
+    far, _, _ = follow(running, [Transient(0, 3, 1.0, False)], 0.2)
     gone, _, _ = follow(running, [], 3.0)
-    late, _, _ = follow(gone, [Stir(1, 1, 1.0, False)], 0.2)
+    late, _, _ = follow(gone, [Transient(1, 1, 1.0, False)], 0.2)
     assert (len(near), len(far), len(late), wind) == (1, 2, 2, [])
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dooryard.health.thermal import HeatState, Throttle, advance, sparing, steps_of
+from dooryard.health.thermal import HeatState, Throttle, advance, steps_of, throttle_of
 from dooryard.policy.schema import Policy
 
 HEAT = [
@@ -29,7 +29,7 @@ class Box:
             self.state, news = advance(self.state, self.steps, samples, self.now_s)
             self.told += [each.text for each in news]
             self.now_s += 10
-        return sparing(self.steps, self.state)
+        return throttle_of(self.steps, self.state)
 
 
 def test_cool_is_nothing():
@@ -87,7 +87,7 @@ def test_a_reading_that_is_shown_again_counts_once():
             state, STEPS, {"cpu": (1000.0, 90.0), "enclosure": (1000.0 + k, 30.0)}, 1000.0 + k
         )
     assert news == ()
-    assert sparing(STEPS, state) == Throttle()
+    assert throttle_of(STEPS, state) == Throttle()
 
 
 def test_a_sensor_that_falls_silent_keeps_its_steps_for_an_hour():
@@ -112,7 +112,7 @@ def test_a_step_is_entered_and_halts_however_slow_its_sensor_is(every_s):
         samples = {"enclosure": (asked_s, 95.0)}
         state, news = advance(state, STEPS[2:], samples, float(now_s), {"enclosure": every_s})
         told += [each.text for each in news]
-    assert sparing(STEPS, state).halt
+    assert throttle_of(STEPS, state).halt
     assert told == ["enclosure is at 95 °C: camera off", "enclosure is at 95 °C: halt"]
 
 
@@ -161,7 +161,7 @@ def test_low_power():
     assert box.read(3, **{"low-power": 1.0}).look_every_s == 4
     assert box.told == ["the supply's voltage is low: a look every 4 s at most"]
     assert box.read(10, **{"low-power": 0.0}) == Throttle()
-    assert box.told[1:] == ["the supply's voltage is well again: no longer a look every 4 s at most"]
+    assert box.told[1:] == ["the supply's voltage is normal again: no longer a look every 4 s at most"]
 
 
 def test_a_board_that_does_not_tell_its_voltage_is_no_news():
@@ -171,4 +171,4 @@ def test_a_board_that_does_not_tell_its_voltage_is_no_news():
     box.read(3, **{"low-power": 1.0})
     assert box.told == ["the supply's voltage is low"]
     box.read(70, **{"low-power": 0.0})
-    assert box.told[1:] == ["the supply's voltage is well again"]
+    assert box.told[1:] == ["the supply's voltage is normal again"]
