@@ -2,7 +2,7 @@
 
 CPU seconds of this process on this machine. The pictures are frames of the simulated garden, scaled as
 the box stores them: good ones while the day's share lasts (see `imaging.size_budget`), then small ones;
-those of the year are all small. The day is built three times anew, and the least of them given: what else
+those of the year are all small. The day is built three times again, and the least of them given: what else
 runs on a machine only adds. Prints a table, and exits with 1 when the day takes more than a second.
 """
 

@@ -73,7 +73,7 @@ def place(looks: Looks, leaning: NDArray[np.float64]) -> Place:
 def learning_on(
     state: memory.SiteMemory, looks: Looks, alone: list[dict[str, float]]
 ) -> list[dict[str, float]]:
-    """The groups of `looks`, with a memory that goes on to learn as by glances (see `site.site_model`)."""
+    """The groups of `looks`, with a memory that learns on by background samples (see `site.site_model`)."""
     found, last_s = [], model_scenes.LEARNING_S
     rows = zip(looks.time_s, looks.features, looks.boxes, looks.group, alone, strict=True)
     for time_s, features, box, truth, groups in rows:
@@ -205,7 +205,7 @@ def table(places: list[Place]) -> None:
 
 
 def real(media: Path) -> None:
-    """Strangeness of real empty places to a memory of the same frame, and of another place."""
+    """Novelty of real empty places to a memory of the same frame, and of another place."""
     looks = model_looks.joined(model_looks.photographs(split, media) for split in ("development", "test"))
     empty = looks.where(looks.group == NOBODY)
     same, other = [], []
@@ -241,7 +241,7 @@ def main() -> None:
     given = arguments.parse_args()
     if given.wheels:
         slope, turn = fitted(given.looks, given.wheels, given.media)
-        print(f"log-likelihood ratio = {slope:.2f} * (strangeness - {turn:.2f})")
+        print(f"log-likelihood ratio = {slope:.2f} * (novelty - {turn:.2f})")
     splits = {
         "test": model_scenes.TEST,
         "fresh": model_scenes.FRESH,

@@ -38,7 +38,7 @@ LAST = (
     "snow shower",
     "cloudy orchard",
 )
-"""Kinds that nothing was fitted on; they were seen while the bounds of the memory's yardstick were chosen."""
+"""Kinds that nothing was fitted on; they were seen while the bounds of the memory's threshold were chosen."""
 NEW = (
     "windy fence at noon",
     "first light in the orchard",
@@ -48,7 +48,7 @@ NEW = (
     "sky over a loose pole",
 )
 """Kinds that nothing was fitted on: drawn when the plane and the lines stood. After the first look at them
-two looks at half a bird were no longer called looks at nobody, and all was fitted anew with that rule."""
+two looks at half a bird were no longer called looks at nobody, and all was fitted again with that rule."""
 HELD_BACK = (
     "rain on the orchard",
     "frosty morning",

@@ -1,8 +1,8 @@
-"""START HERE. The whole product in two pure functions.
+"""START HERE. The whole product in three pure functions.
 
     step     a frame came in (or none did): what moved, and is it worth a closer look?
     looked   the closer look is done: who is it, is this a visit, and is it to be told?
-    glanced  a look where nobody is, now and then: what does this place look like when empty?
+    sampled  a look where nobody is, now and then: what does this place look like when empty?
 
 All take the state, what holds at present and the time, and return a new state and a tuple of
 effects. Nothing here reads a clock, a file or a network: `run` does the effects.

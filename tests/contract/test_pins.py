@@ -218,7 +218,7 @@ class Broken:
         raise LgpioError("bad handle")
 
 
-def test_a_pin_that_fails_while_it_is_open_is_opened_anew(
+def test_a_pin_that_fails_while_it_is_open_is_opened_again(
     factory: MockFactory, caplog: pytest.LogCaptureFixture
 ):
     clock = FakeClock()
@@ -237,7 +237,7 @@ def test_a_pin_that_fails_while_it_is_open_is_opened_anew(
     button.stop()
 
 
-def test_a_lamp_that_fails_is_opened_anew(factory: MockFactory):
+def test_a_lamp_that_fails_is_opened_again(factory: MockFactory):
     clock = FakeClock()
     lamp = Lamp(LAMP, clock, factory=factory)
     lamp.show(Shows.SEEING)

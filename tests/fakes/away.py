@@ -70,11 +70,11 @@ class Away:
                 while coming and coming[0] <= self.t_s:
                     state = self._come(store, state, len(visits) - len(coming) + 1)
                     coming = coming[1:]
-                wait_s = min(self._turn(workers), restart_s - self.t_s, until_s - self.t_s)
+                wait_s = min(self._tick(workers), restart_s - self.t_s, until_s - self.t_s)
                 self.clock.advance(max(0.1, min([wait_s, *(at_s - self.t_s for at_s in coming[:1])])))
             store.close()
 
-    def _turn(self, workers: Sequence[DeliveryWorker]) -> float:
+    def _tick(self, workers: Sequence[DeliveryWorker]) -> float:
         """Do what is due; the seconds until something is again, and no more than a minute."""
         waits_s = [self._turned(worker) for worker in [*workers, *workers]]
         return min([60.0, *(wait_s for wait_s in waits_s if wait_s is not None)])

@@ -84,7 +84,7 @@ class DayCamera:
 
     def read(self, timeout_s: float) -> Frame:
         if not self._open or any(span.holds(self._clock.t_s) for span in self._gone):
-            raise CameraError(f"{self.name} is gone", "open it anew")
+            raise CameraError(f"{self.name} is gone", "open it again")
         if any(span.holds(self._clock.t_s) for span in self._stalls):
             self._clock.wait(self._never, timeout_s)
             raise CameraStalledError(f"no frame within {timeout_s:g} s")
@@ -119,7 +119,7 @@ class DayCamera:
 
 
 class DayPoller(SensorPoller):
-    """A sensors' desk that is turned by the test and so has no thread that could end."""
+    """A sensors' poller that is turned by the test and so has no thread that could end."""
 
     def alive(self, now) -> bool:
         return self.stuck(now) is None

@@ -83,7 +83,7 @@ def test_killed_at_any_moment_it_goes_on_and_nothing_stored_is_lost(tmp_path, re
 
 
 def test_a_stretch_of_a_recording_that_is_read_again_repeats_its_visits(tmp_path, recording):
-    """What was told before a kill is not told anew under another id; two boxes on one recording stay two."""
+    """What was told before a kill is not told again under another id; two boxes on one recording stay two."""
     visits = "SELECT id, start_wall FROM visits ORDER BY start_wall"
     found = {}
     for name, kills in (("killed", 5), ("left alone", 0)):

@@ -27,7 +27,7 @@ GONE = {"all three": ("", "-wal", "-shm"), "the file": ("",), "the log": ("-wal"
 
 
 @pytest.mark.parametrize("gone", GONE)
-def test_a_deleted_database_is_written_anew_without_a_loss(tmp_path, gone):
+def test_a_deleted_database_is_written_again_without_a_loss(tmp_path, gone):
     folder = tmp_path / "state"
     with closing(Store.open(folder, CLOCK)) as store:
         for number in range(5):
@@ -69,7 +69,7 @@ def test_what_was_put_in_its_place_is_kept(tmp_path):
         assert db.execute("SELECT COUNT(*) FROM visits").fetchone() == (1,)
 
 
-def test_deleted_notes_are_written_anew(tmp_path):
+def test_deleted_notes_are_written_again(tmp_path):
     with closing(AnnotationDatabase(tmp_path)) as database:
         database.mark("visit 1", Kind.HIDE, START)
         database.look_after_file(START)

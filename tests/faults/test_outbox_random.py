@@ -78,7 +78,7 @@ class Box:
         self.refused += outcome is SendOutcome.REFUSED and self.sink.attempts > before
 
     def restart(self) -> None:
-        """The power goes and comes back: the monotonic clock starts anew."""
+        """The power goes and comes back: the monotonic clock starts again."""
         self.disturbed = True
         self.store.close()
         self._start(50.0)

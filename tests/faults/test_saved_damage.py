@@ -51,10 +51,10 @@ def test_a_damaged_state_is_kept_aside_and_told_once(tmp_path):
         assert store.news() == []
         assert store.load_state("gate") is None
         assert store.load_state("policy") == b"{}"
-        store.save_state("gate", b"anew")
+        store.save_state("gate", b"again")
     with closing(Store.open(tmp_path, CLOCK)) as store:
         assert store.news() == []
-        assert store.load_state("gate") == b"anew"
+        assert store.load_state("gate") == b"again"
     with closing(sqlite3.connect(tmp_path / "dooryard.sqlite3")) as db:
         kept = db.execute("SELECT data FROM states WHERE name = 'damaged gate'").fetchone()
     assert kept == (b"what the gate learneD",)
@@ -94,7 +94,7 @@ def test_marks_are_saved_from_damaged_notes(tmp_path):
         marks = database.marks()
         assert 50 < len(marks) < 200
         assert 4 not in {mark.seq for mark in marks}  # what was taken back stays so
-        assert [text for text in database.damages if f"begun anew with {len(marks) + 1} marks" in text]
+        assert [text for text in database.damages if f"begun again with {len(marks) + 1} marks" in text]
     assert len(list(tmp_path.glob("journal-damaged-*.sqlite3"))) == 1
     with closing(AnnotationDatabase(tmp_path, mend=True)) as database:
         assert database.damages == []

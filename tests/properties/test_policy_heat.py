@@ -90,7 +90,7 @@ def test_silence_alone_enters_no_step(steps, rounds):
 
 @settings(max_examples=200, deadline=None)
 @given(all_steps(), ROUNDS)
-def test_more_steps_are_never_less_sparing(steps, rounds):
+def test_more_steps_are_never_less_strict(steps, rounds):
     *_, (_, state, _) = lived(steps, rounds)
     for step in steps:
         fewer = HeatState({key: s for key, s in state.since_s.items() if key != step.key}, state.traces)

@@ -4,7 +4,7 @@ The loop, the care of the box, the gate, visits, policy, store, outbox workers a
 ones. The clock, the camera, the classifier's opinion, the sensor, the receivers, the button and the
 power-off are stand-ins. While nothing happens a frame comes every 25 s, around visits 5 a second.
 
-`DOORYARD_WRITE_LOG=1 pytest tests/replay/test_three_days.py` writes the file anew; read what changed.
+`DOORYARD_WRITE_LOG=1 pytest tests/replay/test_three_days.py` writes the file again; read what changed.
 """
 
 from __future__ import annotations

@@ -151,7 +151,7 @@ def test_a_restart_neither_forgets_nor_repeats(box):
     assert len(garden.sent("absence")) == 1
 
 
-def test_a_state_that_makes_no_sense_is_begun_anew(box, caplog):
+def test_a_state_that_makes_no_sense_is_begun_again(box, caplog):
     garden = box().play(100)
     garden.store.save_state("absences", b'{"version": 1, "waits": 7}')
     garden = box(boot="b2")

@@ -115,7 +115,7 @@ def test_heat_closes_the_camera_tells_it_and_opens_it_again(bench):
     assert heat[0].endswith("°C: camera off.")
 
 
-def test_a_rate_that_is_spared_holds(bench):
+def test_a_rate_that_is_throttled_holds(bench):
     policy = POLICY.replace('camera = "off"', "frames_per_s = 1")
     played = bench(policy=policy, sensor="0:70").play(150)
     assert played.monitor.throttle.frames_per_s == 1.0
@@ -281,7 +281,7 @@ def test_the_camera_stays_closed_when_heat_ends_outside_the_watch_hours(bench):
     assert not closed._open
 
 
-class Lesson:
+class FailingFeedback:
     """Stands in for `feedback.Lessons`."""
 
     def __init__(self, *answers):
@@ -298,9 +298,9 @@ class Lesson:
 def test_marks_are_taken_in_every_minute_and_trouble_with_them_is_said(bench, caplog):
     played = bench()
     learned = place_for("m", 4)
-    played.parts.feedback = lesson = Lesson(StoreError("the folder is gone", "mend it"), learned)
+    played.parts.feedback = feedback = FailingFeedback(StoreError("the folder is gone", "mend it"), learned)
     played.play(200)
-    assert lesson.asked[0] is None
-    assert [place.model for place in lesson.asked[2:]] == ["m"] * len(lesson.asked[2:]) != []
+    assert feedback.asked[0] is None
+    assert [place.model for place in feedback.asked[2:]] == ["m"] * len(feedback.asked[2:]) != []
     assert "nothing learned from marks" in caplog.text
     assert "mend it" in caplog.text

@@ -89,7 +89,7 @@ def test_an_empty_outbox_is_said(tmp_path: Path) -> None:
     store.close()
 
 
-def test_retry_begins_anew(store: Store) -> None:
+def test_retry_begins_again(store: Store) -> None:
     out = io.StringIO()
     outbox.retry(store.folder, [REFUSED.id], out)
     assert out.getvalue().startswith("1 delivery will be tried again: ")

@@ -46,12 +46,12 @@ def test_whatever_is_raised_is_a_finding() -> None:
         def fails(_: None) -> Seen:
             raise error
 
-        return judged("mail", Case("it fails", SendOutcome.REFUSED, "write it anew", fails), None)
+        return judged("mail", Case("it fails", SendOutcome.REFUSED, "write it again", fails), None)
 
     assert (run(ValueError("oh")).problem or "").startswith("raised ValueError")
     assert run(NotTriedError("Postfix is away")).not_tried == "Postfix is away"
     # What is refused before anything is sent says so by an error of our own.
-    assert run(SinkError("it cannot work", "write it anew")).problem is None
+    assert run(SinkError("it cannot work", "write it again")).problem is None
     assert run(SinkError("it cannot work", "look elsewhere")).problem == "raised"
 
 

@@ -38,7 +38,7 @@ def test_no_file_yet(tmp_path):
 
 
 @pytest.mark.parametrize("data", [b"", b"PK\x03\x04", b"nonsense" * 100])
-def test_a_damaged_file_is_said_and_made_anew(tmp_path, data):
+def test_a_damaged_file_is_said_and_made_again(tmp_path, data):
     path = tmp_path / "answers.npz"
     path.write_bytes(data)
     found, trouble = load(path)

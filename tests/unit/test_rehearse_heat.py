@@ -64,7 +64,7 @@ def test_the_camera_is_off_while_it_is_hot():
     ((start, end),) = done.rests
     assert [text for _, text in done.heat] == [
         "cpu is at 75 °C: camera off",
-        "cpu is at 50 °C again: no longer camera off",
+        "cpu is down to 50 °C: camera on again",
     ]
     assert (start - done.first, end - done.first) == (timedelta(seconds=110), timedelta(seconds=210))
     assert "cpu is at 75 °C: camera off" in told_table(done)

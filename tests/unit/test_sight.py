@@ -132,7 +132,7 @@ def test_one_that_comes_and_goes_is_tried_ever_less_often(sight, classifier, hea
     assert classifier.warmed == 6
 
 
-def test_a_glance_without_it_teaches_nothing(sight, classifier):
+def test_a_background_sample_without_it_teaches_nothing(sight, classifier):
     assert sight.background_sample(frame(1, 1), BOX, moment(1)) is not None
     classifier.broken = True
     assert sight.background_sample(frame(2, 2), BOX, moment(2)) is None
@@ -184,9 +184,9 @@ def test_one_that_comes_late_is_made_when_it_is_warmed_up(heard, tmp_path):
     assert len(heard) == 2
     assert late.card == made[0].card
     assert feedback.take_in(None).model == "scripted"  # what was stored of the place, for its card
-    assert feedback.pupil is made[0]
+    assert feedback.trainable is made[0]
 
 
 def test_one_that_is_there_is_taught_at_once(tmp_path):
-    pupil = Trainable(lambda _n, _b: {})
-    assert type(feedback_of(tmp_path, pupil, lambda _card: None)) is Feedback
+    trainable = Trainable(lambda _n, _b: {})
+    assert type(feedback_of(tmp_path, trainable, lambda _card: None)) is Feedback

@@ -61,7 +61,7 @@ class Watch:
         return replace(sighting(self.t, "bird", self.p), box=box, features=self.features + noise)
 
 
-def test_a_quiet_view_is_glanced_at_every_half_minute_all_round():
+def test_a_quiet_view_is_sampled_every_half_minute_all_round():
     watch = Watch().play(600)
     times = np.diff([t for t, _box in watch.samples])
     assert len(watch.samples) >= 18
@@ -71,11 +71,11 @@ def test_a_quiet_view_is_glanced_at_every_half_minute_all_round():
     assert watch.state.place.memory.learned == len(watch.samples)
 
 
-def test_no_glance_while_the_gate_still_learns_the_view():
+def test_no_background_sample_while_the_gate_still_learns_the_view():
     assert not Watch().play(GateSettings().settle_s - 0.4).samples
 
 
-def test_no_glance_while_a_visit_is_open_and_none_where_something_stirred_a_minute_ago():
+def test_no_background_sample_while_a_visit_is_open_and_none_where_something_moved_a_minute_ago():
     watch = Watch(p=0.9, features=SOMEBODY).play(60)
     before = len(watch.samples)
     watch.play(40, STRANGER)
@@ -90,7 +90,7 @@ def test_no_glance_while_a_visit_is_open_and_none_where_something_stirred_a_minu
     assert not any(box.overlap(there) > 0 for box in early)
 
 
-def test_where_something_stirred_earlier_is_glanced_at_again():
+def test_where_something_moved_earlier_is_sampled_again():
     known = noted(place_for("model", 4), [CORNER], 100.0)
     view = Watch().play(30).state.gate
     found = []
@@ -110,7 +110,7 @@ def test_a_place_that_would_not_do_does_not_hold_up_the_next():
     assert known.next_s == pytest.approx(1006.0)
 
 
-def test_glances_are_what_is_spared_first_and_come_again_after():
+def test_background_samples_are_what_is_throttled_first_and_come_again_after():
     hot = throttled_conditions(RULES, Throttle(look_every_s=2.0))
     watch = Watch(hot).play(120)
     assert not watch.samples
@@ -118,7 +118,7 @@ def test_glances_are_what_is_spared_first_and_come_again_after():
     assert watch.play(60).samples
 
 
-def test_a_glance_at_one_who_is_surely_there_teaches_nothing():
+def test_a_background_sample_at_one_who_is_surely_there_teaches_nothing():
     watch = Watch(p=0.99).play(200)
     assert watch.samples
     assert watch.state.place.memory.learned == 0
@@ -162,7 +162,7 @@ def test_a_network_without_features_has_no_place():
 
 
 @pytest.mark.parametrize("shape", [(120, 160), (240, 320), (480, 640), (480, 480)])
-def test_glances_lie_within_the_view_and_are_square(shape):
+def test_background_samples_lie_within_the_view_and_are_square(shape):
     for number in range(500):
         box = sample_box(number, shape)
         assert 0 <= box.x0 < box.x1 <= 1

@@ -175,7 +175,7 @@ def test_only_so_many_pictures_at_once_and_the_rest_later(row, visit):
     assert len(trainable.taught.marks) == 3
 
 
-def test_nothing_is_computed_twice_and_a_changed_picture_anew(row, visit):
+def test_nothing_is_computed_twice_and_a_changed_picture_again(row, visit):
     mark(row, visit((200, 60, 40)), "robin")
     Feedback(row.state, ColourTrainable()).take_in(None)
     again = ColourTrainable()

@@ -212,7 +212,7 @@ def test_half_the_service_managers_patience_is_left_for_the_log():
     assert NO_TICK_S + looks_every_s < patience_s - pat_before_s
 
 
-@pytest.mark.parametrize("desk", [None, Alive()])
+@pytest.mark.parametrize("poller", [None, Alive()])
 def test_without_a_board_there_may_be_no_sensors(poller):
     watchdog, pats = watched(FakeClock(), poller=poller)
     watchdog.ticked(frames_well=True)

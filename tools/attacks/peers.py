@@ -77,7 +77,7 @@ def problem_of(sink: Sink, alert: Alert, picture: bytes | None, secrets: list[st
         except BaseException as error:  # noqa: BLE001  whatever it is, it is the finding
             answers.append(error)
 
-    before = _peak_kib(anew=True)
+    before = _peak_kib(reset=True)
     thread = threading.Thread(target=send, daemon=True)
     thread.start()
     thread.join(PATIENCE_S)
@@ -96,9 +96,9 @@ def problem_of(sink: Sink, alert: Alert, picture: bytes | None, secrets: list[st
     return None
 
 
-def _peak_kib(*, anew: bool = False) -> int:
-    """The most memory that this process has had; `anew`: since now. Source: proc_pid_clear_refs(5)."""
-    if anew:
+def _peak_kib(*, reset: bool = False) -> int:
+    """The most memory that this process has had; `reset`: since now. Source: proc_pid_clear_refs(5)."""
+    if reset:
         Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
     status = Path("/proc/self/status").read_text(encoding="ascii")
     return int(next(each for each in status.splitlines() if each.startswith("VmHWM")).split()[1])

@@ -1,4 +1,4 @@
-"""What a box has saved, damaged in one place: the next start takes it up or begins it anew."""
+"""What a box has saved, damaged in one place: the next start takes it up or begins it again."""
 
 from __future__ import annotations
 

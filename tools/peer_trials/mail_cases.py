@@ -176,7 +176,7 @@ CASES: list[Case[Postfix]] = [
     Case("wrong password", _NEVER, "password is wrong", _sent("starttls", security="starttls", **_WRONG)),
     Case("wrong password beyond ASCII", _NEVER, "password is wrong",
          _sent("tls", security="tls", **_WRONG_TOO)),
-    Case("a password that no log-in can carry", _NEVER, "store it anew",
+    Case("a password that no log-in can carry", _NEVER, "store it again",
          _sent("tls", security="tls", **_NO_TEXT)),
     Case("log-in wanted, none given", _NEVER, "give user and password",
          _sent("log-in", "robin@elsewhere.example")),

@@ -81,7 +81,7 @@ class Pin:
         return True
 
     def lost(self, now_s: float, error: Exception) -> None:
-        """An open pin failed: let go of it, and try anew as at the start."""
+        """An open pin failed: let go of it, and try again as at the start."""
         say(_log, logging.WARNING, "pin lost", what=self.what, why=f"{type(error).__name__}: {error}")
         try:
             self.close()

@@ -1,6 +1,6 @@
 """Memory for large pictures that the camera's process writes and the service reads, used again and again.
 
-A picture is the caller's own for as long as any view of it lives; only then is its memory written anew. So
+A picture is the caller's own for as long as any view of it lives; only then is its memory written again. So
 nothing is copied to hand a picture over, and no memory has to be asked for and cleared for each.
 """
 

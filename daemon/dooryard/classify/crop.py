@@ -18,7 +18,7 @@ from dooryard.core.records import Box, Rgb
 
 EDITION = 3
 """To be raised when other planes come of the same picture: what was kept of networks' answers and features
-(by a rehearsal, of taught visitors, of the place) is then made anew."""
+(by a rehearsal, of taught visitors, of the place) is then made again."""
 
 MARGIN = 0.15
 """Added on each side, in parts of the box's longer side: the animal then fills three quarters."""

@@ -1,7 +1,7 @@
 """From a network's answer to groups and species. Pure.
 
 What counts as evidence was decided on 520 crops of places where nobody was, and on photographs of small
-birds (tools/measure_model.py measures both anew):
+birds (tools/measure_model.py measures both again):
 
 - A network that does not know spreads its answer thinly over hundreds of classes, and sums over them
   come to a third and more. So a class counts only from ten times chance upwards.

@@ -72,7 +72,7 @@ def retry(
     """
     with _writing(folder) as db:
         _check_sink(db, sink, sinks)
-        count = queue.begin_anew(db, _ids(db, alerts, sink), sink)
+        count = queue.start_over(db, _ids(db, alerts, sink), sink)
     print(
         f"{_deliveries(count)} will be tried again: within a minute, or when the sink's next try is due.",
         file=out,

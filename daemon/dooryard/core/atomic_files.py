@@ -11,7 +11,7 @@ What this cannot do:
 - When the flush of the *folder* fails, the new file is in place and whole, but may be gone after a power
   cut. The error is raised; the caller must not count on the file.
 - After a failed flush of the *file* the data may be lost though a second flush succeeds. So a file is
-  never flushed twice: it is dropped, and the caller writes it anew.
+  never flushed twice: it is dropped, and the caller writes it again.
 - One writer per folder: the temporary name is fixed by the file's name.
 
 Background: the fsync and rename pages of POSIX.1-2017.

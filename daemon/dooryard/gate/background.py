@@ -1,11 +1,11 @@
-"""From one frame to a map of what is not as it was when empty, measured against the place's own unrest.
+"""From one frame to a map of what is not as it was when empty, measured against the place's own deviation.
 
 The idea: what the wind does it does again, and `modes` takes it out. Of the rest, a swinging feeder makes
 the same cells lighter and darker in turn, so a *signed* mean over about a second cancels it, while a bird
 that perches keeps its sign. What is left is compared with how far that mean usually strays (`spread`).
 
 Running mean and variance per place: Stauffer & Grimson, "Adaptive background mixture models for
-real-time tracking", CVPR 1999, reduced to one mode. A bar that follows the place's own straying:
+real-time tracking", CVPR 1999, reduced to one mode. A threshold that follows the place's own spread:
 St-Charles et al., "SuBSENSE", IEEE Transactions on Image Processing 24(1), 2015.
 """
 
@@ -42,7 +42,7 @@ LIGHT_RADIUS = 12  # cells: light that changes over a wider area than this is ta
 BODY_RADIUS = 2  # cells: about the size of a small bird at a feeder
 CLIP = 0.35  # log brightness: one cell's part in the local light is bounded
 USUAL_DEVIATIONS = 2.0  # deviations: a mean that strays this far is still usual
-CANDIDATE = 0.9  # cells whose change is at least this many times their usual straying
+CANDIDATE = 0.9  # cells whose change is at least this many times their usual spread
 BACKGROUND_S = 0.7  # the background is brought up to date once in so long ...
 YOUNG_S = 0.3  # ... and a view that has not been learned for `memory_s`, once in so long
 CANDIDATE_RATE = 0.1  # candidates are learned this much slower
@@ -156,7 +156,7 @@ def usual_spread(widest_spread: Map, least_contrast: float) -> Map:
 def _flicker(
     state: GateState, change: Map, dt_s: float, settings: GateSettings, *, repeated: bool
 ) -> tuple[Map, Map]:
-    """The quick mean and the unrest around it; a repeated frame says nothing about unrest."""
+    """The quick mean and the deviation around it; a repeated frame says nothing about deviation."""
     off = change - state.quick
     quick = off * np.float32(rate(dt_s, settings.quick_s))
     quick += state.quick

@@ -1,9 +1,9 @@
-"""What the place teaches: each region of the picture has a bar of its own.
+"""What the place teaches: each region of the picture has a threshold of its own.
 
-Without anybody's help: short stirs of the wind (see `transients`) leave their peaks, and `tail` works out the
-bar that keeps such stirs to the target rate. By verdict: a region that sent the classifier pictures of
-nobody raises its bar by a step, one where somebody really was lowers it by a smaller one. All is
-forgotten with a time constant of hours, and bars stay between 1 and `HIGHEST`, so that no region ever
+Without anybody's help: short transients of the wind (see `transients`) leave their peaks, and `tail` works
+out the threshold that keeps them to the target rate. By verdict: a region that sent the classifier pictures
+of nobody raises its threshold by a step, one where somebody really was lowers it by a smaller one. All is
+forgotten with a time constant of hours, and thresholds stay between 1 and `HIGHEST`, so that no region ever
 becomes blind.
 """
 
@@ -26,11 +26,11 @@ REGIONS = (6, 8)  # rows, columns
 RAISE = 1.12  # factor for one "nobody there"
 LOWER = 0.96  # factor for one "somebody"
 HIGHEST = 2.5
-HIGHEST_UNTAUGHT = 1.6  # as far as a bar rises without any verdict
+HIGHEST_UNTAUGHT = 1.6  # as far as a threshold rises without any verdict
 FORGET_S = 4 * 3600.0
 APART_S = 2.0  # verdicts on the same region count again only after this long
 STEP_S = 5.0  # forgetting is worked out once in so long
-AFTER_S = 5.0  # stirs so long after a visitor are its own
+AFTER_S = 5.0  # transients so long after a visitor are its own
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,15 +38,15 @@ class RegionThresholds:
     """Arrays float32 of shape `REGIONS`, never written to in place."""
 
     threshold: Map  # score that is just enough, 1 .. HIGHEST
-    taught: Map  # the part of the bar that verdicts have added, a factor >= 1
-    since_s: Map  # time since a verdict last moved this region's bar
+    taught: Map  # the part of the threshold that verdicts have added, a factor >= 1
+    since_s: Map  # time since a verdict last moved this region's threshold
     nobody: Map  # verdicts "nobody there" so far
     somebody: Map  # verdicts "somebody" so far
-    winds: Map  # short stirs of the wind, forgotten slowly
+    winds: Map  # short transients of the wind, forgotten slowly
     excesses: Map  # sum of their log peaks over the threshold, forgotten slowly
     watched_h: float = 0.0  # time behind `winds`, forgotten as they are
     due_s: float = 0.0  # time that has passed and is not yet accounted for
-    visitor_s: float = 0.0  # how long a visitor's own stirs are still left out
+    visitor_s: float = 0.0  # how long a visitor's own transients are still left out
     running: tuple[Running, ...] = ()
 
 
@@ -89,7 +89,7 @@ def _forget(site: RegionThresholds) -> RegionThresholds:
 
 
 def _taken_in(site: RegionThresholds, wind: list[Running]) -> RegionThresholds:
-    """Count stirs of the wind that are over."""
+    """Count transients of the wind that are over."""
     winds, excesses = site.winds.copy(), site.excesses.copy()
     for one in wind:
         if one.peak >= THRESHOLD:
@@ -107,7 +107,7 @@ def _set_thresholds(site: RegionThresholds, target_per_h: float) -> RegionThresh
 
 
 def verdict(site: RegionThresholds, box: Box, somebody: bool, target_per_h: float) -> RegionThresholds:
-    """Let the classifier's word on `box` move the bars of the regions that it touches."""
+    """Let the classifier's word on `box` move the thresholds of the regions that it touches."""
     site = _forget(site)
     where = np.zeros(REGIONS, np.bool_)
     where[cells_of(box, REGIONS)] = True
@@ -120,7 +120,7 @@ def verdict(site: RegionThresholds, box: Box, somebody: bool, target_per_h: floa
         since_s=np.where(where, np.float32(0), site.since_s),
         nobody=site.nobody if somebody else site.nobody + one,
         somebody=site.somebody + one if somebody else site.somebody,
-        # Somebody's stir is no wind, however short it is; nobody's is, however long.
+        # Somebody's transient is no wind, however short it is; nobody's is, however long.
         running=tuple(
             run._replace(visitor=somebody, lasted_s=run.lasted_s if somebody else 0.0)
             if where[run.row, run.col]
@@ -139,5 +139,5 @@ def region_of(box: Box) -> tuple[int, int]:
 
 
 def threshold_at(site: RegionThresholds, box: Box) -> float:
-    """The bar that `box` must pass."""
+    """The threshold that `box` must pass."""
     return float(site.threshold[region_of(box)])

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 LEAST_CELLS = 3
 MOST_BLOBS = 4  # only the strongest are looked at
 CROWD = 0.5  # wind stirs many places at once, each about as much: blobs of this part of the peak count
-STAYING = 0.6  # somebody who is known to be there needs only this part of the bar
+STAYING = 0.6  # somebody who is known to be there needs only this part of the threshold
 SHOWS_THROUGH = 0.8  # correlation with the background above which a change is put down to light
 FADES_OUT = 0.4  # the same for a change without an edge
 WORTH_A_LOOK = 0.85  # below this score a blob's shape is not looked at: it can only lower it

@@ -1,8 +1,8 @@
-"""Short stirs of the wind, told apart from visitors without anybody's help: by how long they last.
+"""Short transients of the wind, told apart from visitors without anybody's help: by how long they last.
 
-A gust's stir comes and goes within a few seconds; a visitor worth a picture stays, and comes and leaves
-through the picture with short stirs of its own. So a short stir counts as wind only if no visitor was
-there for some seconds before and after it.
+A gust's transient comes and goes within a few seconds; a visitor worth a picture stays, and comes and leaves
+through the picture with short transients of its own. So a short transient counts as wind only if no visitor
+was there for some seconds before and after it.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import math
 from typing import NamedTuple
 
 SHORT_S = 5.0  # what lasts longer may be a visitor
-QUIET_S = 1.5  # a stir is over after so long without it
+QUIET_S = 1.5  # a transient is over after so long without it
 VISITOR_S = 10.0  # so long before and after a visitor nothing counts as wind
 SMOOTH_S = 0.5
 MOST_OPEN = 24
@@ -22,12 +22,12 @@ class Transient(NamedTuple):
 
     row: int  # region
     col: int
-    score: float  # against a calm place's bar
+    score: float  # against a calm place's threshold
     visitor: bool  # let through, or somebody is known to be there
 
 
 class Running(NamedTuple):
-    """A stir over time."""
+    """A transient over time."""
 
     row: int
     col: int
@@ -41,7 +41,7 @@ class Running(NamedTuple):
 def follow(
     running: tuple[Running, ...], transients: list[Transient], dt_s: float
 ) -> tuple[tuple[Running, ...], list[Running], bool]:
-    """Let `dt_s` pass: the stirs that run on, those that turn out to be wind, and is a visitor there?"""
+    """Let `dt_s` pass: the transients that run on, those that turn out to be wind, and is a visitor there?"""
     aged = [one._replace(quiet_s=one.quiet_s + dt_s) for one in running]
     for transient in transients:
         at = next((i for i, one in enumerate(aged) if _joins(one, transient, dt_s)), None)

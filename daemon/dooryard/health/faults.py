@@ -1,7 +1,7 @@
 """What is wrong with the box itself, by its sensors: each told once when it begins and once when it is over.
 
 Here is what no policy has a say in; heat, low power, moisture and room are the policy's (see
-`policy.welfare`). Pure: values in, new values out. A trouble begins when it has held for a while, and is
+`health.state`). Pure: values in, new values out. A trouble begins when it has held for a while, and is
 over when its end has held as long: a flag that flickers makes no noise.
 """
 

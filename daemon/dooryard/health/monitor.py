@@ -1,7 +1,7 @@
 """Looks after the box: reads what the sensors say, and says what to do without. Edge.
 
 `tick` is called with every frame and works every few seconds. What it decides, the loop does; what is to
-be told, the ledger stores.
+be told, the visit store stores.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ EVERY_S = 5.0
 
 @dataclass(slots=True)
 class Monitor:
-    """The sensors' desk, the button and the lamp, and what follows from them."""
+    """The sensors' poller, the button and the lamp, and what follows from them."""
 
     poller: SensorPoller
     button: PushButton | None = None
@@ -90,7 +90,7 @@ class Monitor:
         return (*news, *others, *(HealthNews(change.kind, change.text) for change in changes))
 
     def in_turn(self, now: Moment) -> bool:
-        """Whether a frame is looked at, at the rate that is spared."""
+        """Whether a frame is looked at, at the throttled rate."""
         if self.throttle.frames_per_s is None:
             return True
         turn, self._next_frame_s = in_turn(self._next_frame_s, now.mono_s, self.throttle.frames_per_s)

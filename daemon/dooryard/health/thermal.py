@@ -3,7 +3,7 @@
 * A step is entered as soon as its sensor (the median of three readings, see `readings`) is above its
   upper bound. It is left when the sensor is below its lower bound and the step has held for its shortest
   time. So a step is entered at most once in that time, whatever the readings do.
-* Steps are independent, also those of one sensor; where several hold, the most sparing wins for each
+* Steps are independent, also those of one sensor; where several hold, the strictest wins for each
   effect by itself: the fewest frames, the longest wait between looks, camera off, halt.
 * A sensor that falls silent (three readings missed, at its own pace) changes nothing at first: its steps
   stay as they are. After an hour of silence, or twice what it takes a slow sensor to count as silent, they
@@ -117,7 +117,7 @@ def advance(
 
 
 def throttle_of(steps: Sequence[ThrottleStep], state: HeatState) -> Throttle:
-    """What the steps that hold come to: the most sparing wins for each effect.
+    """What the steps that hold come to: the strictest wins for each effect.
 
     A halt asks for more than a step that holds: its sensor must say so at present. A step is restored after
     a halt, and the box must not halt again for what it knows of yesterday only.

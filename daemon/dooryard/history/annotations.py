@@ -1,4 +1,4 @@
-"""Marks made and taken back, and what the rest of the house learns from them. Edge."""
+"""Marks made and taken back, and what the rest of the program learns from them. Edge."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def upkeep(state_folder: Path, keep_days: float, now: datetime) -> int:
         contextlib.closing(Reader(state_folder, {})) as reader,
     ):
         gone = [visit for visit in database.said() if reader.entry(visit) is None]
-        # As the store does: a wrong clock must not empty the notebook.
+        # As the store does: a wrong clock must not empty the annotation database.
         reference = min(now, reader.newest() or now)
         database.forget_before(reference - timedelta(days=keep_days), gone)
         return len(gone)

@@ -19,7 +19,7 @@ from dooryard.core.records import Visitor
 from dooryard.history import database_file
 from dooryard.history.database_steps import STEPS
 from dooryard.history.entries import Kind, Mark, Said, said
-from dooryard.outbox.rescue import Watched, written_anew
+from dooryard.outbox.rescue import Watched, rewritten
 from dooryard.outbox.rows import wall_text
 
 FILE = "journal.sqlite3"
@@ -45,7 +45,7 @@ class Warmth:
 
 
 class AnnotationDatabase:
-    """The open notebook. Close it; methods raise `StoreError` with a remedy.
+    """The open annotation database. Close it; methods raise `StoreError` with a remedy.
 
     `mend`: one that is damaged is set aside, and a fresh one begun with the marks that can still be read; see
     `damages`. For the service alone, since other processes may have the file open.
@@ -60,11 +60,11 @@ class AnnotationDatabase:
         self._files.lost()  # as they are now
 
     def look_after_file(self, wall: datetime) -> None:
-        """Write the notes anew where their file has gone while it is open; see `damages`."""
+        """Write the notes again where their file has gone while it is open; see `damages`."""
         if not self._files.lost():
             return
         with _error_scope(self._path):
-            said = written_anew(self._db, self._path, wall, FileCalls())
+            said = rewritten(self._db, self._path, wall, FileCalls())
             self._db, _ = database_file.opened(self._path, STEPS, mend=False)
         self._files = Watched(self._path)
         self._files.lost()

@@ -1,4 +1,4 @@
-"""The notebook's file: opened, brought to this version; a damaged one is set aside and its marks saved."""
+"""The annotation database's file: opened, brought to this version; if damaged, set aside, its marks saved."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from dooryard.core.records import Box, Clause, Outcome, Visitor
 
 
 class Kind(StrEnum):
-    """What a mark says; the values stand in the notebook."""
+    """What a mark says; the values stand in the annotation database."""
 
     NOBODY = "nobody"
     NAME = "name"

@@ -1,4 +1,4 @@
-"""START HERE. From the store to a folder of pages, in which only what changed is made anew.
+"""START HERE. From the store to a folder of pages, in which only what changed is made again.
 
 One pass over the visits finds days and visitors, and a fingerprint of what each page is made of; pages
 whose fingerprint stands in the folder's manifest are left alone. Pictures come first, then the pages that

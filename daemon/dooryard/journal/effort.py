@@ -1,4 +1,4 @@
-"""How long the box watched, over all dates that are over. Edge: asks the notebook."""
+"""How long the box watched, over all dates that are over. Edge: asks the annotation database."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def effort(
 ) -> Effort:
     """Watching from `first` to the day before `today`, as far as `until`.
 
-    What is worked out anew is put into `manifest`.
+    What is worked out again is put into `manifest`.
     """
     if first is None or first >= today:
         manifest.watched = {}

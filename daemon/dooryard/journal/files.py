@@ -108,7 +108,7 @@ class SiteFolder:
                 (self.folder / folder).rmdir()
 
     def load(self) -> Manifest:
-        """The manifest; an empty one, so that all is made anew, if there is none that can be read."""
+        """The manifest; an empty one, so that all is made again, if there is none that can be read."""
         try:
             data: Any = json.loads((self.folder / MANIFEST).read_bytes())
             if data["version"] != _VERSION:

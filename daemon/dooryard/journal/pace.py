@@ -1,4 +1,4 @@
-"""When the journal is to be built anew. Pure: values in, a new value out; times are monotonic seconds."""
+"""When the journal is to be built again. Pure: values in, a new value out; times are monotonic seconds."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the pages are made from: the store, the notebook, the policy, and one pass over all visits. Edge."""
+"""What the pages are made from: the store, the annotations, the policy, one pass over all visits. Edge."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ def _end_of(off: OffTime, end: datetime, until: datetime) -> datetime | None:
 def opened(
     state_folder: Path, policy: Policy, now: datetime, shared: render.PageContext
 ) -> Iterator[PageSource]:
-    """A desk with the store and the notebook of `state_folder`; `look` is still to be done."""
+    """A desk with the store and the annotation database of `state_folder`; `look` is still to be done."""
     with (
         contextlib.closing(AnnotationDatabase(state_folder)) as database,
         contextlib.closing(Reader(state_folder, database.said())) as reader,

@@ -19,7 +19,7 @@ HELD_DAYS = 30  # dates on the page of what was held back
 
 @dataclass(slots=True)
 class Writer:
-    """Puts pages into the site and notes in `new` what they were made of; `written` are those made anew."""
+    """Puts pages into the site and notes in `new` what they were made of; `written` are those made again."""
 
     site: SiteFolder
     old: Manifest

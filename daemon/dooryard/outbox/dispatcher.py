@@ -172,7 +172,7 @@ class Dispatcher:
         worker, bell = self._workers[number], self._bells[number]
         while not self._stopping.is_set():
             bell.clear()  # before looking, so that a ring while looking is not lost
-            wait_s = self._turn(worker)
+            wait_s = self._tick(worker)
             with self._looked:
                 if not bell.is_set():
                     now_s = self._clock.now().mono_s
@@ -183,7 +183,7 @@ class Dispatcher:
             elif wait_s > 0:
                 self._clock.wait(bell, wait_s)
 
-    def _turn(self, worker: DeliveryWorker) -> float | None:
+    def _tick(self, worker: DeliveryWorker) -> float | None:
         try:
             return worker.tick()
         except Exception:  # noqa: BLE001  (a fault of this program: said in full, and the thread lives on)

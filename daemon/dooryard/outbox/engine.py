@@ -23,7 +23,7 @@ from dooryard.outbox.folder import (
 )
 from dooryard.outbox.own import DATABASE, PICTURES, claim
 from dooryard.outbox.problems import damage, is_damage, store_error
-from dooryard.outbox.rescue import Watched, written_anew
+from dooryard.outbox.rescue import Watched, rewritten
 
 T = TypeVar("T")
 
@@ -41,25 +41,25 @@ class Engine:
         self._db = db
         self._files = Watched(folder / DATABASE)
         self._files.lost()  # as they are now
-        self._turn = threading.RLock()
+        self._lock = threading.RLock()
 
     def close(self) -> None:
-        with self._turn:
+        with self._lock:
             self._db.close()
             self._folder_lock.release()
 
     def look_after_file(self, wall: datetime) -> str | None:
-        """Write the database anew where its file has gone while it is open; what happened, in words."""
-        with self._turn:
+        """Write the database again where its file has gone while it is open; what happened, in words."""
+        with self._lock:
             if not self._files.lost():
                 return None
             try:
-                said = written_anew(self._db, self.folder / DATABASE, wall, self.disk)
+                said = rewritten(self._db, self.folder / DATABASE, wall, self.disk)
                 self._db = _connected(self.folder, self.disk)
                 self._folder_lock.renew()
                 make_folders(self.folder / PICTURES, self.disk)
             except (OSError, sqlite3.Error) as error:
-                raise store_error(error, "writing the deleted database anew", self.folder) from error
+                raise store_error(error, "writing the deleted database again", self.folder) from error
             self._files.forget()
             self._files.lost()
             return said
@@ -67,7 +67,7 @@ class Engine:
     @contextmanager
     def error_scope(self, doing: str) -> Iterator[sqlite3.Connection]:
         """Hold the connection, and turn what goes wrong into a `StoreError`."""
-        with self._turn:
+        with self._lock:
             try:
                 yield self._db
             except (OSError, sqlite3.Error) as error:

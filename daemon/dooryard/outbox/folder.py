@@ -25,7 +25,7 @@ class FolderLock:
         self._take()
 
     def renew(self) -> None:
-        """Hold the folder anew where the lock's file has been deleted."""
+        """Hold the folder again where the lock's file has been deleted."""
         if not (self._folder / LOCK).exists():
             self.release()
             self._take()

@@ -59,7 +59,7 @@ def listed(db: sqlite3.Connection, *, sink: str | None, everything: bool, limit:
     return shown[::-1]
 
 
-def begin_anew(db: sqlite3.Connection, alerts: Sequence[str], sink: str | None) -> int:
+def start_over(db: sqlite3.Connection, alerts: Sequence[str], sink: str | None) -> int:
     """Let untold deliveries of `alerts` be tried again, with all their patience; return how many."""
     sets = "state = 'waiting', attempts = 0, wait_s = 0, age_s = 0"
     return _change(db, sets, "to be tried again", _UNTOLD, alerts, sink)

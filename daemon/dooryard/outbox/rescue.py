@@ -1,4 +1,4 @@
-"""A database whose file was deleted or replaced while it is open: noticed, and written anew without a loss.
+"""A database whose file was deleted or replaced while it is open: noticed, and written again without a loss.
 
 The kernel keeps a deleted file for who has it open. So all that was stored is still there to be copied, until
 the program ends; then it would be gone.
@@ -40,7 +40,7 @@ class Watched:
         self._seen.clear()
 
 
-def written_anew(db: sqlite3.Connection, path: Path, wall: datetime, disk: FileCalls) -> str:
+def rewritten(db: sqlite3.Connection, path: Path, wall: datetime, disk: FileCalls) -> str:
     """Write all that `db` holds to `path` and close `db`; say what became of it.
 
     A file that somebody put there meanwhile is kept under another name. Raises OSError or sqlite3.Error;

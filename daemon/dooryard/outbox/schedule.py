@@ -16,7 +16,7 @@ In which order:
 - Urgent alerts go before all others while the line works, and whatever the sink's pace (see `pace`).
 
 Alerts on visits that have grown old on the way are not worth a message each: `too_late` says which of
-them to gather into one.
+them to put into one digest.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class RetryRules:
 
     first_s: float = 5.0  # the longest wait after the first failure; it doubles with each one
     cap_s: float = 300.0  # the longest wait after any number of failures
-    longest_retry_after_s: float = 6 * 3600.0  # a receiver's own wish is obeyed up to here
+    longest_retry_after_s: float = 6 * 3600.0  # what a receiver asks for is obeyed up to here
     give_up_after_s: float = 7 * 86400.0  # a delivery older than this ends with its next failure
     late_after_s: float = 3600.0  # an alert on a visit older than this is late ...
     digest_from: int = 3  # ... and this many late ones become one message
@@ -240,7 +240,7 @@ def _pass_on_s(delivery: Delivery, instead: Instead) -> float:
 def too_late(
     deliveries: Iterable[Delivery], breaker: CircuitBreaker, now_s: float, rules: RetryRules
 ) -> list[Delivery]:
-    """The deliveries to gather into one message, newest first; none while the line fails, or for a few."""
+    """The deliveries to put into one digest, newest first; none while the line fails, or for a few."""
     if breaker.failures:
         return []
     late = [

@@ -88,7 +88,7 @@ def delivery_of(waiting: UnfinishedDelivery, now_s: float, extra_age_s: float, r
         digests=waiting.kind == "visit" and not waiting.urgent,
         extra_age_s=extra_age_s,
         taken=waiting.taken,
-        # None was tried yet, or its owner wants it tried anew: then by those too who turned it away.
+        # None was tried yet, or its owner wants it tried again: then by those too who turned it away.
         refused=waiting.refused if waiting.attempts else frozenset(),
         passes_on=waiting.kind not in _NOT_PASSED_ON,
         passed_on=waiting.passed_on,

@@ -62,7 +62,7 @@ class Store:
             raise
 
     def look_after_file(self) -> None:
-        """Notice that the database was deleted while it is open, and write it anew; see `news`."""
+        """Notice that the database was deleted while it is open, and write it again; see `news`."""
         said = self._engine.look_after_file(self._clock.now().wall)
         if said is not None:
             self.damages.append(said)
@@ -228,7 +228,7 @@ class Store:
         with self._engine.writing("storing a delivery") as db:
             return queue.pass_on(db, alerts, sink, to)
 
-    def gather(self, late: Sequence[Delivery], into: Alert, jpeg: bytes | None) -> None:
+    def digest(self, late: Sequence[Delivery], into: Alert, jpeg: bytes | None) -> None:
         """End the waiting deliveries of `late`, which are of one sink and still to go to the same recipients;
         store `into`, with its picture, in their place.
         """

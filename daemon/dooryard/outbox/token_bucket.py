@@ -1,6 +1,6 @@
 """How many attempts a sink gets in a while: pure, values in, a new value out.
 
-A bucket that leaks: each attempt pours one in, and it empties at a steady rate. While it is full, only
+A bucket that leaks: each attempt takes a token, and it empties at a steady rate. While it is full, only
 urgent alerts go. After a restart it is empty, so a program that starts again and again is slowed by its
 start, not by this.
 """
@@ -14,7 +14,7 @@ _HOUR_S = 3600.0
 
 @dataclass(frozen=True, slots=True)
 class TokenBucket:
-    """What was poured in so far. `at_s` is monotonic."""
+    """Tokens taken so far. `at_s` is monotonic."""
 
     level: float = 0.0
     at_s: float = float("-inf")

@@ -99,7 +99,7 @@ class DeliveryWorker:
             self._take_in()
             if self._deliveries and now_s < self._waits_for_clock_until_s and not self._clock_set():
                 return CLOCK_LOOK_S
-            self._gather()
+            self._collect_late()
             self._deliveries |= self._stand_in.given(self._deliveries.values(), now_s)
         except StoreError as error:
             self._tell_store_failure(error)
@@ -136,11 +136,11 @@ class DeliveryWorker:
         self._newest_seen = max([self._newest_seen, *(each.seq for each in stored)])
 
     def _known(self, waiting: UnfinishedDelivery) -> Delivery | None:
-        """The delivery in memory, unless another program has begun it anew in the store."""
+        """The delivery in memory, unless another program has begun it again in the store."""
         known = self._deliveries.get(waiting.alert)
         return known if known is not None and known.attempts == waiting.attempts else None
 
-    def _gather(self) -> None:
+    def _collect_late(self) -> None:
         """Put alerts that have become too late for a message each into one."""
         now = self._clock.now()
         groups: dict[tuple[str, ...], list[Delivery]] = {}
@@ -160,11 +160,11 @@ class DeliveryWorker:
         pictures = (self._picture_of(alert) for alert in alerts if alert.picture)
         sheet = contact_sheet([picture for picture in islice(pictures, MOST_PICTURES) if picture])
         try:
-            self._store.gather(late, into, sheet)
+            self._store.digest(late, into, sheet)
         except StoreError:
             if sheet is None:
                 raise
-            self._store.gather(late, into, None)  # no room for a picture: the words alone
+            self._store.digest(late, into, None)  # no room for a picture: the words alone
         self._log.info("%s: %d late alerts become one, %s", self.sink.name, len(late), into.id)
         self._take_in()
 

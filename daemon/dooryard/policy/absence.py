@@ -45,7 +45,7 @@ class Day:
 class AbsenceState:
     """What one absence remembers."""
 
-    asks: str  # for whom and until when: another wish under the same name begins anew
+    asks: str  # for whom and until when: another request under the same name begins again
     seed: str  # of the ids of its messages
     number: int = 0  # how often it was told
     told: bool = False

@@ -1,4 +1,4 @@
-"""What an owner can ask for about the box's own welfare: heat, power, moisture, disk, messages. Pure."""
+"""What an owner can ask for about the box's own health: heat, power, moisture, disk, messages. Pure."""
 
 from __future__ import annotations
 

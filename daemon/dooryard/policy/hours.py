@@ -242,8 +242,8 @@ def _open(place: Place, at: TimeOfDay, on: date) -> datetime | None:
     """When a window that begins at `at` opens on `on`; None: it doesn't."""
     if at.sun is None:
         return _clock_time(place.zone, on, at.minutes)
-    standing = _sun(place, on).when(at.sun)
-    if standing == (SunAllDay.DOWN if at.sun.rising else SunAllDay.UP):
+    event = _sun(place, on).when(at.sun)
+    if event == (SunAllDay.DOWN if at.sun.rising else SunAllDay.UP):
         return None
     return _close(place, at, on)
 

@@ -67,7 +67,7 @@ def alert_for(
 def still_here_alert(
     policy: Policy, visit: Visit, decision: Decision, now: Moment, clock_set: bool, *, picture: str | None
 ) -> Alert:
-    """What to tell of `visit`, which was told by `decision`, when it still lasts; see `lingering`.
+    """What to tell of `visit`, which was told by `decision`, when it still lasts; see `policy.still_here`.
 
     Its id is the visit's with "-still" after it, its time is `now`. Raises ValueError where the policy has
     no longer a rule that asks for it.
@@ -100,7 +100,7 @@ def still_here(policy: Policy, visit: Visit, decision: Decision) -> str:
 def _asking(policy: Policy, decision: Decision) -> Rule:
     rule = rule_of(policy, decision)
     if rule is None:
-        raise ValueError(f"the policy has no rule {decision.rule!r}; ask `lingers` first")
+        raise ValueError(f"the policy has no rule {decision.rule!r}; ask `is_still_here` first")
     return rule
 
 

@@ -1,7 +1,7 @@
 """What an owner can ask for: the policy's tables, their keys, defaults and bounds. Pure.
 
 Each key's description is a line of policies/README.md (see `reference`), so it is written for the
-owner. The tables about the box's own welfare are in `care`, what all are made of in `fields`.
+owner. The tables about the box's own health are in `care`, what all are made of in `fields`.
 """
 
 from __future__ import annotations

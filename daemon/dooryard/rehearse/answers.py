@@ -4,7 +4,7 @@ The file ``.dooryard-answers-MODEL.npz`` stands in the recording's folder. MODEL
 cards (which have the digests of networks and labels), of what was taught, of the birds that may be told and
 of this program's classifying code, so that another model or another version never gets these answers.
 Within it an answer is found by a digest of the frame's small grey picture, its number, its time and its
-gain, and of the box: a frame that was changed or a box that moved by a hair is looked at anew.
+gain, and of the box: a frame that was changed or a box that moved by a hair is looked at again.
 """
 
 from __future__ import annotations

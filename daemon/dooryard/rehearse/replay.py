@@ -127,7 +127,7 @@ class _Side:
             self._rest(resting=self.off or not self.state.watching, now=now)
 
     def _in_turn(self, now: Moment) -> bool:
-        """Whether a frame is seen, at the rate that is spared."""
+        """Whether a frame is seen, at the throttled rate."""
         if self.throttle.frames_per_s is None:
             return True
         turn, self.next_frame_s = in_turn(self.next_frame_s, now.mono_s, self.throttle.frames_per_s)

@@ -103,7 +103,7 @@ class ActivityLog:
             return known
 
     def look_after_file(self, now: Moment) -> None:
-        """Notice that the notes' file was deleted while it is open, and write it anew; see `news`."""
+        """Notice that the notes' file was deleted while it is open, and write it again; see `news`."""
         self._database.look_after_file(now.wall)
 
     def news(self) -> list[str]:

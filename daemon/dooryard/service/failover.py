@@ -26,7 +26,7 @@ from dooryard.teaching.feedback import AT_ONCE, Feedback, Trainable
 _log = logging.getLogger("dooryard")
 TRY_AGAIN_S = (60.0, 120.0, 300.0, 900.0)  # waits between tries; the last repeats
 STEADY_S = (
-    3600.0  # having worked for so long, the waits begin anew: one that comes and goes makes little noise
+    3600.0  # having worked for so long, the waits begin again: one that comes and goes makes little noise
 )
 _SIDE_PX = 224  # of the crop whose sharpness is measured, as the built-in model's
 _NO_MODEL = ModelCard("none", "none", "", "none", "", "none", _SIDE_PX, None, "none", 0)

@@ -27,7 +27,7 @@ _log = logging.getLogger("dooryard")
 def scheduler_of(
     box: BoxFile, box_file: Path, policy_file: Path | None, clock: Clock, visit_store: VisitStore
 ) -> JournalScheduler | None:
-    """The keeper of a box's journal; None where it is built only when asked to."""
+    """The scheduler of a box's journal; None where it is built only when asked to."""
     if box.journal.build == "never":
         return None
     command = [sys.executable, "-P", "-m", "dooryard", "journal", "--box", str(box_file.resolve())]

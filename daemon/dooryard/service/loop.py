@@ -128,8 +128,8 @@ class Loop:
         self._do(effects, now)
         self._do_what_is_due(now)
         if self._parts.journal is not None:
-            self._turn_journal(self._parts.journal, now)
-        self._parts.turned_s = self._parts.process_clock.now().mono_s
+            self._tick_journal(self._parts.journal, now)
+        self._parts.ticked_s = self._parts.process_clock.now().mono_s
         self._watchdog.ticked(frames_well=frame is not None or self._no_frame_is_due())
         self._show()
 
@@ -138,7 +138,7 @@ class Loop:
         if self._parts.monitor is not None:
             self._look_after_the_box(self._parts.monitor, now)
         if self._reload.is_set():
-            self._read_the_policy_anew(now)
+            self._reread_the_policy(now)
 
     def _do_what_is_due(self, now: Moment) -> None:
         for name in self._parts.timed.due(now):
@@ -167,7 +167,7 @@ class Loop:
             self.tell("disk", f"the box's own recording stopped: {end}", now)
 
     def _rules(self) -> Conditions:
-        """What holds, with what is spared."""
+        """What holds, throttled."""
         monitor = self._parts.monitor
         return self.conditions if monitor is None else throttled_conditions(self.conditions, monitor.throttle)
 
@@ -192,7 +192,7 @@ class Loop:
         if monitor.throttle.camera_off != self._throttled_off:
             self._throttle_the_camera(monitor, now)
 
-    def _read_the_policy_anew(self, now: Moment) -> None:
+    def _reread_the_policy(self, now: Moment) -> None:
         self._reload.clear()
         text = "there is no policy file to read: the built-in policy holds"
         if self._parts.reread is not None:
@@ -247,7 +247,7 @@ class Loop:
         self.frames += 1
         return frame
 
-    def _turn_journal(self, scheduler: JournalScheduler, now: Moment) -> None:
+    def _tick_journal(self, scheduler: JournalScheduler, now: Moment) -> None:
         hot = self._parts.monitor is not None and bool(self._parts.monitor.throttle.because)
         for text in scheduler.tick(self.conditions, now, watching=self.state.watching, hot=hot):
             self.tell("journal", text, now)

@@ -38,12 +38,12 @@ class Parts:
     journal: JournalScheduler | None = None  # None: a recording, or it is built only when asked to
     reread: Callable[[Conditions], tuple[Conditions, str]] | None = None  # the policy, when asked to
     feedback: Feedback | None = None  # what people say of visits; None: nothing is learned from it
-    turned_s: float | None = None  # when the frame loop last turned, by the process clock
+    ticked_s: float | None = None  # when the frame loop last turned, by the process clock
 
 
 def is_well(parts: Parts) -> bool:
     """Whether frames come and every thread is alive: for the heartbeat, which asks from its own thread."""
     now = parts.process_clock.now()
-    turning = parts.turned_s is None or now.mono_s - parts.turned_s < SILENT_S
+    ticking = parts.ticked_s is None or now.mono_s - parts.ticked_s < SILENT_S
     sensing = parts.monitor is None or parts.monitor.poller.alive(now)
-    return turning and sensing and parts.dispatcher.alive() and not parts.camera.trouble
+    return ticking and sensing and parts.dispatcher.alive() and not parts.camera.trouble

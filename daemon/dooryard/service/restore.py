@@ -47,7 +47,7 @@ def state(
     boot: str,
     recording: str | None = None,
 ) -> State:
-    """What the last run left, or a fresh state. What cannot be read is said and begun anew.
+    """What the last run left, or a fresh state. What cannot be read is said and begun again.
 
     `recording` names the recording that is read; None: the camera is live.
     """

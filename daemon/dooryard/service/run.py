@@ -108,7 +108,7 @@ class _Given:
     box_file: Path
     policy_file: Path | None
     policy: Policy
-    read_policy: Callable[[], tuple[Policy | None, str]] | None  # anew; None: the built-in one
+    read_policy: Callable[[], tuple[Policy | None, str]] | None  # again; None: the built-in one
     group_of: Mapping[str, str] = field(default_factory=dict)  # group of each species' name
 
     @property
@@ -128,7 +128,7 @@ def _given(box_file: Path, policy_file: Path | None) -> _Given:
     if policy_file is None:
         return _Given(box, box_file, None, Policy(), None)
 
-    def known() -> dict[str, Any]:  # anew each time, as names are taught while it runs
+    def known() -> dict[str, Any]:  # again each time, as names are taught while it runs
         visitors, group_of = build.visitors_if_known(box, box_file.parent)
         return {
             "sinks": telling(box),

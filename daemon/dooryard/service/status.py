@@ -1,4 +1,4 @@
-"""How the box stands, gathered from its parts for the health message. Edge: asks store and sensors."""
+"""The box's status, collected from its parts for the health message. Edge: asks store and sensors."""
 
 from __future__ import annotations
 

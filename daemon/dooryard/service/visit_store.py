@@ -137,7 +137,7 @@ class VisitStore:
 
     @log_store_errors
     def look_after_files(self, now: Moment) -> None:
-        """Notice files that were deleted while they are open; what they held is written anew."""
+        """Notice files that were deleted while they are open; what they held is written again."""
         self._store.look_after_file()
         self.activity_log.look_after_file(now)
 

@@ -22,11 +22,11 @@ class SendOutcome(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class SendResult:
-    """The outcome of one attempt, in words that stand in the log and the ledger."""
+    """The outcome of one attempt, in words that stand in the log and the visit store."""
 
     outcome: SendOutcome
     text: str  # "HTTP 503", "name not found: hooks.example"; never a secret
-    retry_after_s: float | None = None  # the receiver's own wish
+    retry_after_s: float | None = None  # as the receiver asks
     # Of a sink with several recipients: what became of it for each that this attempt was for.
     each: Mapping[str, SendOutcome] = field(default_factory=dict, compare=False)
 

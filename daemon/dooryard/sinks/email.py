@@ -270,7 +270,7 @@ def _checked_log_in(word: str | None) -> str | None:
     if not sound:
         raise SinkError(
             "the e-mail sink's user or password holds what no log-in can carry",
-            "store it anew, as UTF-8 text",
+            "store it again, as UTF-8 text",
         )
     return word
 

@@ -5,7 +5,7 @@ Looks at nobody are kept as vectors, per part of the view: half of each part's p
 common is their mean and the directions along which they differ most: their principal components. How
 strange a new look is: what these leave over of it (the residual of Jackson & Mudholkar, "Control procedures
 for residuals associated with principal component analysis", Technometrics 21, 1979; cited from memory),
-against how much they usually leave over of looks at nobody that they had not been made of. That yardstick
+against how much they usually leave over of looks at nobody that they had not been made of. That threshold
 belongs to the place: about `FALSE_RATE` of its looks at nobody are called strange, wherever the box hangs. It
 is made of the newest looks learned: of the first ones much is left over only because there was little before
 them, and the light and the season go on.
@@ -13,7 +13,7 @@ them, and the light and the season go on.
 What was learned by mistake must not blind the box: `usual` says how. What the owner called nobody takes part
 at once, says nothing of how far looks usually stray, and is forgotten when that word is taken back.
 
-Strangeness is no animal: a hard shadow, a change of exposure and a new plant are strange too. So it is
+Novelty is no animal: a hard shadow, a change of exposure and a new plant are strange too. So it is
 evidence beside the network's, worth at most `MOST_NOVEL`, and never a judge alone. That a look is
 nothing new here is the better evidence, and may weigh more (`MOST_FAMILIAR`).
 
@@ -37,14 +37,14 @@ from dooryard.site.subspace import LEAST, Subspace, quantile_of, residual, subsp
 
 ROWS, COLUMNS = 3, 4  # parts of the view
 PER_PART = 24  # looks kept of each, half of them the newest
-RESIDUALS = 256  # the later half of them makes the yardstick, as far as `Subspace.longest` allows
+RESIDUALS = 256  # the later half of them makes the threshold, as far as `Subspace.longest` allows
 KEPT_MARKS = 6  # looks of each part that the owner called nobody are not forgotten for others
-_SHORTEST = 1e-2  # of a yardstick
+_SHORTEST = 1e-2  # of a threshold
 _MOST_BYTES = 8_000_000
 _FORM = 3  # of what is saved
 
 SLOPE, TURN = 6.46, 0.31
-"""Log-likelihood ratio = SLOPE * (strangeness - TURN), fitted beside the network's evidence on development
+"""Log-likelihood ratio = SLOPE * (novelty - TURN), fitted beside the network's evidence on development
 scenes by tools/measure_memory_model.py, a wrong "somebody" counting as much as ten looks missed."""
 MOST_NOVEL, MOST_FAMILIAR = 2.0, 8.0
 
@@ -57,7 +57,7 @@ class SiteMemory:
     part: NDArray[np.int16]  # (N,) which part of the view
     order: NDArray[np.int64]  # (N,) grows with each look learned
     mark: NDArray[np.int64]  # (N,) the number of the owner's mark that says so; 0: nobody said it
-    residuals: NDArray[np.float32]  # (up to STRAYS,) what was left over of looks before they were learned
+    residuals: NDArray[np.float32]  # (up to RESIDUALS,) what was left over of looks before they were learned
     learned: int = 0
     usual: Subspace | None = None  # worked out from `vectors`, not saved; None: too few
     threshold: float | None = None  # worked out as well: what `FALSE_RATE` of looks at nobody exceed

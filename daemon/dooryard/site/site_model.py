@@ -3,12 +3,12 @@
 `classify.memory` keeps looks at nobody and says how strange a new one is. Here is decided which looks it
 may learn from, since what it learns again and again it will call nobody from then on:
 
-glances     a look every half minute at a part of the view where nothing was let through for a while,
+samples     a look every half minute at a part of the view where nothing was let through for a while,
             where the gate sees what it saw when empty, and with no visit open; not learned when the
             network is very sure of somebody, who may have sat there since before the gate knew the view
 nothings    of a visit that came to nothing, the one look that was least like somebody: one, since a visitor
             poorly seen must not teach that it is nobody
-marks       of a visit that the owner called "nobody" (see `lessons`)
+marks       of a visit that the owner called "nobody" (see `teaching`)
 
 The gate learns here too, by the network's verdicts.
 """
@@ -28,8 +28,8 @@ from dooryard.tracking.track import VisitSettings
 
 PLACE, MARKS = "place", "place_marks"  # names of what is stored
 QUIET_S = 60.0  # nothing was let through there for so long
-MOST_SURE = 0.9  # a glance at which the network is surer of somebody teaches nothing: few visitors are less
-SIZES = (0.12, 0.2, 0.3)  # of a glance's box, in picture widths: as birds and squirrels are
+MOST_SURE = 0.9  # a sample at which the network is surer of somebody teaches nothing: few visitors are less
+SIZES = (0.12, 0.2, 0.3)  # of a sample's box, in picture widths: as birds and squirrels are
 _LET_THROUGH = 32
 _MARKS_LEFT = 64
 
@@ -55,7 +55,7 @@ def noted(place: SiteModel, boxes: Iterable[Box], now_s: float) -> SiteModel:
 def background_sample(
     place: SiteModel, view: GateState, settings: GateSettings, now_s: float, every_s: float
 ) -> tuple[SiteModel, Box | None]:
-    """Return where to glance, if it is time for one and that place is quiet and looks empty to the gate.
+    """Return where to sample the background, if it is time, and that place is quiet and empty to the gate.
 
     To be asked while no visit is open. The next is `every_s` later; sooner where this place would not do.
     """
@@ -98,7 +98,7 @@ def sample_box(number: int, shape: tuple[int, int]) -> Box:
 
 
 def sampled(place: SiteModel, sighting: Sighting) -> SiteModel:
-    """Learn from a glance, unless the network is very sure of somebody."""
+    """Learn from a background sample, unless the network is very sure of somebody."""
     if sighting.features is None or sighting.somebody > MOST_SURE:
         return place
     return learned(place, [NegativeSample(sighting.box, sighting.features)])

@@ -4,7 +4,7 @@ Pictures are kept, not features: so another model learns from them too, the owne
 and a picture that is taken out of the folder is untaught. Each shows one visitor that fills most of the
 square in its middle.
 
-What was computed from them stands in ``taught/features-MODEL.npz``, and is made anew when it is gone.
+What was computed from them stands in ``taught/features-MODEL.npz``, and is made again when it is gone.
 """
 
 from __future__ import annotations
@@ -147,7 +147,7 @@ def keep(state_folder: Path, model: str, marks: Sequence[taught.NamedPicture]) -
 
 
 def stamp(state_folder: Path, example: Example) -> str:
-    """Names a picture as it is now: another one under the same name is computed anew."""
+    """Names a picture as it is now: another one under the same name is computed again."""
     return f"{example.picture} {(state_folder / FOLDER / example.picture).stat().st_size}"
 
 

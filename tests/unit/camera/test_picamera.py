@@ -149,7 +149,7 @@ def test_stalls_cost_no_buffers(board, camera):
     assert camera._device.held == 1
 
 
-def test_unplugged_then_opened_anew(board, camera):
+def test_unplugged_then_opened_again(board, camera):
     board.script = "fxff"
     camera.read(1.0)
     for _ in range(3):

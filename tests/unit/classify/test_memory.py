@@ -52,7 +52,7 @@ def test_nobody_again_is_nothing_new_and_somebody_is():
 
 
 def test_the_rate_of_false_alarms_is_the_places_own():
-    """A place that varies more has a longer yardstick: the stated rate holds at both."""
+    """A place that varies more has a longer threshold: the stated rate holds at both."""
     for spread in (0.03, 0.3):
         random = np.random.default_rng(7)
         state = memory.blank(D)
@@ -63,7 +63,7 @@ def test_the_rate_of_false_alarms_is_the_places_own():
         assert np.mean(novelty) <= 2 * FALSE_RATE
 
 
-def test_the_first_looks_do_not_stretch_the_yardstick():
+def test_the_first_looks_do_not_stretch_the_threshold():
     """They stray far only because there was little before them: the later half alone is asked."""
     state = taught(100)
     half = len(state.residuals) // 2
@@ -72,7 +72,7 @@ def test_the_first_looks_do_not_stretch_the_yardstick():
 
 
 @pytest.mark.parametrize("spread", [0.1, 2.0])
-def test_the_yardstick_is_a_quantile_no_longer_than_most_strays_allow(spread):
+def test_the_threshold_is_a_quantile_no_longer_than_most_residuals_allow(spread):
     """Against numpy's own, to the next stray."""
     residuals = (1 + spread * np.random.default_rng(5).random(100) ** 4).astype(np.float32)
     later = residuals[50:]
@@ -83,14 +83,14 @@ def test_the_yardstick_is_a_quantile_no_longer_than_most_strays_allow(spread):
     assert (quantile > most) == (spread == 2.0)
 
 
-def test_a_look_is_measured_by_the_yardstick():
+def test_a_look_is_measured_by_the_threshold():
     state, look = taught(100), empties(1, seed=9)[0]
     twice = replace(state, threshold=2 * state.threshold)
     gap = memory.novelty(state, look) - memory.novelty(twice, look)
     assert gap == pytest.approx(np.log(2))
 
 
-def test_the_yardstick_is_no_longer_than_the_directions_allow():
+def test_the_threshold_is_no_longer_than_the_directions_allow():
     usual, residuals = taught().usual, np.ones(100, np.float32)
     assert memory.threshold_of(residuals, usual._replace(longest=0.5)) == 0.5
     assert memory.threshold_of(residuals[:3], usual) is None
@@ -132,7 +132,7 @@ def test_a_mark_taken_back_leaves_no_trace(looks):
     told = memory.learn(state, box(), empties(1, seed=3, base=10)[0], mark=7)
     back = memory.forget(told, {7})
     others = [*empties(20, seed=4, base=20), *empties(20, seed=5)]
-    # It had pushed a glance out of its part, which does not come back.
+    # It had pushed a background sample out of its part, which does not come back.
     assert [memory.novelty(back, f) for f in others] == pytest.approx(
         [memory.novelty(state, f) for f in others], abs=0.05
     )
@@ -147,7 +147,7 @@ def test_a_look_that_is_no_numbers_teaches_and_says_nothing():
         assert memory.learn(state, box(), features) is state
 
 
-def test_the_owners_words_outlive_glances_and_each_other():
+def test_the_owners_words_outlive_background_samples_and_each_other():
     state = taught(30)
     for number, features in enumerate(empties(4, seed=3, base=10), 1):
         state = memory.learn(state, box(), features, mark=number)
@@ -193,7 +193,7 @@ def test_what_is_left_over_of_known_looks_is_about_what_is_without_them():
     assert state.usual.longest == pytest.approx(longest, rel=0.15)
 
 
-def test_evidence_of_strangeness_is_bounded_and_of_nothing_known_none():
+def test_evidence_of_novelty_is_bounded_and_of_nothing_known_none():
     assert memory.ratio(None) == 0
     assert memory.ratio(99.0) == memory.MOST_NOVEL
     assert memory.ratio(-99.0) == -memory.MOST_FAMILIAR

@@ -28,7 +28,7 @@ def test_nobody_there_soon_ends_it():
     assert 1 <= looks <= 15
 
 
-def test_nobody_raises_the_bar_of_its_own_regions_only_and_time_lowers_it():
+def test_nobody_raises_the_threshold_of_its_own_regions_only_and_time_lowers_it():
     state, _ = play(empty(20))
     after = learn(state, BOX, False, state.last_s, SETTINGS)
     assert after.site.threshold.max() > 1

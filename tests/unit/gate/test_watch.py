@@ -45,7 +45,7 @@ def test_the_view_is_learned_within_20_s_and_says_so():
     assert state.ready
 
 
-def test_a_first_frame_and_another_size_start_anew():
+def test_a_first_frame_and_another_size_start_again():
     state, motions = watch(None, empty(1)[0], 5.0, GateSettings())
     assert motions == ()
     assert state.news == "a new view: learning it"
@@ -60,7 +60,7 @@ def test_a_frame_of_the_same_time_is_passed_over():
     assert motions == ()
 
 
-def test_a_long_gap_and_a_clock_that_goes_back_learn_anew():
+def test_a_long_gap_and_a_clock_that_goes_back_learn_again():
     state, _ = play(empty(20))
     for later in (state.last_s + 100, state.last_s - 50):
         scene_change, motions = watch(state, empty(1)[0], later, GateSettings())
@@ -108,7 +108,7 @@ def test_an_old_state_goes_on_to_the_same_end():
     assert np.array_equal(first.mean, second.mean)
 
 
-def test_a_camera_nudged_for_good_is_learned_anew_within_20_s_and_says_so():
+def test_a_camera_nudged_for_good_is_learned_again_within_20_s_and_says_so():
     state, _ = play(empty(30))
     moved = [np.roll(frame, (9, 14), (0, 1)) for frame in empty(20, seed=5)]
     news, ready_s = [], None

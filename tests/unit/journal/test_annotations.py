@@ -90,7 +90,7 @@ def test_a_name_that_the_model_does_not_know_is_said_to_be_new(row):
     assert "new name" not in marks.make(row.state, "last", "wren", NOON, group_of=GROUPS).text
 
 
-def test_marks_survive_and_a_newer_notebook_is_not_touched(row):
+def test_marks_survive_and_a_newer_database_is_not_touched(row):
     [one] = row.add((NOON, FINCH, Outcome.TELL))
     marks.make(row.state, one, "hide", NOON)
     database = AnnotationDatabase(row.state)
@@ -103,14 +103,14 @@ def test_marks_survive_and_a_newer_notebook_is_not_touched(row):
         AnnotationDatabase(row.state)
 
 
-def test_a_damaged_notebook_is_said(row):
+def test_a_damaged_database_is_said(row):
     row.state.mkdir()
     (row.state / "journal.sqlite3").write_bytes(b"no database at all" * 100)
     with pytest.raises(StoreError, match="start the service again"):
         AnnotationDatabase(row.state)
 
 
-def test_the_notebook_keeps_within_bounds(row):
+def test_the_database_keeps_within_bounds(row):
     row.state.mkdir()
     database = AnnotationDatabase(row.state)
     database.mark("a", Kind.KEEP, NOON)
@@ -155,7 +155,7 @@ def test_a_time_off_that_goes_on_is_off_until_now(tmp_path):
         assert len(database.off_times(*day)) == 1
 
 
-def test_a_notebook_of_the_first_version_is_brought_up_to_date(tmp_path):
+def test_a_database_of_the_first_version_is_brought_up_to_date(tmp_path):
     with contextlib.closing(sqlite3.connect(tmp_path / "journal.sqlite3")) as db, db:
         for statement in STEPS[0]:
             db.execute(statement)

@@ -1,4 +1,4 @@
-"""The build: what stands on the pages, what is made anew, and that nothing is ever half there."""
+"""The build: what stands on the pages, what is made again, and that nothing is ever half there."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def test_the_day_page_tells_who_came_at_8_40_how_sure_and_what_was_held_back(row
     assert "Sunday, 14 June 2026" in read
     assert "08:40 House finch" in read
     assert "84 % sure at the end , stayed 20 s" in read
-    assert "Told to phone" in read
+    assert "Sent to phone" in read
     held_back = read[read.index("What was held back") :]
     assert "08:42, Squirrel : not sent: cooldown of 4 min has 1 min 39 s left" in held_back
     assert "Sunrise 04:46" in read
@@ -344,8 +344,8 @@ def test_how_sure_it_was_when_it_told_and_at_the_end(row):
         )
     built(row)
     read = text(row, "day/2026-06-14.html")
-    assert "93 % sure at the end; at the time of the decision 84 % , stayed 20 s" in read
-    assert "97 % sure so far; at the time of the decision a house finch, 84 % , has stayed 20 s" in read
+    assert "93 % sure at the end; 84 % when decided , stayed 20 s" in read
+    assert "97 % sure so far; a house finch, 84 % when decided , has stayed 20 s" in read
 
 
 def test_link_previews_have_whole_addresses(row):
@@ -363,7 +363,7 @@ def test_link_previews_have_whole_addresses(row):
 def test_an_empty_store_makes_a_journal_too(row):
     row.add()
     built(row)
-    assert "Nobody has come yet" in text(row, "index.html")
+    assert "No visits yet" in text(row, "index.html")
     assert broken_links(row.site) == []
 
 

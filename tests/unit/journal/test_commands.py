@@ -113,7 +113,7 @@ def test_mute_is_asked_for_shown_and_ended(row):
     assert said(row, "tomorrow").startswith("muted until 06:00: only urgent alerts are sent")
     assert said(row, "2h").startswith("muted until 23:00: ")  # 20:00 in UTC is 21:00 there
     assert said(row) == "muted until 23:00"
-    assert said(row, over=True).startswith("the mute is ended")
+    assert said(row, over=True).startswith("the mute has ended")
     assert said(row) == "not muted"
 
 

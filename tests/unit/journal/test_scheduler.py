@@ -49,7 +49,7 @@ class FakeBuild:
         self.running = False
 
 
-class House:
+class World:
     """A keeper, with time that goes on as told."""
 
     def __init__(self, stack, folder, publish_to=("web",), when="after visits"):
@@ -89,7 +89,7 @@ class House:
 @pytest.fixture
 def context(tmp_path):
     with ExitStack() as stack:
-        yield lambda **options: House(stack, tmp_path, **options)
+        yield lambda **options: World(stack, tmp_path, **options)
 
 
 def test_after_a_start_after_a_visit_and_at_the_days_end(context):
@@ -223,7 +223,7 @@ def test_the_real_build_ends_in_the_folder_that_the_box_publishes_to(tmp_path):
     assert (row.state / "journal/index.html").is_file()
 
 
-def test_temperatures_come_into_the_notebook_by_the_ten_minutes(tmp_path):
+def test_temperatures_come_into_the_database_by_the_ten_minutes(tmp_path):
     clock = FakeClock(NOON)
     with closing(ActivityLog(tmp_path)) as activity_log, closing(AnnotationDatabase(tmp_path)) as database:
         for minute in range(31):

@@ -112,7 +112,7 @@ def test_what_waited_before_a_restart_is_told_after_it(store: Store, clock: Fake
     told = put(store, 3)
     first = worker(store, clock, MemorySink("phone", [BUSY]))
     first.tick()
-    rebooted = FakeClock(START, 12.0)  # the monotonic clock starts anew
+    rebooted = FakeClock(START, 12.0)  # the monotonic clock starts again
     sink = MemorySink("phone")
     again = worker(store, rebooted, sink)
     run(again, rebooted)
@@ -287,7 +287,7 @@ def test_a_fault_of_delivery_itself_leaves_the_thread_alive(
     store: Store, clock: FakeClock, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     put(store, 1)
-    real, calls = DeliveryWorker.turn, []
+    real, calls = DeliveryWorker.tick, []
 
     def tick(self: DeliveryWorker) -> float | None:
         calls.append(1)

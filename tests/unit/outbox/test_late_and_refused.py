@@ -153,7 +153,7 @@ def test_a_few_late_ones_go_by_themselves(store: Store, clock: FakeClock) -> Non
 
 def test_time_without_power_counts_as_age(store: Store) -> None:
     come_by(store, range(4))
-    later = FakeClock(START + timedelta(hours=9), 30.0)  # started anew, nine hours on
+    later = FakeClock(START + timedelta(hours=9), 30.0)  # started again, nine hours on
     sink = MemorySink("phone")
     run(worker(store, later, sink), later)
     assert [each.kind for each in told(sink)] == ["summary"]
@@ -192,7 +192,7 @@ def test_killed_at_every_step_of_gathering(tmp_path: Path, clock: FakeClock) -> 
         late = [Delivery(each, "phone", seq, 0.0, 0.0) for seq, each in enumerate(ids)]
         disk.arm(number)
         try:
-            store.gather(late, digest_alert([alert(1)] * 3, "phone", at(0), clock_set=True), jpeg())
+            store.digest(late, digest_alert([alert(1)] * 3, "phone", at(0), clock_set=True), jpeg())
             done = True
         except Killed:
             pass
@@ -379,14 +379,14 @@ def test_only_the_newest_of_a_kind_is_told(store: Store, clock: FakeClock) -> No
     assert [each.kind for each in store.pending("web")] == ["box", "journal"]
 
 
-def test_what_another_program_began_anew_is_tried_at_once(store: Store, clock: FakeClock) -> None:
+def test_what_another_program_began_again_is_tried_at_once(store: Store, clock: FakeClock) -> None:
     (told_id,) = come_by(store, range(1))
     sink = MemorySink("phone", [SendResult(SendOutcome.NOT_SENT, "HTTP 503", retry_after_s=3600)])
     phone = worker(store, clock, sink)
     phone.tick()
     assert phone.tick() == pytest.approx(3600)
     with store._engine.writing("test") as db:
-        assert queue.begin_anew(db, [told_id], None) == 1
+        assert queue.start_over(db, [told_id], None) == 1
     clock.advance(5)  # the line itself rests after a failure, whoever asks
     assert phone.tick() == pytest.approx(3595)
     clock.advance(3595)

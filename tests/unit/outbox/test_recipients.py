@@ -150,7 +150,7 @@ def test_one_turned_away_for_good_is_not_asked_again_until_its_owner_wants_it(
     assert store.counts() == {"post": {"refused": 1}}
     ids = [row["alert"] for row in store._engine.select(dict, "SELECT alert FROM deliveries")]
     with store._engine.writing("trying again") as db:
-        assert queue.begin_anew(db, ids, "post") == 1
+        assert queue.start_over(db, ids, "post") == 1
     sink.says = {ROBIN: SendOutcome.SENT, WREN: SendOutcome.SENT}
     run(post, clock, 600.0)
     assert sink.tries[-1] == (ROBIN, WREN)
@@ -175,10 +175,10 @@ def test_through_a_mail_server(store: Store, clock: FakeClock) -> None:
             "post", "127.0.0.1", office.port, sender="box@alder-row.example", recipients=[ROBIN, WREN],
             security="none", now=lambda: 1_781_442_000.0,
         )  # fmt: skip
-        turning = worker(store, clock, post)
-        run(turning, clock, 1.0)
+        ticking = worker(store, clock, post)
+        run(ticking, clock, 1.0)
         assert [mail.recipients for mail in office.mails] == [[ROBIN]] * len(titles)
-        run(turning, clock, 600.0)
+        run(ticking, clock, 600.0)
     assert [mail.recipients for mail in office.mails[6:]] == [[WREN]] * len(titles)
 
 

@@ -42,7 +42,7 @@ def test_the_wait_doubles_up_to_the_cap() -> None:
 
 
 @pytest.mark.parametrize(("answer", "state"), [(SENT, DeliveryState.SENT), (REFUSED, DeliveryState.REFUSED)])
-def test_a_final_answer_ends_the_errand(answer: SendResult, state: DeliveryState) -> None:
+def test_a_final_answer_ends_the_delivery(answer: SendResult, state: DeliveryState) -> None:
     done = after(delivery(), answer, NOW_S + 3, 0.5, RULES)
     assert (done.state, done.attempts, done.answer) == (state, 1, answer.text)
     assert next_s([done], CircuitBreaker()) is None
@@ -54,7 +54,7 @@ def test_maybe_sent_is_counted_apart() -> None:
     assert (tried.attempts, tried.maybe, tried.state) == (2, 1, DeliveryState.WAITING)
 
 
-def test_an_errand_ends_only_with_a_failure_past_its_age() -> None:
+def test_a_delivery_ends_only_with_a_failure_past_its_age() -> None:
     old = delivery(since_s=NOW_S - RULES.give_up_after_s - 1)
     assert pick([old], CircuitBreaker(), NOW_S) == old  # it still gets its attempt
     assert after(old, SENT, NOW_S, 0, RULES).state is DeliveryState.SENT
@@ -74,10 +74,10 @@ def test_never_earlier_than_promised_and_never_later_than_the_longest(
     tried = after(before, SendResult(outcome, "", asked_s), NOW_S, jitter, RULES)
     wait_s = tried.due_s - NOW_S
     own = min(300.0, 5.0 * 2.0 ** min(attempts, 20))
-    wish = min(asked_s or 0.0, RULES.longest_retry_after_s)
+    asked = min(asked_s or 0.0, RULES.longest_retry_after_s)
     slack = 1e-6  # sums near 7e6 are exact to about 1e-9
-    assert wait_s >= max(own / 2, wish) - slack
-    assert wait_s <= max(own, wish) + slack
+    assert wait_s >= max(own / 2, asked) - slack
+    assert wait_s <= max(own, asked) + slack
     assert pick([tried], CircuitBreaker(), tried.due_s - 0.001) is None
     assert pick([tried], CircuitBreaker(), tried.due_s) == tried
 

@@ -212,7 +212,7 @@ def test_a_box_without_sinks_says_so():
 
 def test_the_default_policy_decides():
     _, decision = decided(Policy(), visit("bird"))
-    assert decision.reason == 'told: the garden, a bird, species not sure: by rule "anybody" to phone, post'
+    assert decision.reason == 'sent: the garden, a bird, species not sure: by rule "anybody" to phone, post'
 
 
 OWN_HOURS = {"hours": {"from": "13:00", "to": "14:00"}}  # local; START is 14:03

@@ -67,10 +67,10 @@ def test_hysteresis_and_the_shortest_time():
     box.read(2, cpu=73.0, enclosure=30.0)
     assert box.read(10, cpu=60.0, enclosure=30.0).frames_per_s == 2  # not yet two minutes
     assert box.read(4, cpu=60.0, enclosure=30.0) == Throttle()
-    assert box.told[-1] == "cpu is at 60 °C again: no longer 2 frames a second at most"
+    assert box.told[-1] == "cpu is down to 60 °C: frames at the usual rate"
 
 
-def test_the_most_sparing_wins_for_each_effect():
+def test_the_strictest_wins_for_each_effect():
     box = Box()
     found = box.read(3, cpu=85.0, enclosure=65.0)
     assert found == Throttle(
@@ -94,10 +94,11 @@ def test_a_sensor_that_falls_silent_keeps_its_steps_for_an_hour():
     box = Box()
     box.read(3, cpu=73.0, enclosure=30.0)
     assert box.read(30, cpu=None, enclosure=30.0).frames_per_s == 2
-    assert box.told[-1] == "the sensor cpu is silent; for now it stays at: 2 frames a second at most"
+    assert box.told[-1] == "the sensor cpu is silent; until it answers: 2 frames a second at most"
     assert box.read(320, enclosure=30.0).frames_per_s == 2
     assert box.read(30, enclosure=30.0) == Throttle()
-    assert box.told[-1].startswith("cpu has been silent for 1 h: no longer 2 frames a second at most, ")
+    unknown = "cpu has been silent for 1 h, so its state is unknown: "
+    assert box.told[-1] == unknown + "frames at the usual rate; check the sensor"
     box.read(3, cpu=50.0, enclosure=30.0)
     assert box.told[-1] == "the sensor cpu is heard again"
     assert len(box.told) == 4
@@ -123,7 +124,7 @@ def test_silence_is_three_readings_missed_at_the_sensors_own_pace():
         state, news = advance(state, STEPS[:1], samples, 3600.0 * k + 1, {"cpu": 3600.0})
         told += [(k, each.text) for each in news]
     assert [k for k, _text in told] == [2, 6, 9]  # entered; silent; let go
-    assert "cpu has been silent for 7 h: no longer" in told[2][1]
+    assert "cpu has been silent for 7 h, so its state is unknown:" in told[2][1]
 
 
 def test_a_sensor_that_was_never_heard_is_told_once():
@@ -161,7 +162,7 @@ def test_low_power():
     assert box.read(3, **{"low-power": 1.0}).look_every_s == 4
     assert box.told == ["the supply's voltage is low: a look every 4 s at most"]
     assert box.read(10, **{"low-power": 0.0}) == Throttle()
-    assert box.told[1:] == ["the supply's voltage is normal again: no longer a look every 4 s at most"]
+    assert box.told[1:] == ["the supply's voltage is normal again: looks at the usual rate"]
 
 
 def test_a_board_that_does_not_tell_its_voltage_is_no_news():

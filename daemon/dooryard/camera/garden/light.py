@@ -15,7 +15,7 @@ from PIL import Image, ImageDraw, ImageFilter
 
 from dooryard.camera.garden.brush import noise_texture, ramp
 from dooryard.camera.garden.plan import GardenScene
-from dooryard.camera.garden.settings import DESIGN_WIDTH, GardenSettings, PictureSize
+from dooryard.camera.garden.settings import DESIGN_WIDTH, GardenSettings, PixelSize
 
 GAMMA = 2.2
 EXPOSED = 1.35  # linear; how much brighter than painted a well exposed picture is
@@ -32,7 +32,7 @@ class Light:
     """Factors on picture values, at half the picture's resolution."""
 
     def __init__(
-        self, settings: GardenSettings, view: PictureSize, horizon: float, rng: np.random.Generator
+        self, settings: GardenSettings, view: PixelSize, horizon: float, rng: np.random.Generator
     ) -> None:
         """`horizon` in design pixels: leaf shadows lie mostly on the lawn below it."""
         self._settings = settings
@@ -115,13 +115,13 @@ class Light:
 class Rain:
     """Streaks that are added to the picture, a few tiles of them slanted by the wind."""
 
-    def __init__(self, rain: float, view: PictureSize, rng: np.random.Generator) -> None:
+    def __init__(self, rain: float, view: PixelSize, rng: np.random.Generator) -> None:
         """`rain` 0..1."""
         self._spare = (view.height // 4, view.width // 4)
         self._size = (view.height, view.width)
         self._tiles = [self._tile(rain, view, rng, slant) for slant in np.linspace(-0.5, 0.5, RAIN_TILES)]
 
-    def _tile(self, rain: float, view: PictureSize, rng: np.random.Generator, slant: float) -> Map:
+    def _tile(self, rain: float, view: PixelSize, rng: np.random.Generator, slant: float) -> Map:
         wide, high = DESIGN_WIDTH * 5 // 4, round(view.height / view.scale) * 5 // 4
         image = Image.new("L", (wide, high), 0)
         draw = ImageDraw.Draw(image)
@@ -144,7 +144,7 @@ class Rain:
 class Noise:
     """The sensor's noise, cut at random from a tile, so that no two frames share it."""
 
-    def __init__(self, noise: float, view: PictureSize, channels: int, rng: np.random.Generator) -> None:
+    def __init__(self, noise: float, view: PixelSize, channels: int, rng: np.random.Generator) -> None:
         """`noise` as in the settings; `channels` 3 for colour, 1 for luma."""
         shape = (view.height + NOISE_SPARE, view.width + NOISE_SPARE)
         self._size = (view.height, view.width)

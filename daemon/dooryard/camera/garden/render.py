@@ -25,7 +25,7 @@ from dooryard.camera.garden.paint_feeder import paint_feeder, paint_front, paint
 from dooryard.camera.garden.paint_garden import MARGIN, paint_background
 from dooryard.camera.garden.plan import GardenPlan, GardenScene
 from dooryard.camera.garden.poses import Pose
-from dooryard.camera.garden.settings import DESIGN_WIDTH, PictureSize
+from dooryard.camera.garden.settings import DESIGN_WIDTH, PixelSize
 from dooryard.camera.garden.sprites import load_sprite
 from dooryard.camera.garden.visits import PlannedVisit
 from dooryard.core.records import Luma, Rgb
@@ -46,7 +46,7 @@ class Painter:
         self.plan = plan
         self.channels = 3 if colour else 1
         settings = plan.settings
-        self._view = view = settings.view if size is None else PictureSize(*size)
+        self._view = view = settings.view if size is None else PixelSize(*size)
         if view.width * settings.height != view.height * settings.width or view.width % 2 or view.height % 2:
             raise ValueError(f"size {size} must be even and in the ratio of the settings' width and height")
         self._shape = (view.height, view.width)

@@ -36,7 +36,7 @@ class Backdrop(StrEnum):
     ANY = "any"  # one of the first three, by the seed
 
 
-class PictureSize(NamedTuple):
+class PixelSize(NamedTuple):
     """The size of a picture, in pixels."""
 
     width: int
@@ -115,8 +115,8 @@ class GardenSettings:
         return max(1, int(self.duration_s * self.frames_per_s))
 
     @property
-    def view(self) -> PictureSize:
-        return PictureSize(self.width, self.height)
+    def view(self) -> PixelSize:
+        return PixelSize(self.width, self.height)
 
     @property
     def design_height(self) -> int:

@@ -23,14 +23,14 @@ def pass_transients(site, score, lasting_s, every_s, times, *, visitor=False):
     return site
 
 
-def test_short_stirs_raise_their_own_regions_bar_and_no_other():
+def test_short_transients_raise_their_own_regions_threshold_and_no_other():
     site = pass_transients(new_thresholds(), 1.1, 2.0, 20.0, 30)
     assert 1.1 < threshold_at(site, CENTRE) <= np.float32(HIGHEST_UNTAUGHT)
     others = np.delete(site.threshold.ravel(), 3 * REGIONS[1] + 4)
     assert (others == 1).all()
 
 
-def test_visitors_that_stay_raise_no_bar():
+def test_visitors_that_stay_raise_no_threshold():
     site = pass_transients(new_thresholds(), 4.0, 8.0, 30.0, 30, visitor=True)
     assert threshold_at(site, CENTRE) == 1
 
@@ -47,7 +47,7 @@ def test_a_visitors_own_coming_and_going_is_not_taken_for_wind():
     assert (site.threshold == 1).all()
 
 
-def test_bars_are_forgotten_when_the_wind_is_over():
+def test_thresholds_are_forgotten_when_the_wind_is_over():
     windy = pass_transients(new_thresholds(), 1.1, 2.0, 20.0, 30)
     later = windy
     for _ in range(12 * 60):
@@ -76,7 +76,7 @@ def test_calm_regions_and_calm_sites_ask_for_no_more():
     assert excess(50.0) == MOST_EXCESS
 
 
-def test_a_stir_joins_only_a_fresh_one_beside_it():
+def test_a_transient_joins_only_a_fresh_one_beside_it():
     running, wind, _ = follow((), [Transient(0, 0, 1.0, False)], 0.2)
     near, _, _ = follow(running, [Transient(1, 1, 1.0, False)], 0.2)
     far, _, _ = follow(running, [Transient(0, 3, 1.0, False)], 0.2)
@@ -85,7 +85,7 @@ def test_a_stir_joins_only_a_fresh_one_beside_it():
     assert (len(near), len(far), len(late), wind) == (1, 2, 2, [])
 
 
-def test_a_long_stir_is_no_wind():
+def test_a_long_transient_is_no_wind():
     running = (Running(0, 0, 1.5, 1.5, SHORT_S + 1, 0.0, False),)
     left, wind, _ = follow(running, [], 60.0)
     assert (left, wind) == ((), [])
