@@ -54,7 +54,7 @@ CORE = (
     "button.patterns",
     "survey.lines",
     "camera.picamera_options",
-    "outbox.reach",
+    "outbox.connectivity",
     "outbox.schedule",
 )
 FORBIDDEN = {

@@ -3,7 +3,7 @@
 watch              one frame in, motions out: start here
 settings           what the owner may say
 grid, blobs        cells, filters, connected components
-background         one frame against the empty view; shake takes a shaking pole out of it, modes the known wind
+background         one frame against the empty view; shake takes out a shaking pole, modes the known wind
 score              blobs with scores and reasons; shape asks whether a blob is a body, evidence for how long
 region_thresholds  what the place teaches: the wind (transients), and the thresholds that follow (tail)
 scene_change       when most of the view has changed for good
