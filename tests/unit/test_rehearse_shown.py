@@ -236,4 +236,4 @@ def test_a_second_message_is_shown_and_counted():
     (data,) = machine.rehearsal_data(b)["visits"]
     assert data["still_here"] == [later(601).wall.isoformat(), "The cat is still here after 10 min"]
     assert machine.rehearsal_data(a)["visits"][0]["still_here"] is None
-    assert "Told again, 14:13: The cat is still here after 10 min" in page([b])
+    assert "Sent again, 14:13: The cat is still here after 10 min" in page([b])
