@@ -30,7 +30,7 @@ def seen(
         sinks=("phone",) if told else (),
         rule="rule 1" if told else None,
         clauses=(Clause("visitor", told, 'rule "rule 1" is for anything'),),
-        reason=f"{outcome.value}: Alder Row, a {group}: {why}",
+        reason=f"{outcome.words}: Alder Row, a {group}: {why}",
     )
     return RehearsedVisit(came, decision, later(at_s + 2), jpeg)
 

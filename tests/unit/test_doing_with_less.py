@@ -107,8 +107,8 @@ def test_a_sink_out_of_reach_is_told_to_the_others_and_again_when_it_is_over(ben
     ("name", "unit", "bad", "good", "kind", "begins", "ends"),
     [
         ("clock", Unit.YES_NO, 0, 1, "clock", "The clock is not set", "The clock is set, after 25 min"),
-        ("memory", Unit.MEGABYTES, 30, 200, "memory", "Little memory is left", "There is memory again"),
-        ("slowed-down", Unit.YES_NO, 1, 0, "heat", "The board slows itself down", "The board runs at full"),
+        ("memory", Unit.MEGABYTES, 30, 200, "memory", "Little memory is left", "Enough memory is free again"),
+        ("slowed-down", Unit.YES_NO, 1, 0, "heat", "The board is throttling", "The board runs at full"),
         (
             "disk",
             Unit.MEGABYTES,

@@ -98,7 +98,7 @@ def test_retry_begins_again(store: Store) -> None:
 
 
 def test_what_was_sent_is_not_sent_again(store: Store) -> None:
-    with pytest.raises(ConfigError, match="no untold alert"):
+    with pytest.raises(ConfigError, match="no unsent alert"):
         outbox.retry(store.folder, [SENT.id], io.StringIO(), sink="phone")
     outbox.retry(store.folder, [SENT.id], io.StringIO())
     assert store.counts()["phone"]["sent"] == 1
@@ -137,7 +137,7 @@ def test_sure_asks_nothing(store: Store) -> None:
 
 
 @pytest.mark.parametrize(
-    ("wanted", "words"), [("ffff-unknown", "no untold alert"), ("0", "no untold alert"), ("019e", "several")]
+    ("wanted", "words"), [("ffff-unknown", "no unsent alert"), ("0", "no unsent alert"), ("019e", "several")]
 )
 def test_an_id_that_names_no_one_alert_is_an_error(store: Store, wanted: str, words: str) -> None:
     with pytest.raises(ConfigError, match=words):

@@ -27,7 +27,7 @@ def test_as_stated() -> None:
 
 
 @pytest.mark.parametrize(
-    ("outcome", "remedy", "problem", "says"),
+    ("stated", "remedy", "problem", "says"),
     [
         (SendOutcome.REFUSED, "mailbox is full", None, "must be refused"),
         (SendOutcome.NOT_SENT, "disk is full", None, "the remedy must say: disk is full"),
@@ -35,8 +35,8 @@ def test_as_stated() -> None:
         (SendOutcome.NOT_SENT, "mailbox is full", "no letter came", "no letter came"),
     ],
 )
-def test_not_as_stated(outcome: SendOutcome, remedy: str | None, problem: str | None, says: str) -> None:
-    found = outcome(FULL, outcome, remedy, problem)
+def test_not_as_stated(stated: SendOutcome, remedy: str | None, problem: str | None, says: str) -> None:
+    found = outcome(FULL, stated, remedy, problem)
     assert found.problem == says
     assert row(found).endswith(f"NOT AS STATED: {says}")
 

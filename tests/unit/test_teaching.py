@@ -264,7 +264,7 @@ def test_a_name_is_taken_back_whole_and_lies_where_it_says(tmp_path):
     [
         ({}, "no pictures in folders of names"),
         ({"bird": REDS}, '"bird" is not a name to teach'),
-        ({"jenny": REDS}, 'what sort of visitor a "jenny" is'),
+        ({"jenny": REDS}, 'what kind of visitor a "jenny" is'),
     ],
 )
 def test_what_cannot_be_taught_is_said_and_nothing_is_added(tmp_path, names, message):

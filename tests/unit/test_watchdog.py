@@ -189,7 +189,7 @@ def test_a_loop_that_does_not_come_back_is_named_once_with_what_it_does(caplog):
 
 
 def test_the_watching_thread_sees_it_and_ends(monkeypatch, caplog):
-    monkeypatch.setattr("dooryard.service.watchdog.NO_TURN_S", 0.001)
+    monkeypatch.setattr("dooryard.service.watchdog.NO_TICK_S", 0.001)
     watchdog, _pats = watched(SystemClock())
     seen = threading.Event()
     monkeypatch.setattr("dooryard.service.watchdog.say", lambda *_words, **_values: seen.set())
