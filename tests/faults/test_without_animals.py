@@ -43,7 +43,7 @@ def run(installed: Path, home: Path, *words: str) -> subprocess.CompletedProcess
         env=os.environ | {"PYTHONPATH": str(installed)},
         capture_output=True,
         text=True,
-        timeout=180,
+        timeout=400,
         check=False,
     )
 
