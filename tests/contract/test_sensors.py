@@ -13,16 +13,16 @@ from pathlib import Path
 import pytest
 
 from dooryard.sensors.base import Sensor, Unit
-from dooryard.sensors.registry import Machine, build_one
-from dooryard.sensors.spec import KINDS, SensorSpec
+from dooryard.sensors.kinds import Machine
+from fakes.sensors import KINDS, asked
 from fakes.sysfs_tree import whole_board
 from helpers import moment
 
 SPECS = {
-    **{kind: SensorSpec(f"the {kind}", kind) for kind in KINDS if kind != "chip"},
-    "chip": SensorSpec("the chip", "chip", chip="cpu_thermal"),
-    "sht3x humidity": SensorSpec("the moisture", "sht3x", "humidity"),
-    "bme280 humidity": SensorSpec("the moisture", "bme280", "humidity"),
+    **{kind: asked(f"the {kind}", kind) for kind in KINDS if kind != "chip"},
+    "chip": asked("the chip", "chip", chip="cpu_thermal"),
+    "sht3x humidity": asked("the moisture", "sht3x", "humidity"),
+    "bme280 humidity": asked("the moisture", "bme280", "humidity"),
 }
 ALWAYS_THERE = {"memory", "clock", "fake"}
 """Kinds that do not depend on anything that can be taken away."""
@@ -47,7 +47,7 @@ def machine(request: pytest.FixtureRequest, tmp_path: Path, on_a_board: bool) ->
 
 @pytest.fixture(params=SPECS)
 def case(request: pytest.FixtureRequest, machine: Machine) -> Case:
-    sensor = build_one(SPECS[request.param], machine)
+    sensor = SPECS[request.param].built(machine)
     if machine.root == Path("/") and sensor.read(moment(0)).gone:
         pytest.skip(f"this board has no {request.param}: {sensor.read(moment(0)).gone}")
     return Case(sensor, machine.root)
@@ -79,7 +79,7 @@ def test_what_is_taken_away_is_a_reading_with_a_reason_and_comes_back(name: str,
     root, away = tmp_path / "root", tmp_path / "away"
     whole_board(root)
     (root / "state").mkdir()
-    sensor = build_one(SPECS[name], Machine(root, root / "state"))
+    sensor = SPECS[name].built(Machine(root, root / "state"))
     before = sensor.read(moment(0))
     shutil.move(root, away)
     for t in (1, 2):

@@ -49,7 +49,6 @@ CORE = (
     "sensors.filter",
     "sensors.parse",
     "sensors.watch",
-    "sensors.spec",
     "button.press",
     "button.patterns",
     "survey.lines",
