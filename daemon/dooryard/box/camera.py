@@ -20,7 +20,6 @@ USUAL = "picamera"  # where no kind is given
 
 Side = Annotated[int, Field(ge=16, le=8192)]
 Part = Annotated[float, Field(ge=0, le=1)]  # of a side of the picture
-FramesPerS = Annotated[float, Field(gt=0, le=120)]
 
 
 class PicameraTable(CameraOptions):
@@ -30,7 +29,9 @@ class PicameraTable(CameraOptions):
     camera_index: int = Field(default=0, ge=0, le=15, description="Which of the board's cameras.")
     large_width: Side | None = Field(default=None, description="Width of the large picture. Left out: 1640.")
     large_height: Side | None = Field(default=None, description="Its height. Left out: 1232.")
-    frames_per_s: FramesPerS | None = Field(default=None, description="Frames a second. Left out: 10.")
+    frames_per_s: float | None = Field(
+        default=None, gt=0, le=120, description="Frames a second. Left out: 10."
+    )
     upside_down: bool = Field(default=False, description="It is mounted rotated 180°.")
     region: tuple[Part, Part, Part, Part] | None = Field(
         default=None,
@@ -107,8 +108,8 @@ class SceneTable(CameraOptions):
         default=None, description="Width of the large picture. Left out: the preset's."
     )
     large_height: Side | None = Field(default=None, description="Its height. Left out: the preset's.")
-    frames_per_s: FramesPerS | None = Field(
-        default=None, description="Frames a second. Left out: the preset's."
+    frames_per_s: float | None = Field(
+        default=None, gt=0, le=120, description="Frames a second. Left out: the preset's."
     )
 
     @model_validator(mode="after")
@@ -142,7 +143,9 @@ class FakeCameraTable(CameraOptions):
     script: str = Field(default="f", min_length=1, max_length=10_000, description="What happens.")
     repeat: bool = Field(default=True, description="Whether the script starts again at its end.")
     live: bool = Field(default=True, description="Whether frames take real time.")
-    frames_per_s: FramesPerS | None = Field(default=None, description="Frames a second. Left out: 5.")
+    frames_per_s: float | None = Field(
+        default=None, gt=0, le=120, description="Frames a second. Left out: 5."
+    )
 
     def build(self, clock: Clock, base: Path) -> Camera:
         from dooryard.camera.fake import FakeCamera

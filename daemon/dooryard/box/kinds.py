@@ -9,18 +9,21 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 from pydantic import AfterValidator, Field
 
 from dooryard.box.addresses import sink_name
 from dooryard.camera.base import Camera
 from dooryard.core.clock import Clock
+from dooryard.core.errors import ConfigError, DooryardError
 from dooryard.gate.settings import LONGEST_PX, SHORTEST_PX
 from dooryard.policy.schema import Line, Table
 from dooryard.sensors.base import Sensor
 from dooryard.sensors.kinds import Machine
 from dooryard.sinks.base import Sink
+
+T = TypeVar("T")
 
 PathText = Annotated[str, Field(min_length=1, max_length=4096)]
 LumaSide = Annotated[int, Field(ge=SHORTEST_PX, le=LONGEST_PX)]
@@ -69,7 +72,7 @@ class SensorOptions(Table):
 
     def built(self, machine: Machine) -> Sensor:
         """The sensor, at the pace that was asked for."""
-        sensor = self.build(machine)
+        sensor = made(self, lambda: self.build(machine))
         if self.every_s is not None:
             sensor.every_s = self.every_s
         return sensor
@@ -106,3 +109,23 @@ class SinkOptions(Table):
     def build(self, around: Surroundings) -> Sink:
         """Raises SinkError for what cannot work."""
         raise NotImplementedError
+
+
+BROUGHT: dict[type[Table], str] = {}
+"""Each class that another package has brought, and which package that is."""
+
+
+def made(options: Table, make: Callable[[], T]) -> T:
+    """What `make` makes of `options`. Another's fault becomes a ConfigError that names the package."""
+    try:
+        return make()
+    except (DooryardError, ValueError):
+        raise
+    except Exception as error:
+        by = BROUGHT.get(type(options))
+        if by is None:
+            raise
+        raise ConfigError(
+            f"{by} failed: {type(error).__name__}: {error}",
+            "fix or upgrade that package, or take this kind out",
+        ) from error

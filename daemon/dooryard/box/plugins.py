@@ -8,24 +8,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from importlib.metadata import EntryPoint, entry_points
-from typing import Any, TypeVar, get_args
+from typing import Any, get_args
 
 from dooryard.box.camera import CAMERAS, USUAL
-from dooryard.box.kinds import CameraOptions, SensorOptions, SinkOptions
+from dooryard.box.kinds import BROUGHT, CameraOptions, SensorOptions, SinkOptions
 from dooryard.box.sensors import SENSORS
 from dooryard.box.sinks import SINKS
 from dooryard.config.toml_document import Document, quoted
 from dooryard.config.toml_lines import Path
 from dooryard.config.validation import TAG
-from dooryard.core.errors import ConfigError, DooryardError
+from dooryard.core.errors import ConfigError
 from dooryard.policy.parse import tables
-
-T = TypeVar("T")
 
 GROUPS = {"camera": "dooryard.cameras", "sensor": "dooryard.sensors", "sink": "dooryard.sinks"}
 _BASES: dict[str, type[Any]] = {"camera": CameraOptions, "sensor": SensorOptions, "sink": SinkOptions}
 _BUILT_IN: Mapping[str, Sequence[type[Any]]] = {"camera": CAMERAS, "sensor": SENSORS, "sink": SINKS}
-_BROUGHT: dict[type[Any], str] = {}  # each class that a package has brought, and by what
 
 
 class Plugins:
@@ -62,7 +59,7 @@ class Plugins:
         wrong = _wrong(options, table, kind)
         if wrong is not None:
             raise ConfigError(f"{_called(point)} {wrong}", f"tell the makers of {_package(point)}")
-        _BROUGHT[options] = _called(point)
+        BROUGHT[options] = _called(point)
         return options  # type: ignore[no-any-return]  # seen above
 
 
@@ -103,22 +100,6 @@ def without_use(data: dict[str, Any]) -> Iterator[tuple[Path, str]]:
                     f"is only for a sensor of kind {' or '.join(kinds)}; take it out",
                 )
                 del table[key]
-
-
-def made(options: object, make: Callable[[], T]) -> T:
-    """What `make` makes of `options`. Another's fault becomes a ConfigError that names the package."""
-    try:
-        return make()
-    except (DooryardError, ValueError):
-        raise
-    except Exception as error:
-        by = _BROUGHT.get(type(options))
-        if by is None:
-            raise
-        raise ConfigError(
-            f"{by} failed: {type(error).__name__}: {error}",
-            "fix or upgrade that package, or take this kind out",
-        ) from error
 
 
 def kind_named(options: type[Any]) -> str:

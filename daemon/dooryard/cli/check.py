@@ -11,7 +11,6 @@ from typing import TextIO, TypeVar
 from dooryard.box import checks
 from dooryard.box.camera import FolderTable
 from dooryard.box.file import BoxFile, box_in, telling
-from dooryard.box.plugins import made
 from dooryard.config.file_kind import sort_of
 from dooryard.config.toml_document import Document, Parsed, read
 from dooryard.config.toml_lines import Path as Path_
@@ -139,7 +138,7 @@ def _parts(box: BoxFile, base: Path) -> Iterator[tuple[Path_, Callable[[], objec
 
     machine = Machine(state_folder=base / box.state_folder)
     for i, sensor in enumerate(box.sensor):
-        yield ("sensor", i), partial(made, sensor, partial(sensor.built, machine))
+        yield ("sensor", i), partial(sensor.built, machine)
     yield ("camera",), partial(build.camera, box, base, FakeClock())
     if isinstance(box.camera, FolderTable):
         yield ("camera", "folder"), partial(_folder, base / box.camera.folder)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from types import UnionType
 from typing import Any, Literal, get_args, get_origin
 
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 from pydantic.fields import FieldInfo
 
 from dooryard.config.validation import TAG, key_table
@@ -44,6 +44,8 @@ def keys(model: type[BaseModel]) -> Iterator[tuple[str, FieldInfo]]:
             each for other, each in tables.items() if _is_tagged(model, path) and other[:-1] == path[:-1]
         ]
         first = bool(siblings) and siblings[0] is infos
+        if first:
+            yield f"{_head(model, path)} {TAG}", _kind(siblings)
         for key, info in infos.items():
             is_table = not path and any(other[:1] == (key,) for other in tables)
             if is_table or (siblings and key == TAG):
@@ -53,6 +55,15 @@ def keys(model: type[BaseModel]) -> Iterator[tuple[str, FieldInfo]]:
                     yield f"{_head(model, path)} {key}", info
                 continue
             yield _written(model, path, key), info
+
+
+def _kind(tables: Sequence[Mapping[str, FieldInfo]]) -> FieldInfo:
+    """The key kind of one of several tables, with all its values."""
+    kinds = tuple(kind for keys in tables for kind in get_args(keys[TAG].annotation))
+    usual = next((keys[TAG].default for keys in tables if not keys[TAG].is_required()), ...)
+    info: FieldInfo = Field(default=usual, description="Which kind it is; the keys of each are below.")
+    info.annotation = Literal[kinds]  # type: ignore[assignment]  # as a type may be made while it runs
+    return info
 
 
 def _same(one: FieldInfo, other: FieldInfo) -> bool:

@@ -16,8 +16,7 @@ from typing import TYPE_CHECKING
 from dooryard import gate
 from dooryard.box import file
 from dooryard.box.file import BoxFile
-from dooryard.box.kinds import Surroundings
-from dooryard.box.plugins import made
+from dooryard.box.kinds import Surroundings, made
 from dooryard.box.sensors import build as build_sensors
 from dooryard.button.lamp import Lamp
 from dooryard.button.press import PressSettings
