@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,7 @@ from dooryard.box.file import BoxFile, parse_box
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import ConfigError
 from dooryard.sensors.kinds import Machine
-from fakes.labs import installed
+from fakes.labs import on_path
 
 LAB = """
 state_folder = "state"
@@ -31,8 +32,9 @@ file = "alerts.txt"
 
 
 @pytest.fixture(scope="module")
-def lab() -> Path:
-    return installed("feeder_lab", "broken_lab")
+def lab() -> Iterator[Path]:
+    with on_path() as lib:
+        yield lib
 
 
 def refused(text: str) -> str:

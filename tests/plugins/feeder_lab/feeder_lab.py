@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Literal
@@ -109,14 +111,22 @@ class Notebook:
 
     def __init__(self, name: str, file: Path) -> None:
         self.name, self._file = name, file
+        self.sync: Callable[[int], None] = os.fsync
 
     def send(self, alert: Alert, picture: bytes | None) -> SendResult:
         del picture
+        line = f"{alert.id} {' '.join(alert.title.split())}\n".encode(errors="replace")
+        written = False
         try:
-            with self._file.open("a", encoding="utf-8") as opened:
-                opened.write(f"{alert.id} {alert.title}\n")
+            with self._file.open("ab", buffering=0) as opened:
+                opened.write(line)
+                written = True
+                self.sync(opened.fileno())
+        except IsADirectoryError:
+            return SendResult(SendOutcome.REFUSED, f"{self._file.name} is a folder")
         except OSError as error:
-            return SendResult(SendOutcome.NOT_SENT, f"{self._file.name}: {error.strerror}")
+            outcome = SendOutcome.MAYBE_SENT if written else SendOutcome.NOT_SENT
+            return SendResult(outcome, f"{self._file.name}: {error.strerror}")
         return SendResult(SendOutcome.SENT, "written down")
 
     def close(self) -> None:
