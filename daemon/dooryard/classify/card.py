@@ -124,7 +124,7 @@ def _normalisation(table: dict[str, Any]) -> Normalisation | None:
         return Normalisation(mean, scale)
     for key in ("mean", "scale"):
         if key in table:
-            raise ValueError(f"input.{key} is of no use where input.type is {kind!r}: leave it out")
+            raise ValueError(f"input.{key} has no effect where input.type is {kind!r}: leave it out")
     return None
 
 

@@ -174,7 +174,7 @@ def conditions(box: BoxFile, policy: Policy, *, clock_set: bool) -> Conditions:
     settings = GateSettings(smallest=box.gate.smallest, ignore=box.gate.ignore)
     problems = gate.problems(settings)
     if problems:
-        raise ConfigError("\n".join(f"gate.{problem}" for problem in problems), "mend the box file")
+        raise ConfigError("\n".join(f"gate.{problem}" for problem in problems), "fix the box file")
     return Conditions(
         policy=policy,
         gate=settings,
