@@ -7,6 +7,7 @@ leads to a class as in `kinds`. A package is imported only when a box file asks 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import cache
 from importlib.metadata import EntryPoint, entry_points
 from typing import Any, get_args
 
@@ -29,7 +30,9 @@ class Plugins:
     """The kinds that installed packages bring."""
 
     def __init__(self, found: Callable[[str], Sequence[EntryPoint]] | None = None) -> None:
-        self._found = found or (lambda group: tuple(entry_points(group=group)))
+        self._found = cache(
+            found or (lambda group: tuple(entry_points(group=group)))
+        )  # a look at all packages
 
     def named(self, table: str, kind: str) -> list[EntryPoint]:
         """The entry points for a kind of `table` ("camera", "sensor", "sink")."""
@@ -88,11 +91,17 @@ def brought(document: Document, plugins: Plugins) -> tuple[dict[str, list[type[A
 
 
 def without_use(data: dict[str, Any]) -> Iterator[tuple[Path, str]]:
-    """Take keys out of [[sensor]] tables that only other kinds of sensor have: they never did anything."""
+    """Take keys out of [[sensor]] tables that only other kinds of sensor have: they never did anything.
+
+    A quantity that the kind cannot give is left in: whoever asks for it must know.
+    """
     keys = {kind_named(kind): set(kind.model_fields) for kind in SENSORS}
     for number, table in enumerate(tables(data.get("sensor", []))):
         mine = keys.get(table.get(TAG, "")) if isinstance(table.get(TAG), str) else None
-        for key in [key for key in table if mine and key not in mine]:
+        asks_more = table.get("quantity", "temperature") != "temperature"
+        for key in [
+            key for key in table if mine and key not in mine and not (key == "quantity" and asks_more)
+        ]:
             kinds = [quoted(kind) for kind, theirs in keys.items() if key in theirs]
             if kinds:
                 yield (
