@@ -90,8 +90,12 @@ def _suite(suite: str, folder: Path, *, quick: bool) -> int:
                 outcome, said, status = "FAILED", str(error), 1
             rows.append((name, outcome, said))
             print(f"  {outcome:<6}  {name:<30}  {said}  ({time.monotonic() - begun_s:.0f} s)", flush=True)
-            if outcome == "FAILED" and name in ("boot", "install", "ready"):
-                break
+            if outcome == "FAILED":
+                print(board.condition(), end="", flush=True)
+                if (board.exit_status or 0) < 0:
+                    raise NotTriedError(f"the container was ended by signal {-(board.exit_status or 0)}")  # noqa: TRY301
+                if name in ("boot", "install", "ready") or not board.on:
+                    break
     except NotTriedError as error:
         print(f"  NOT TRIED on {suite}: {error}", flush=True)
         status = status or NOT_TRIED

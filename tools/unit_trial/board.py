@@ -149,8 +149,28 @@ class Board:
         four = self.says(
             "awk '/^Ip: [0-9]/ {print $13}' /proc/net/snmp"
         )  # OutNoRoutes (RFC 4293 has its like)
-        six = self.says("awk '/^Ip6OutNoRoutes/ {print $2}' /proc/net/snmp6") or "0"
-        return int(four) + int(six)
+        six = self.says("awk '/^Ip6OutNoRoutes/ {print $2}' /proc/net/snmp6")
+        return int(four or 0) + int(six or 0)
+
+    def condition(self) -> str:
+        """What can be said where something went wrong: whether it is on, the service, its log."""
+        console = self._folder / "console.log"
+        said = console.read_text(encoding="utf-8", errors="replace") if console.exists() else ""
+        if not self.on:
+            lines = [f"the container has ended, exit status {self.exit_status}", *said.splitlines()[-6:]]
+        else:
+            wanted = "ActiveState,SubState,Result,ExecMainStatus,NRestarts,MainPID,MemoryCurrent,MemoryPeak"
+            asked = self.run(
+                f"systemctl show --property={wanted} dooryard.service | paste -sd ' ';"
+                " journalctl -q -o short-monotonic -n 30 -u 'dooryard*'"
+            )
+            lines = [*asked.stdout.splitlines(), *asked.stderr.splitlines()]
+        return "".join(f"          | {line[:200]}\n" for line in lines)
+
+    @property
+    def exit_status(self) -> int | None:
+        """Of the container, once it has ended: 0 off, 133 a restart was asked for, -N ended by signal N."""
+        return None if self._nspawn is None else self._nspawn.poll()
 
     @property
     def on(self) -> bool:

@@ -31,30 +31,28 @@ def asked(case: Case, rule: Rule) -> Iterator[Clause]:
             stay_s >= rule.shortest_stay_s,
             f'stayed {stayed}{so_far}, and rule "{rule.name}" asks for {asked}',
         )
-    yield from enough(case, rule)
-    yield from new_enough(case, rule)
+    if rule.at_once is not None or rule.visits_in_hour is not None:
+        yield from enough(case, rule)
+    if rule.new is not None or rule.unseen_days is not None:
+        yield from new_enough(case, rule)
 
 
 def sure_enough(case: Case, rule: Rule) -> Clause:
     if case.visit.visitor.group == SOMETHING:
         return Clause("sure", True, "the classifier was away, so nobody can be sure; that does not count")
-    sure, of_what = _certainty(case, rule)
+    sure, of_what = certainty(case.visit.visitor, rule.visitor, case.group_of)
     known, asked = percent_against(sure, rule.sure)
     return Clause(
         "sure", sure >= rule.sure, f'{known} sure{of_what}, and rule "{rule.name}" asks for {asked}'
     )
 
 
-def _certainty(case: Case, rule: Rule) -> tuple[float, str]:
-    """What `rule` compares with: the group's certainty, unless it takes the visitor by its species only.
-
-    With it the words that say of what it is, where the two differ.
-    """
-    return certainty(case.visit.visitor, rule.visitor, case.group_of)
-
-
 def certainty(visitor: Visitor, wanted: Collection[str], group_of: Mapping[str, str]) -> tuple[float, str]:
-    """How certain it is that `visitor` is one of `wanted`; see `_certainty`."""
+    """How certain it is that `visitor` is one of `wanted`.
+
+    That is the group's certainty, unless only its species is wanted. With it the words that say of what it
+    is, where the two differ.
+    """
     if visitor.species is None or visitor.group_sure is None:
         return visitor.sure, ""
     by_species = {plain_name(name) for name in (visitor.species, visitor.scientific) if name}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 
 from dooryard.core.records import Moment, Visit
 from dooryard.policy.schema import ALL_SINKS, Policy, Rule
@@ -28,7 +29,8 @@ class Case:
     muted_until: datetime | None = None
 
 
-def sinks_for(send_to: Sequence[str], sinks: frozenset[str]) -> tuple[str, ...]:
+@lru_cache(maxsize=256)
+def sinks_for(send_to: tuple[str, ...], sinks: frozenset[str]) -> tuple[str, ...]:
     """The sinks of the box that a `send_to` names, in its order."""
     named = sorted(sinks) if ALL_SINKS in send_to else send_to
     return tuple(dict.fromkeys(name for name in named if name in sinks))

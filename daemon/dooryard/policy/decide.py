@@ -124,37 +124,33 @@ def _by_rule(case: Case, rule: Rule, clauses: list[Clause]) -> tuple[PolicyState
         clauses.append(hushed_now(case, rule))
         if not clauses[-1].passed:
             return case.state, _decision(case, Outcome.HOLD, rule, clauses, clauses[-1].text)
-    if have_own_quiet(case.policy):
-        return _by_sinks(case, rule, recipients(case, rule, sinks), clauses, notes)
+    if case.policy.sink and have_own_quiet(case.policy):
+        return _by_sinks(case, rule, recipients(case, rule, sinks), clauses, notes, day)
     clauses.append(quiet_now(case, rule))
     if not clauses[-1].passed:
         return _held(case, rule, sinks, clauses)
-    return _told(case, rule, Recipients(sinks, (), case.state, (), clauses[-1]), clauses, notes)
+    return _told(case, rule, Recipients(sinks, (), case.state, (), clauses[-1]), clauses, notes, day)
 
 
 def _told(
-    case: Case, rule: Rule, to: Recipients, clauses: list[Clause], notes: tuple[str, ...]
+    case: Case, rule: Rule, to: Recipients, clauses: list[Clause], notes: tuple[str, ...], day: str
 ) -> tuple[PolicyState, Decision]:
     """Told to some sinks at once, and to others when their quiet hours end."""
-    told = Told(
-        rule=rule.name,
-        visitor=case.visit.visitor.key,
-        mono_s=case.now.mono_s,
-        day=day_of(case.policy, case.now, case.clock_set),
-        sinks=to.now,
-    )
-    why = "; ".join((f'by rule "{rule.name}" to {", ".join(to.now)}', *to.notes, *notes))
-    state, sinks = to.state.telling(told, case.policy.longest_cooldown_s), (*to.now, *to.later)
-    return state, _decision(case, Outcome.TELL, rule, clauses, why, sinks=sinks)
+    told = Told(rule.name, case.visit.visitor.key, case.now.mono_s, day, to.now)
+    why = f'by rule "{rule.name}" to {", ".join(to.now)}'
+    if to.notes or notes:
+        why = "; ".join((why, *to.notes, *notes))
+    state = to.state.telling(told, case.policy.longest_cooldown_s)
+    return state, _decision(case, Outcome.TELL, rule, clauses, why, sinks=to.now + to.later)
 
 
 def _by_sinks(
-    case: Case, rule: Rule, to: Recipients, clauses: list[Clause], notes: tuple[str, ...]
+    case: Case, rule: Rule, to: Recipients, clauses: list[Clause], notes: tuple[str, ...], day: str
 ) -> tuple[PolicyState, Decision]:
     """Told to the sinks that are not quiet; held where all are."""
     clauses.append(to.clause)
     if to.now:
-        return _told(case, rule, to, clauses, notes)
+        return _told(case, rule, to, clauses, notes, day)
     why = to.clause.text
     if case.policy.hours.when_quiet_ends == "send" and not to.later:
         why = f"{why}, and {MOST_HELD} are held already: the summary tells of it"
@@ -184,7 +180,7 @@ def _decision(
     *,
     sinks: tuple[str, ...] = (),
 ) -> Decision:
-    said = "held" if outcome is Outcome.HOLD and sinks else outcome.value
+    said = "held" if outcome is Outcome.HOLD and sinks else outcome.words
     return Decision(
         visit=case.visit.id,
         outcome=outcome,

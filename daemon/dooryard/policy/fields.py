@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Annotated, Final, NamedTuple
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -198,3 +199,10 @@ class Table(BaseModel):
     """A table of a policy or box file: unknown keys are errors, and nothing is converted in silence."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+    @cached_property
+    def _hashed(self) -> int:
+        return hash(tuple(getattr(self, name) for name in type(self).model_fields))
+
+    def __hash__(self) -> int:
+        return self._hashed  # kept: the caches of hours are asked at each decision

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 
 from dooryard.core.records import Clause
 from dooryard.core.wording import duration
@@ -22,7 +23,23 @@ def sinks_known(rule: Rule, sinks: tuple[str, ...]) -> Clause:
     if not sinks:
         which = "" if ALL_SINKS in rule.send_to else f" called {listed(rule.send_to)}"
         return Clause("sinks", False, f"the box has no sink{which}")
+    return _to(sinks)
+
+
+# What is said again at each decision is written once.
+@lru_cache(maxsize=256)
+def _to(sinks: tuple[str, ...]) -> Clause:
     return Clause("sinks", True, f"to {', '.join(sinks)}")
+
+
+@lru_cache(maxsize=256)
+def _no_cooldown(cooldown_s: float, *, has_begun: bool) -> Clause:
+    return Clause(
+        "cooldown", True, f"cooldown of {duration(cooldown_s)} {'is over' if has_begun else 'has not begun'}"
+    )
+
+
+_NOT_QUIET = Clause("quiet", True, "no quiet hours now")
 
 
 def cooldown(case: Case, rule: Rule, own: PolicyState) -> Clause:
@@ -30,13 +47,13 @@ def cooldown(case: Case, rule: Rule, own: PolicyState) -> Clause:
     whose = case.visit.visitor.key if rule.cooldown_per == "visitor" else None
     last_s = own.last_told_s(rule.name, whose)
     cooldown_s = rule.cooldown_min * 60
-    name = f"cooldown of {duration(cooldown_s)}"
     if last_s is None:
-        return Clause("cooldown", True, f"{name} has not begun")
+        return _no_cooldown(cooldown_s, has_begun=False)
     left_s = cooldown_s - (case.now.mono_s - last_s)
     if left_s > 0:
-        return Clause("cooldown", False, f"{name} has {duration(left_s)} left")
-    return Clause("cooldown", True, f"{name} is over")
+        text = f"cooldown of {duration(cooldown_s)} has {duration(left_s)} left"
+        return Clause("cooldown", False, text)
+    return _no_cooldown(cooldown_s, has_begun=True)
 
 
 def caps(case: Case, rule: Rule, own: PolicyState, day: str) -> Iterator[Clause]:
@@ -83,7 +100,7 @@ def quiet_now(case: Case, rule: Rule) -> Clause:
     if not case.clock_set:
         return Clause("quiet", True, "the clock is not set, so quiet hours don't count")
     if not quiet(case.policy, case.now.wall, case.clock_set):
-        return Clause("quiet", True, "no quiet hours now")
+        return _NOT_QUIET
     until = quiet_until(case.policy, case.now.wall)
     end = f" until {local_time(case.policy, until)}" if until else ""
     return Clause("quiet", False, f"quiet hours{end}")

@@ -78,7 +78,7 @@ class Place(Table):
         " start.",
     )
 
-    @property
+    @cached_property
     def zone(self) -> ZoneInfo:
         return ZoneInfo(self.time_zone)
 

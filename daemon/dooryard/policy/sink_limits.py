@@ -8,7 +8,7 @@ toward no limit, as what is held counts toward no cap.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from dooryard.core.records import Clause
 from dooryard.policy.case import Case, day_of, listed
@@ -21,8 +21,7 @@ from dooryard.policy.state import LONGEST_DAY_S, PolicyState
 MOST_HELD = 12  # alerts of one stretch of quiet hours, for they all come at its end
 
 
-@dataclass(frozen=True, slots=True)
-class Recipients:
+class Recipients(NamedTuple):
     """Who gets an alert, and when."""
 
     now: tuple[str, ...]

@@ -17,6 +17,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
 from dooryard.core.errors import StoreError
 from dooryard.core.records import Moment
@@ -26,8 +27,7 @@ VERSION = 1
 LONGEST_DAY_S = 25 * 3600.0  # a local day on which clocks go back
 
 
-@dataclass(frozen=True, slots=True)
-class Told:
+class Told(NamedTuple):
     """An alert that was told."""
 
     rule: str
@@ -88,8 +88,8 @@ class PolicyState:
         of_rule = [
             told
             for told in self.told
-            if told.rule == rule
-            and (told.day == day if day and told.day else now_s - told.mono_s < LONGEST_DAY_S)
+            if (told.day == day if day and told.day else now_s - told.mono_s < LONGEST_DAY_S)
+            and told.rule == rule
         ]
         return len(of_rule) if visitor is None else sum(told.visitor == visitor for told in of_rule)
 
@@ -99,7 +99,8 @@ class PolicyState:
         kept = self.told
         if kept and kept[0].mono_s <= oldest_s:
             kept = tuple(earlier for earlier in kept if earlier.mono_s > oldest_s)
-        return replace(self, told=(*kept, told))
+        # Written out: `replace` goes through all fields by name, a good part of what a decision costs.
+        return PolicyState((*kept, told), self.held, self.held_until, self.outage, self.seen, self.held_by)
 
     def holding(self, until: str) -> PolicyState:
         """After one more alert was held in the stretch of quiet hours that ends at `until`."""
@@ -121,7 +122,7 @@ class PolicyState:
         since, until_s = self.outage.since, self.outage.until_s
         off_s = max(0.0, (now.wall - since).total_seconds() - (now.mono_s - until_s))
         told = tuple(
-            replace(each, mono_s=each.mono_s - off_s) if each.mono_s <= until_s else each
+            each._replace(mono_s=each.mono_s - off_s) if each.mono_s <= until_s else each
             for each in self.told
         )
         return replace(self, told=told, outage=None, seen=self.seen.aged(off_s, until_s))

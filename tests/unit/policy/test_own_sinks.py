@@ -164,7 +164,7 @@ def test_it_is_remembered_over_a_restart_and_earlier_states_are_read():
     old = json.loads(text)
     del old["held_by"], old["told"][0]["sinks"]
     restored = PolicyState.from_json(json.dumps(old), later(9, EVENING), "b1")
-    assert restored == replace(state, held_by=(), told=(replace(state.told[0], sinks=()),))
+    assert restored == replace(state, held_by=(), told=(state.told[0]._replace(sinks=()),))
 
 
 @pytest.mark.parametrize(
