@@ -41,6 +41,7 @@ from dooryard.classify.presence import leaning
 from dooryard.classify.species import Classes, Numbers
 from dooryard.core.records import Visitor
 from dooryard.journal.tally import wilson
+from dooryard.service.build import evidence_rules
 from dooryard.tracking import evidence
 from dooryard.tracking.evidence import Evidence, EvidenceRules
 from visit_looks import Answers
@@ -110,7 +111,7 @@ def half(names: Sequence[str], which: str) -> NDArray[np.intp]:
 def outcome(those: Study, region: frozenset[str] | None, numbers: Numbers, noisy_gain: float) -> Outcome:
     """Join each visit's looks and tell it, as the daemon would at a place with `region`."""
     classes = Classes(those.labels, region)
-    rules = EvidenceRules(species=numbers.told_from, name_likeness=numbers.likeness)
+    rules = evidence_rules(numbers)
     told = [_told(those, visit, classes, numbers, noisy_gain, rules) for visit in range(len(those.truth))]
     named = np.array([who is not None and who.species is not None for who in told], dtype=bool)
     right = np.array(
@@ -128,7 +129,7 @@ def _told(
 ) -> Visitor | None:
     joined, answers = Evidence(), those.answers
     for look, groups in enumerate(those.groups[visit]):
-        names = species.Told()
+        names = species.SpeciesAnswer()
         if groups["bird"] >= ASK_WHICH_FROM:
             noisy = answers.gain[visit, look] >= noisy_gain
             logits = (answers.which_filtered if noisy else answers.which)[visit, look]

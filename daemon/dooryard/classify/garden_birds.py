@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
 from dooryard.classify.garden_birds_table import TABLE
 
 _LETTERS = {"E": "north america east", "W": "north america west", "U": "europe"}
+_SPELT = {"grey": "gray", "gray": "grey", "colored": "coloured", "coloured": "colored"}
 REGIONS = tuple(_LETTERS.values())
 """Regions that have a list of their own."""
 
@@ -32,9 +33,15 @@ def _parsed(table: str) -> Iterator[Bird]:
         scientific, names, regions = (part.strip() for part in line.split("|"))
         yield Bird(
             tuple(scientific.split(", ")),
-            tuple(names.split(", ")),
+            _both_spellings(names.split(", ")),
             tuple(_LETTERS[letter] for letter in regions),
         )
+
+
+def _both_spellings(names: Sequence[str]) -> tuple[str, ...]:
+    """`names`, then those of them that are spelt otherwise on the other side of the Atlantic."""
+    others = [_SPELT[word].join(name.split(word)) for name in names for word in _SPELT if word in name]
+    return tuple(dict.fromkeys((*names, *others)))
 
 
 @lru_cache(maxsize=1)

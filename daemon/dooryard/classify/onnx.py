@@ -15,7 +15,7 @@ from dooryard.classify.calibration import calibrated
 from dooryard.classify.card import ModelCard
 from dooryard.classify.network import REINSTALL, Network
 from dooryard.classify.presence import leaning
-from dooryard.classify.species import Classes, Told
+from dooryard.classify.species import Classes, SpeciesAnswer
 from dooryard.classify.taught import Taught, tell
 from dooryard.core.errors import ModelError
 from dooryard.core.records import Box, Features, Frame, Naming, Picture, Rgb, Sighting
@@ -132,7 +132,7 @@ class OnnxClassifier:
             self._note_small(frame)
         logits, features = self._network.answer(part.planes)
         groups, named = self._read(logits, features)
-        seen, told = features, Told()
+        seen, told = features, SpeciesAnswer()
         if self._which is not None and self._classes is not None:
             seen = None
             if groups["bird"] >= ASK_WHICH_FROM:

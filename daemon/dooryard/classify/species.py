@@ -36,7 +36,7 @@ class Numbers:
     told_from: float = 0.9  # probability of a visit's name from which it is told
 
 
-class Told(NamedTuple):
+class SpeciesAnswer(NamedTuple):
     """What one look says, best first; probabilities are of all species together."""
 
     listed: tuple[Naming, ...] = ()  # may be told here
@@ -74,7 +74,7 @@ class Classes:
         return np.asarray((1 - numbers.nameless) * found / total + numbers.nameless / len(found))
 
 
-def told(logits: NDArray[np.float32], classes: Classes, numbers: Numbers) -> Told:
+def told(logits: NDArray[np.float32], classes: Classes, numbers: Numbers) -> SpeciesAnswer:
     """Return the likeliest species of one look's `logits` (C,), those that may be told and others."""
     chances = classes.chances(logits, numbers)
     found: dict[bool, list[Naming]] = {True: [], False: []}
@@ -83,7 +83,7 @@ def told(logits: NDArray[np.float32], classes: Classes, numbers: Numbers) -> Tol
         if chances[at] >= LEAST_TOLD and len(found[listed]) < MOST_TOLD:
             group = label.group or "bird"
             found[listed].append(Naming(group, float(chances[at]), label.name, label.scientific))
-    return Told(tuple(found[True]), tuple(found[False]))
+    return SpeciesAnswer(tuple(found[True]), tuple(found[False]))
 
 
 def may_be_told(scientific: str | None, region: frozenset[str] | None) -> bool:

@@ -153,6 +153,13 @@ def numbers_of(classifier: object) -> Numbers | None:
     return card.names if card is not None else None
 
 
+def evidence_rules(numbers: Numbers | None) -> EvidenceRules:
+    """How a visit's looks are joined; `numbers` are the species model's, None: there is none."""
+    if numbers is None:
+        return EvidenceRules()
+    return EvidenceRules(species=numbers.told_from, name_likeness=numbers.likeness, one_rival=False)
+
+
 def sinks(box: BoxFile, base: Path, environ: Mapping[str, str]) -> list[Sink]:
     """The sinks of `box`, with their secrets. Raises SinkError for what cannot work."""
     folder = environ.get("CREDENTIALS_DIRECTORY")
@@ -216,11 +223,7 @@ def conditions(
     problems = gate.problems(settings)
     if problems:
         raise ConfigError("\n".join(f"gate.{problem}" for problem in problems), "fix the box file")
-    rules = (
-        EvidenceRules()
-        if numbers is None
-        else EvidenceRules(species=numbers.told_from, name_likeness=numbers.likeness)
-    )
+    rules = evidence_rules(numbers)
     return Conditions(
         policy=policy,
         gate=settings,

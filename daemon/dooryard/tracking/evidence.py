@@ -15,7 +15,8 @@ witness at each frame.
 A third question is which name: a look gives each name a probability among `NAMES` that might be; what it does
 not name shares the rest. The logs of what is more or less than an even chance are averaged in the same way.
 So a look that shows no name at all says nothing, one that is sure of a name speaks against all others, and
-what the model takes for a bird that does not live here speaks against those that do.
+what the model takes for a bird that does not live here speaks against those that do. Without a species model
+a network's few names leave out what the animal could be taken for: the rest then counts as one rival's.
 
 Laws: the order of the looks does not matter, to the bit (ratios are rounded to 1/1024, so that their
 sums are exact); looks that agree never make what they favour less sure; nothing becomes surer than
@@ -59,6 +60,7 @@ class EvidenceRules:
     group: float = 0.6  # of what is somebody, to name a group rather than "an animal"
     species: float = 0.9  # to name a species rather than its group
     name_likeness: float = LIKENESS  # `LIKENESS` of what two looks say of the name
+    one_rival: bool = True  # what looks do not name is one other name's; False: all others' alike
 
 
 def _none() -> dict[str, float]:
@@ -73,8 +75,9 @@ class Evidence:
     there: float = 0.0  # sum of log-likelihood ratios of somebody
     seen: float = 0.0  # sum of the looks' probabilities of somebody: the weights of `groups`
     groups: Mapping[str, float] = field(default_factory=_none)  # weighted sum of the groups' ratios
-    unnamed: float = 0.0  # sum of the log-likelihood ratios of a name that no look gave
-    species: Mapping[str, float] = field(default_factory=dict)  # what looks that gave a name add to that
+    species: Mapping[str, float] = field(
+        default_factory=dict
+    )  # sum of each name's log ratio to an unnamed one
     others: Mapping[str, float] = field(default_factory=dict)  # the same of names that may not be told
     names: Mapping[str, Naming] = field(default_factory=dict)
 
@@ -109,7 +112,6 @@ def added(
         there=evidence.there + there_ratio(groups),
         seen=evidence.seen + weight,
         groups=sums,
-        unnamed=evidence.unnamed + unnamed,
         species=_summed(evidence.species, _said(told, unnamed)),
         others=_summed(evidence.others, _said(unlisted, unnamed)),
         names={**evidence.names, **{str(one.species): replace(one, probability=1.0) for one in told}},
@@ -150,7 +152,6 @@ def together(one: Evidence, other: Evidence) -> Evidence:
         there=one.there + other.there,
         seen=one.seen + other.seen,
         groups={group: total + other.groups[group] for group, total in one.groups.items()},
-        unnamed=one.unnamed + other.unnamed,
         species=_summed(one.species, other.species),
         others=_summed(one.others, other.others),
         names={**one.names, **other.names},
@@ -184,21 +185,23 @@ def who(evidence: Evidence, rules: EvidenceRules) -> Visitor | None:
     group = max(GROUPS, key=chances.__getitem__)
     if group == "animal" or chances[group] < rules.group * there:
         return Visitor("animal", there)
-    named = _named(evidence, group, rules.name_likeness)
+    named = _named(evidence, group, rules)
     if named is not None and named[1] >= rules.species:
         naming, chance = named
         return Visitor(group, chance * chances[group], naming.species, naming.scientific, chances[group])
     return Visitor(group, chances[group])
 
 
-def _named(evidence: Evidence, group: str, likeness: float) -> tuple[Naming, float] | None:
+def _named(evidence: Evidence, group: str, rules: EvidenceRules) -> tuple[Naming, float] | None:
     """The likeliest species of `group`, and its probability among all names that might be."""
-    weight = 1.0 / (1 + (evidence.looks - 1) * likeness)
+    weight = 1.0 / (1 + (evidence.looks - 1) * rules.name_likeness)
     own = {name: value for name, value in evidence.species.items() if evidence.names[name].group == group}
     if not own:
         return None
     given = math.fsum(math.exp(weight * value) for each in (own, evidence.others) for value in each.values())
-    rest = max(NAMES - len(own) - len(evidence.others), 0)
+    rest = float(max(NAMES - len(own) - len(evidence.others), 0))
+    if rules.one_rival:
+        rest = math.exp(weight * evidence.looks * _NAME_LIMIT)
     best = max(sorted(own), key=own.__getitem__)
     return evidence.names[best], math.exp(weight * own[best]) / (given + rest)
 
