@@ -34,7 +34,8 @@ licence = "Apache-2.0"
 notice = "birds-NOTICE.txt"
 limits = "It knows about 930 species of bird, most of them North American; it is wrong at times, above all \
 on birds that look alike, and knows no bird that is not on its list (dooryard birds prints it)."
-noisy_gain = 32.0
+noisy_gain = 2.0
+noise_sigmas = 7.0
 """
 
 _REST = """

@@ -92,7 +92,7 @@ def study(pictures: Path, sort: str, first: Network, which: Network, kept: Path 
 
 
 def _groups(answers: Answers, first: Network, visit: int, look: int) -> dict[str, float]:
-    noisy = answers.gain[visit, look] >= first.card.noisy_gain
+    noisy = answers.gain[visit, look] >= first.card.noise.gain
     logits = (answers.first_filtered if noisy else answers.first)[visit, look]
     features = (answers.features_filtered if noisy else answers.features)[visit, look]
     totals = scores.read(logits, first.labels).totals
@@ -211,7 +211,7 @@ def main() -> None:
             sys.exit(f"{given.pictures}: there are no pictures in folders of species")
         if given.half:
             those = those.where(half(those.answers.species.tolist(), given.half))
-        report_all(those, sort, given.list, given.elsewhere, which.card.names, which.card.noisy_gain)
+        report_all(those, sort, given.list, given.elsewhere, which.card.names, which.card.noise.gain)
 
 
 if __name__ == "__main__":

@@ -102,7 +102,16 @@ def visits(pictures: Path, sort: str, first: Network, which: Network, kept: Path
     """Return the answers to a visit at every picture of `pictures`; `kept` is a folder that keeps them."""
     paths = [path for path in sorted(pictures.glob("*/*")) if path.suffix.lower() in album.SUFFIXES]
     names = [str(path.relative_to(pictures)) for path in paths]
-    asked = (SORTS[sort], _SEED, crop.EDITION, first.card.model_sha256, which.card.model_sha256, names)
+    filters = (first.card.noise.sigmas, which.card.noise.sigmas)
+    asked = (
+        SORTS[sort],
+        _SEED,
+        crop.EDITION,
+        filters,
+        first.card.model_sha256,
+        which.card.model_sha256,
+        names,
+    )
     key = hashlib.sha256(repr(asked).encode()).hexdigest()[:12]
     file = kept / f"visits-{sort}-{key}.npz" if kept else None
     if file is not None and file.is_file():
@@ -127,26 +136,35 @@ def _visit(path: Path, pictures: Path, sort: Sort, first: Network, which: Networ
 
 
 def _look(look: Seen, sort: Sort, first: Network, which: Network) -> dict[str, Any]:
-    plain = crop.prepare(look.pixels, _WHOLE, None, side=first.card.side_px)
     found = {
         "gain": np.float32(look.gain),
         "side_px": np.int32(look.pixels.shape[0]),
         "blur_px": np.float32(look.blur_px),
-        "sharpness": np.float32(plain.sharpness),
+        "sharpness": np.float32(crop.prepare(look.pixels, _WHOLE, None, side=first.card.side_px).sharpness),
     }
-    found |= _answers(plain.planes, "", first, which)
+    found |= _answers(look, math.inf, "", first, which)
     if sort.most_gain <= 1:
         return found | {f"{name}_filtered": found[name] for name in ("first", "features", "which")}
-    filtered = crop.prepare(look.pixels, _WHOLE, math.inf, side=first.card.side_px)
-    return found | _answers(filtered.planes, "_filtered", first, which)
+    return found | _answers(look, 0.0, "_filtered", first, which)
 
 
-def _answers(planes: crop.Planes, ending: str, first: Network, which: Network) -> dict[str, Any]:
-    logits, features = first.answer(planes)
+def _answers(look: Seen, from_gain: float, ending: str, first: Network, which: Network) -> dict[str, Any]:
+    """What both say, each after its own noise filter where the gain is at least `from_gain`."""
+    planes = [
+        crop.prepare(
+            look.pixels,
+            _WHOLE,
+            look.gain,
+            side=one.card.side_px,
+            noise=one.card.noise._replace(gain=from_gain),
+        ).planes
+        for one in (first, which)
+    ]
+    logits, features = first.answer(planes[0])
     return {
         f"first{ending}": logits,
         f"features{ending}": features,
-        f"which{ending}": which.answer(planes)[0],
+        f"which{ending}": which.answer(planes[1])[0],
     }
 
 

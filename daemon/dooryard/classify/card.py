@@ -41,7 +41,7 @@ class ModelCard:
     presence: str | None = None  # file name beside the card: see classify/presence.py
     presence_sha256: str = ""
     names: Numbers = field(default_factory=Numbers)  # how a species model's answers are read
-    noisy_gain: float = crop.NOISY_GAIN  # from this gain of the sensor on, noise is taken out for this model
+    noise: crop.NoiseFilter = crop.MEDIAN  # when and how noise is taken out for this model
     limits: str = ""  # what an owner must know of it, in a line
 
     @property
@@ -100,7 +100,9 @@ def _card(data: dict[str, Any]) -> ModelCard:
         presence=presence,
         presence_sha256="" if presence is None else _of(data, "presence_sha256", str),
         names=_names(data),
-        noisy_gain=_number(data, "noisy_gain", crop.NOISY_GAIN),
+        noise=crop.NoiseFilter(
+            _number(data, "noisy_gain", crop.NOISY_GAIN), _number(data, "noise_sigmas", crop.MEDIAN.sigmas)
+        ),
         limits=_of(data, "limits", str) if "limits" in data else "",
     )
     return _checked(card, uses_presence="presence" in data.get("evidence", {}))

@@ -178,7 +178,8 @@ class OnnxClassifier:
     ) -> crop.Planes:
         """The crop as `network` wants it: the first network's, where that is the same."""
         own, wanted = (
-            (card.side_px, crop.is_noisy(gain, card.noisy_gain)) for card in (self.card, network.card)
+            (card.side_px, card.noise if card.noise.is_used(gain) else None)
+            for card in (self.card, network.card)
         )
         return part.planes if own == wanted else _prepared(network.card, pixels, box, gain).planes
 
@@ -194,4 +195,4 @@ class OnnxClassifier:
 
 
 def _prepared(card: ModelCard, pixels: Rgb, box: Box, gain: float | None) -> crop.Prepared:
-    return crop.prepare(pixels, box, gain, side=card.side_px, noisy_gain=card.noisy_gain)
+    return crop.prepare(pixels, box, gain, side=card.side_px, noise=card.noise)
