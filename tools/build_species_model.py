@@ -40,7 +40,11 @@ noise_sigmas = 7.0
 
 _REST = """
 [names]
-temperature = 1.0
+temperature = 1.4
+nameless = 0.02
+unlisted = 1.0
+likeness = 0.2
+told_from = 0.9
 
 [origin]
 architecture = "Sandler et al. 2018, MobileNetV2, quantised to 8 bits by its publishers"
