@@ -11,7 +11,7 @@ from dooryard.box.addresses import parsed_address
 from dooryard.box.camera import CAMERA_KEYS
 from dooryard.box.file import BoxFile
 from dooryard.button.push import PushButton
-from dooryard.config.secrets import resolve
+from dooryard.config.secrets import credentials_folder, resolve
 from dooryard.core.clock import Clock
 from dooryard.core.records import Box
 from dooryard.policy.schema import Policy
@@ -98,8 +98,7 @@ def _peer(table: boxes.SinkTable, base: Path) -> Peer | None:
 
 
 def _secrets(box: BoxFile, environ: Mapping[str, str]) -> Sequence[tuple[str, str, Callable[[], object]]]:
-    named = environ.get("CREDENTIALS_DIRECTORY")
-    folder = Path(named) if named else None
+    folder = credentials_folder(environ)
     wanted = []
     for table in box.sink:
         for key in ("secret", "bearer", "password", "key"):
