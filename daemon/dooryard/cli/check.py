@@ -164,6 +164,13 @@ def _read(path: Path, out: TextIO) -> Document | None:
         return None
 
 
+def _to_fill_in(value: object) -> Iterator[tuple[Path_, str]]:
+    if isinstance(value, BoxFile):
+        from dooryard.setup.target import UNITS, handed_over
+
+        yield from box_sense.to_fill_in(value, handed_over(UNITS))
+
+
 def _result(
     document: Document,
     parse: Callable[[Document], Parsed[T]],
@@ -178,7 +185,7 @@ def _result(
         return None
     say.warn(parsed.warnings, "a warning")
     left = Document(document.file, document.data, document.lines)
-    for path, text in box_sense.to_fill_in(parsed.value) if isinstance(parsed.value, BoxFile) else ():
+    for path, text in _to_fill_in(parsed.value):
         left.warning(path, text)
     say.warn(left.told(), "to be filled in")
     sort = sort_of(document.data)

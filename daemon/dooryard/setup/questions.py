@@ -141,7 +141,7 @@ NAME = Question(
     'A message then says "A squirrel at Alder Row, 14:05".', _name, "the garden",
 )  # fmt: skip
 WHERE = Question(
-    "where", "Nearest town, or latitude and longitude", "Where it is: for the sun, the time zone and the birds.",
+    "where", "Nearest town, or its coordinates", "Where it is: for the sun, the time zone and the birds.",
     'A town as "Oxford" or "Springfield, IL", or degrees: "51.75, -1.26".',
     str.strip,
 )  # fmt: skip

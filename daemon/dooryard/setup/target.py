@@ -6,8 +6,10 @@ service as credentials (systemd.exec(5)), by a drop-in of this command's own. An
 
 from __future__ import annotations
 
+import contextlib
 import os
 import pwd
+import re
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -19,6 +21,7 @@ from dooryard.setup.answers import Answers
 INSTALLED = Path("/etc/dooryard")
 UNITS = Path("/etc/systemd/system")
 DROP_IN = Path("dooryard.service.d/50-setup.conf")
+_LOAD = re.compile(r"^LoadCredential=([^:\s]+)", re.MULTILINE)
 SERVICE_USER = "dooryard"
 STATE = "/var/lib/dooryard"
 _HIDDEN = ("/home", "/root", "/run/user", "/tmp", "/var/tmp")  # noqa: S108  (ProtectHome=, PrivateTmp=)
@@ -101,6 +104,15 @@ def target_of(folder: Path | None) -> Target:
             "run it with sudo; or name a folder of yours with --folder",
         )
     return Target(INSTALLED, UNITS)
+
+
+def handed_over(units: Path) -> frozenset[str]:
+    """Credentials that a drop-in in `units` gives to the service, this command's own or the owner's."""
+    found: set[str] = set()
+    for file in sorted((units / DROP_IN.parent).glob("*.conf")):
+        with contextlib.suppress(OSError, UnicodeDecodeError):  # one that can't be read hands over nothing
+            found |= set(_LOAD.findall(file.read_text(encoding="utf-8")))
+    return frozenset(found)
 
 
 def existing(files: list[File]) -> list[Path]:
