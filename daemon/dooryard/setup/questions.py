@@ -37,7 +37,7 @@ def _quiet(text: str) -> tuple[str, str] | None:
     word = text.strip().casefold()
     if word in (NEVER, "none", "no"):
         return None
-    parts = re.split(r"\s*(?:\bto\b|\buntil\b|–|—|(?<=[0-9a-z])-(?=\d?\d:|sun|da|du))\s*", word)
+    parts = re.split(r"\s*(?:\bto\b|\buntil\b|–|—|(?<=[0-9a-z\s])-(?=\s*(?:\d?\d:|sun|da|du)))\s*", word)
     if len(parts) != 2:
         raise ValueError(f'write two times such as 22:00-07:00, or "{NEVER}"')
     since, until = (_time(part.strip()) for part in parts)

@@ -148,9 +148,18 @@ def problem_of_pages(target: Target, folder: Path) -> str | None:
 
 
 def hand_over(target: Target, folder: Path) -> None:
-    """Give a folder of pages that is empty yet to the service's user, on an installed box."""
+    """Give a folder of pages that is empty yet to the service's user, on an installed box.
+
+    Raises ConfigError where there is no such user.
+    """
     if target.units is not None and not any(folder.iterdir()):
-        user = pwd.getpwnam(SERVICE_USER)
+        try:
+            user = pwd.getpwnam(SERVICE_USER)
+        except KeyError:
+            raise ConfigError(
+                f"this system has no user {SERVICE_USER}, which the service runs as",
+                "run tools/install first",
+            ) from None
         os.chown(folder, user.pw_uid, user.pw_gid)
 
 
