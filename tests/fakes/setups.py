@@ -15,10 +15,10 @@ from pathlib import Path
 from dooryard.core.clock import FakeClock
 from dooryard.setup.asker import Console
 from dooryard.setup.command import Wish, setup
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 
 TODAY = date(2026, 6, 14)
-SENT = Answer(Fate.SENT, "HTTP 200 OK")
+SENT = SendResult(SendOutcome.SENT, "HTTP 200 OK")
 OXFORD = {"where": "Oxford, GB"}
 
 
@@ -43,12 +43,12 @@ class Script:
 class Trial:
     """What a run was given to send by, and what it said."""
 
-    def __init__(self, answers: Sequence[Answer] = ()) -> None:
+    def __init__(self, answers: Sequence[SendResult] = ()) -> None:
         self.answers = list(answers)
         self.sinks: list[str] = []
         self.said: list[str] = []
 
-    def send(self, sink) -> Answer:
+    def send(self, sink) -> SendResult:
         self.sinks.append(sink.name)
         return self.answers.pop(0) if self.answers else SENT
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from dooryard.sinks.base import Answer, Sink
+    from dooryard.sinks.base import SendResult, Sink
 
 # Flag -> (placeholder, help): each answers a question of that name in dooryard.setup.questions.
 _ANSWERS = {
@@ -100,7 +100,7 @@ def _say(text: str) -> None:
     print(text, flush=True)
 
 
-def _send(sink: Sink) -> Answer:
+def _send(sink: Sink) -> SendResult:
     from dooryard.cli.try_sinks import sent, trial_alert, trial_picture
     from dooryard.core.clock import SystemClock
 

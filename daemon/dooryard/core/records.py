@@ -85,7 +85,7 @@ class Frame:
     exposure: Exposure = field(default_factory=Exposure)
 
 
-class Held(StrEnum):
+class RejectReason(StrEnum):
     """Why the gate held something back; the value is what a person reads."""
 
     SWAY = "sway"
@@ -104,7 +104,7 @@ class Motion:
 
     box: Box
     score: float  # 1.0 = just enough to be looked at
-    held: Held | None = None  # None: worth a look
+    reject_reason: RejectReason | None = None  # None: worth a look
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from dooryard.box.camera import Camera
+from dooryard.box.camera import CameraOptions
 from dooryard.box.file import BoxFile, parse_box, telling
 from dooryard.camera import base
 from dooryard.camera.scene import SceneCamera
@@ -101,8 +101,8 @@ def sinks_of(box: BoxFile, policies: Sequence[Policy]) -> frozenset[str]:
     return frozenset(named - {ALL_SINKS}) or frozenset({STAND_IN_SINK})
 
 
-def _with_camera(box: BoxFile, camera: Camera, given: set[str]) -> BoxFile:
+def _with_camera(box: BoxFile, camera: CameraOptions, given: set[str]) -> BoxFile:
     """`box` with another camera; of its camera's keys only the sizes are kept."""
     kept = {"luma_width", "luma_height"} & box.camera.model_fields_set
     fields = {key: getattr(camera, key) for key in kept | given}
-    return box.model_copy(update={"camera": Camera.model_validate(fields)})
+    return box.model_copy(update={"camera": CameraOptions.model_validate(fields)})

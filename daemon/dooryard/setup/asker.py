@@ -176,7 +176,7 @@ _AGAIN = Question(
     "again",
     "again, change, or keep",
     "Try it again, change the answer, or keep it as it is?",
-    "again: the same once more. change: you are asked anew. keep: it is written as it is, and may not work.",
+    "again: the same once more. change: you are asked again. keep: it is written as it is, and may not work.",
     one_of("again", "change", "keep"),
     "change",
 )

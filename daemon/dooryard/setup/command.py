@@ -22,7 +22,7 @@ from dooryard.setup.conversation import converse
 from dooryard.setup.target import Target, existing, target_of, write
 from dooryard.setup.texts import box_text, policy_text
 from dooryard.setup.trials import Trials
-from dooryard.sinks.base import Answer, Sink
+from dooryard.sinks.base import SendResult, Sink
 
 _INTRODUCTION = (
     "A few questions, each with what is usual in brackets: Enter takes that, ? explains, Ctrl-C stops.\n"
@@ -46,7 +46,7 @@ def setup(
     wish: Wish,
     console: Console | None,
     clock: Clock,
-    send: Callable[[Sink], Answer],
+    send: Callable[[Sink], SendResult],
     say: Callable[[str], None],
     *,
     here: str | None,

@@ -222,7 +222,7 @@ SEND_TEST = Question(
     "It says that it is a trial. Without it only the way there is looked at.", yes_or_no, "yes",
 )  # fmt: skip
 OVERWRITE = Question(
-    "overwrite", "Write them anew", "The old ones are kept beside them, with today's date in their names.",
+    "overwrite", "Write them again", "The old ones are kept beside them, with today's date in their names.",
     "yes: they are kept as NAME.DATE and new ones are written. no: nothing is written.", yes_or_no, "no",
 )  # fmt: skip
 

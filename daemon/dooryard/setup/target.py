@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from dooryard.core.atomic_files import Disk, make_folders, write_file
+from dooryard.core.atomic_files import FileCalls, make_folders, write_file
 from dooryard.core.errors import ConfigError, StoreError
 from dooryard.setup.answers import Answers
 
@@ -127,7 +127,7 @@ def write(target: Target, files: list[File], today: date) -> list[Path]:
     kept = []
     for file in files:
         try:
-            make_folders(file.path.parent, Disk(), mode=_folder_mode(target, file.path.parent))
+            make_folders(file.path.parent, FileCalls(), mode=_folder_mode(target, file.path.parent))
             if os.path.lexists(file.path):
                 kept.append(_keep(file.path, today))
             write_file(file.path, file.text.encode(), _Owned(_group(target, file)), mode=file.mode)
@@ -163,7 +163,7 @@ def hand_over(target: Target, folder: Path) -> None:
         os.chown(folder, user.pw_uid, user.pw_gid)
 
 
-class _Owned(Disk):
+class _Owned(FileCalls):
     """Gives each file its group before it is in place; None: that of whoever writes it."""
 
     def __init__(self, group: int | None) -> None:

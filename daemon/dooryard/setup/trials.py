@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from dooryard.box.file import BoxFile, parse_box, telling
-from dooryard.core.atomic_files import Disk, make_folders, write_file
+from dooryard.core.atomic_files import FileCalls, make_folders, write_file
 from dooryard.core.clock import Clock
 from dooryard.core.errors import ConfigError, DooryardError
 from dooryard.policy.parse import parse_policy
@@ -17,7 +17,7 @@ from dooryard.setup.answers import Answers
 from dooryard.setup.asker import Asker, Question, TrialError, yes_or_no
 from dooryard.setup.target import Target, hand_over, problem_of_pages
 from dooryard.setup.texts import box_text, policy_text
-from dooryard.sinks.base import Answer, Fate, Sink
+from dooryard.sinks.base import SendOutcome, SendResult, Sink
 from dooryard.sinks.email import EmailSink
 from dooryard.sinks.pages import FOLDER_MODE
 from dooryard.sinks.remedies import remedy_for
@@ -43,7 +43,7 @@ class Trials:
         self,
         asker: Asker,
         clock: Clock,
-        send: Callable[[Sink], Answer],
+        send: Callable[[Sink], SendResult],
         target: Target,
         known: Mapping[str, str],
         *,
@@ -80,7 +80,7 @@ class Trials:
         """Write into it and take that away again; it is made if it is not there. Raises TrialError."""
         if not self._looks:
             return
-        path, disk = Path(folder), Disk()
+        path, disk = Path(folder), FileCalls()
         problem = problem_of_pages(self._target, path)
         if problem:
             raise TrialError(*problem.split("; "))
@@ -92,7 +92,7 @@ class Trials:
             disk.remove(trial)
         except OSError as error:
             text = f"{folder}: {(error.strerror or 'failed').lower()}"
-            raise TrialError(text, remedy_for(Answer(Fate.NOT_SENT, text)) or "") from error
+            raise TrialError(text, remedy_for(SendResult(SendOutcome.NOT_SENT, text)) or "") from error
         hand_over(self._target, path)
         self._asker.say(f"  {folder}: {'made, and ' if new else ''}written to.")
 
@@ -139,7 +139,7 @@ class Trials:
         answer = self._send(sink)
         remedy = remedy_for(answer)
         if remedy is not None:
-            raise TrialError(f"{answer.fate.value} ({answer.text})", remedy)
+            raise TrialError(f"{answer.outcome.value} ({answer.text})", remedy)
         self._asker.say(f"  A test message was taken ({answer.text}).")
         if self._asker.attended and not self._asker.ask(_ARRIVED):
             raise TrialError(

@@ -7,10 +7,10 @@ import pytest
 from dooryard.box.file import parse_box
 from dooryard.core.errors import ConfigError, SinkError
 from dooryard.policy.parse import parse_policy
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 from fakes.setups import OXFORD, Script, Trial, run
 
-REFUSED = Answer(Fate.REFUSED, "HTTP 404 Not Found")
+REFUSED = SendResult(SendOutcome.REFUSED, "HTTP 404 Not Found")
 PUSH = {"push": "https://push.alder-row.example/topic"}
 
 
@@ -76,7 +76,7 @@ def test_a_push_is_tried_changed_and_tried_again(tmp_path):
     )
     assert run(given, tmp_path, trial, script, looks=True) == 0
     assert "HTTP 404 Not Found" in trial.text
-    assert "copy it anew from the receiver" in trial.text
+    assert "copy it again from the receiver" in trial.text
     assert trial.sinks == ["phone", "phone"]
     (sink,) = written(tmp_path)[0].sink
     assert (sink.url, sink.body) == ("https://push.alder-row.example/other", "json")

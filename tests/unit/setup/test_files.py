@@ -88,7 +88,7 @@ def test_a_terminal_is_asked_before_anything_else(tmp_path):
     (tmp_path / "box.toml").write_text("mine")
     script = Script("yes", *[""] * 9)
     assert run({"where": "Oxford, GB"}, tmp_path, script=script) == 0
-    assert script.prompts[0].startswith("Write them anew [no]")
+    assert script.prompts[0].startswith("Write them again [no]")
     assert (tmp_path / "box.toml.2026-06-14").read_text() == "mine"
 
 
