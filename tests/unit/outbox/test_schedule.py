@@ -186,7 +186,7 @@ def test_every_delivery_is_made_or_ends_with_a_reason_once_the_receiver_is_well(
 
 
 def test_the_defaults_are_those_that_owners_are_told() -> None:
-    """Where a change is meant, the README's section on what happens when, and the references, change with it."""
+    """Where a change is meant, the README and the references change with it."""
     assert RetryRules() == RetryRules(
         first_s=5,
         cap_s=5 * 60,
@@ -202,7 +202,7 @@ def test_the_defaults_are_those_that_owners_are_told() -> None:
 def test_a_delivery_begins_untried_and_goes_to_its_own_sink_alone() -> None:
     new = Delivery("alert-1", "phone", 1, since_s=NOW_S, due_s=NOW_S)
     assert (new.state, new.attempts, new.maybe, new.tried_s) == (DeliveryState.WAITING, 0, 0, None)
-    assert not (new.urgent or new.digests or new.passes_on or new.passed_on or new.instead_of)
+    assert not any((new.urgent, new.digests, new.passes_on, new.passed_on, new.instead_of))
     assert new.extra_age_s == 0
     assert CircuitBreaker() == CircuitBreaker(0, float("-inf"), 0)
 
