@@ -89,9 +89,9 @@ def test_the_shape_of_what_is_far_too_weak_is_not_looked_at(monkeypatch):
     scored(view((*BODY, 0.84)), settings=SETTINGS)
     assert asked == []
     # Nothing less than 0.9 is a candidate, so a threshold over one is what makes it this weak.
-    scored(view((*BODY, 1.7)), settings=replace(SETTINGS, threshold=2.0))
-    assert asked == [pytest.approx(1.0)]  # what the shape must leave of it to be of use
-    scored(view((*BODY, 1.69)), settings=replace(SETTINGS, threshold=2.0))
+    scored(view((*BODY, 17.0)), settings=replace(SETTINGS, threshold=20.0))
+    assert asked == [1.0]  # what the shape must leave of it to be of use
+    scored(view((*BODY, 16.9)), settings=replace(SETTINGS, threshold=20.0))
     assert len(asked) == 1
 
 
@@ -158,9 +158,11 @@ def test_the_longer_side_is_measured_in_widths_of_the_picture():
     assert reason(2, 4, 0.0501) is RejectReason.SMALL
     assert reason(4, 2, 0.0499) is None  # 4 of 60 rows, of a picture that is 4 : 3
     assert reason(4, 2, 0.0501) is RejectReason.SMALL
+    assert reason(2, 4, 34 / 80 - 30 / 80) is None  # just as long
 
 
 def test_small_things_among_many_specks_are_rain():
+    assert DROPS == 6
     few, many = (scored(view((20, 30, 2, 2, 9.0), specks=count)) for count in (DROPS - 1, DROPS))
     assert few[0].motion.reject_reason is RejectReason.SMALL
     assert many[0].motion.reject_reason is RejectReason.RAIN

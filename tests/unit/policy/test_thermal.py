@@ -196,3 +196,29 @@ def test_a_step_lasts_for_its_least_time_to_the_second() -> None:
         held = box.read(cpu=60.0, enclosure=30.0).frames_per_s == 2
         read_s = box.now_s - 10
         assert held == (read_s - entered_s < 120), read_s - entered_s
+
+
+def test_a_step_brings_what_it_says_and_nothing_else() -> None:
+    box = Box()
+    assert box.read(3, cpu=75.0, enclosure=30.0) == Throttle(frames_per_s=2, because=("cpu above 72",))
+    assert box.read(3, cpu=75.0, enclosure=63.0) == Throttle(
+        frames_per_s=2, camera_off=True, because=("cpu above 72", "enclosure above 62")
+    )
+
+
+def test_a_halt_is_asked_for_only_while_its_sensor_says_so() -> None:
+    box = Box()
+    assert box.read(3, cpu=50.0, enclosure=81.0).halt
+    assert not box.read(3, cpu=50.0, enclosure=80.0).halt  # its bound itself is not above it
+    assert box.read(3, cpu=50.0, enclosure=80.1).halt
+    # Restored after a halt, with a sensor that has said nothing yet.
+    restored = HeatState(since_s={"enclosure above 80": 0.0})
+    assert not throttle_of(STEPS, restored).halt
+    assert throttle_of(STEPS, restored).because == ("enclosure above 80",)
+
+
+def test_a_step_is_left_below_its_bound_and_not_at_it() -> None:
+    box = Box()
+    box.read(5, cpu=75.0, enclosure=30.0)
+    assert box.read(30, cpu=66.0, enclosure=30.0).frames_per_s == 2
+    assert box.read(3, cpu=65.9, enclosure=30.0) == Throttle()
