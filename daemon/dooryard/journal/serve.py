@@ -182,7 +182,7 @@ class _Handler(BaseHTTPRequestHandler):
         served = self.server.served
         size = self.headers.get("Content-Length", "")
         if not (size.isascii() and size.isdigit()) or int(size) > _MOST_FORM_BYTES:
-            self._refuse(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "That is no mark.")
+            self._refuse(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "That is not a valid mark.")
             return
         values = parse_qs(self.rfile.read(int(size)).decode("utf-8", "replace"))
         asked = forms.read({name: texts[0] for name, texts in values.items()})

@@ -10,15 +10,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from dooryard.box.camera import CameraOptions
+from dooryard.box.camera import ALDER_ROW, FolderTable, SceneTable
 from dooryard.box.file import BoxFile, parse_box, telling
+from dooryard.box.kinds import CameraOptions
 from dooryard.camera import base
 from dooryard.camera.scene import SceneCamera
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import CameraError, ConfigError
 from dooryard.core.text_files import read_text
 from dooryard.policy.schema import ALL_SINKS, Policy
-from dooryard.recording.recordings import parts_of, pictures_in, recording_camera
+from dooryard.recording.recordings import parts_of, pictures_in
 from dooryard.service import build
 
 SCENE = "scene"
@@ -42,9 +43,8 @@ def find(name: str, box: BoxFile, base: Path, *, time_zone: str) -> Source:
     ConfigError or CameraError if there is no such recording.
     """
     if name == SCENE or name.startswith(SCENE + ":"):
-        preset = name.partition(":")[2] or build.ALDER_ROW
-        mine = box.camera.model_copy(update={"kind": "scene", "preset": preset})
-        return Source(name, _with_camera(box, mine, {"kind", "preset"}), base)
+        preset = name.partition(":")[2] or ALDER_ROW
+        return Source(name, _with_camera(box, SceneTable, kind="scene", preset=preset), base)
     path = Path(name)
     if path.suffix == ".toml":
         own = parse_box(read_text(path), name).value
@@ -58,26 +58,20 @@ def find(name: str, box: BoxFile, base: Path, *, time_zone: str) -> Source:
         raise CameraError(
             f"there is no recording {name}", "name a folder of frames, a box file, or scene for the garden"
         )
-    zone = box.camera.time_zone or time_zone
-    mine = box.camera.model_copy(update={"kind": "folder", "folder": str(path.resolve()), "time_zone": zone})
-    return Source(name, _with_camera(box, mine, {"kind", "folder", "time_zone"}), base)
+    zone = getattr(box.camera, "time_zone", None) or time_zone
+    mine = _with_camera(box, FolderTable, kind="folder", folder=str(path.resolve()), time_zone=zone)
+    return Source(name, mine, base)
 
 
 def camera_of(source: Source) -> base.Camera:
     """The recording as a camera, not yet opened."""
-    table = source.box.camera
-    if table.kind != "folder":
-        return build.camera(source.box, source.base, FakeClock())
-    assert table.folder is not None  # the box file's schema sees to it
-    index = source.base / table.index if table.index else None
-    size = (table.luma_width, table.luma_height)
-    return recording_camera(source.base / table.folder, index, size, table.time_zone)
+    return build.camera(source.box, source.base, FakeClock())
 
 
 def folder_of(source: Source) -> Path | None:
     """Where the frames lie; None for a recording that isn't files."""
     table = source.box.camera
-    return source.base / table.folder if table.kind == "folder" and table.folder else None
+    return source.base / table.folder if isinstance(table, FolderTable) else None
 
 
 def count_frames(source: Source) -> int:
@@ -101,8 +95,8 @@ def sinks_of(box: BoxFile, policies: Sequence[Policy]) -> frozenset[str]:
     return frozenset(named - {ALL_SINKS}) or frozenset({STAND_IN_SINK})
 
 
-def _with_camera(box: BoxFile, camera: CameraOptions, given: set[str]) -> BoxFile:
+def _with_camera(box: BoxFile, options: type[CameraOptions], **given: str) -> BoxFile:
     """`box` with another camera; of its camera's keys only the sizes are kept."""
     kept = {"luma_width", "luma_height"} & box.camera.model_fields_set
-    fields = {key: getattr(camera, key) for key in kept | given}
-    return box.model_copy(update={"camera": CameraOptions.model_validate(fields)})
+    sizes = {key: getattr(box.camera, key) for key in kept}
+    return box.model_copy(update={"camera": options.model_validate(sizes | given)})
