@@ -23,7 +23,7 @@ OXFORD = {"where": "Oxford, GB"}
 
 
 class Script:
-    """A console that types `lines`, one after the other, then is at its end; `prompts` is what it was asked."""
+    """Types `lines`, one after the other, and is then at its end; `prompts` is what it was asked."""
 
     def __init__(self, *lines: str) -> None:
         self.lines = list(lines)
@@ -64,7 +64,7 @@ def run(
     script: Script | None = None,
     **wish,
 ) -> int:
-    """`setup` with the flags `given`; without a `script` nobody is there. Nothing is tried unless asked for."""
+    """`setup` with the flags `given`; no `script`: nobody is there. Tries nothing unless asked to."""
     trial = trial or Trial()
     chosen = Wish(given, folder, **{"looks": False, "yes": script is None, **wish})
     return setup(

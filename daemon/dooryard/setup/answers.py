@@ -18,7 +18,7 @@ PUSH_TOKEN, MAIL_PASSWORD = "push-token", "mail-password"
 
 
 @dataclass(frozen=True, slots=True)
-class Where:
+class Location:
     """A place: degrees north and east, and in words what they were found from."""
 
     latitude: float
@@ -27,7 +27,7 @@ class Where:
 
 
 @dataclass(frozen=True, slots=True)
-class Push:
+class PushAddress:
     """An address that takes a POST for each alert."""
 
     url: str
@@ -61,11 +61,11 @@ class Answers:
     """All of them. `quiet` is from and until when alerts wait, "HH:MM" or by the sun; None: never."""
 
     name: str
-    where: Where | None
+    where: Location | None
     time_zone: str
     tell: tuple[str, ...]
     quiet: tuple[str, str] | None
-    push: Push | None = None
+    push: PushAddress | None = None
     mail: Mail | None = None
     pages: str | None = None
     camera: CameraChoice = field(default_factory=CameraChoice)

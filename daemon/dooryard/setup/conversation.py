@@ -8,7 +8,7 @@ from dataclasses import replace
 from dooryard.core.errors import ConfigError
 from dooryard.setup import questions as q
 from dooryard.setup import towns
-from dooryard.setup.answers import Answers, CameraChoice, CameraKind, Mail, Push, Where
+from dooryard.setup.answers import Answers, CameraChoice, CameraKind, Location, Mail, PushAddress
 from dooryard.setup.asker import Asker, Question, yes_or_no
 from dooryard.setup.trials import Trials
 
@@ -38,7 +38,7 @@ def converse(
     return replace(answers, camera=_camera(asker, trials, answers, usual_camera))
 
 
-def _where(asker: Asker, here: str | None) -> tuple[Where, str]:
+def _where(asker: Asker, here: str | None) -> tuple[Location, str]:
     """The place, and the time zone that is found from it."""
     text = asker.ask(q.WHERE, _town_of(here))
     while True:
@@ -51,12 +51,12 @@ def _where(asker: Asker, here: str | None) -> tuple[Where, str]:
             town, away_km = towns.nearest(*place)
             if away_km <= FAR_KM or _is_meant(asker, place, away_km, town):
                 asker.say(f"  {away_km:.0f} km from {town.text}.")
-                return Where(*place, f"{away_km:.0f} km from {town.text}"), town.zone
+                return Location(*place, f"{away_km:.0f} km from {town.text}"), town.zone
             text = _where_anew(asker, "")
             continue
         found = _town(asker, text)
         if isinstance(found, towns.Town):
-            return Where(found.latitude, found.longitude, found.text), found.zone
+            return Location(found.latitude, found.longitude, found.text), found.zone
         text = _where_anew(asker, found)
 
 
@@ -142,8 +142,8 @@ def _ways_out(asker: Asker, trials: Trials, answers: Answers) -> Answers:
     return answers
 
 
-def _push(asker: Asker) -> Push:
-    return Push(asker.ask(q.PUSH), asker.ask(q.SHAPE), asker.ask(q.TOKEN))
+def _push(asker: Asker) -> PushAddress:
+    return PushAddress(asker.ask(q.PUSH), asker.ask(q.SHAPE), asker.ask(q.TOKEN))
 
 
 def _mail(asker: Asker) -> Mail:

@@ -127,6 +127,7 @@ def write(target: Target, files: list[File], today: date) -> list[Path]:
     kept = []
     for file in files:
         try:
+            make_folders(target.folder, FileCalls(), mode=_folder_mode(target, target.folder))
             make_folders(file.path.parent, FileCalls(), mode=_folder_mode(target, file.path.parent))
             if os.path.lexists(file.path):
                 kept.append(_keep(file.path, today))

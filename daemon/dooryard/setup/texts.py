@@ -15,7 +15,7 @@ from dooryard.setup.answers import (
     Answers,
     CameraChoice,
     Mail,
-    Push,
+    PushAddress,
     Shape,
 )
 
@@ -123,7 +123,7 @@ def _camera(camera: CameraChoice) -> str:
     return text + (f"folder = {_quoted(camera.folder)}\n" if camera.folder else "")
 
 
-def _push(push: Push, reference: Reference) -> str:
+def _push(push: PushAddress, reference: Reference) -> str:
     text = f'[[sink]]\nkind = "webhook"\nname = "{PHONE}"\nurl = {_quoted(push.url)}\n{_SHAPES[push.shape]}'
     if push.token:
         text += f"bearer = {_quoted(reference(PUSH_TOKEN))}   # where the token is\n"

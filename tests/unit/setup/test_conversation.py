@@ -49,7 +49,7 @@ def test_mistakes_are_said_and_asked_again(tmp_path):
                  "An answer is needed here", 'no time zone is called "Lodnon"', 'nobody is called "dragon"',
                  "two times such as 22:00-07:00", "write one of push, mail, folder, nothing"):  # fmt: skip
         assert said in trial.text, said
-    box, policy = written(tmp_path)
+    _box, policy = written(tmp_path)
     assert (policy.hours.quiet, policy.rule[0].name) == ((), "bird")
 
 

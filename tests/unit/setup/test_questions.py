@@ -75,7 +75,8 @@ def test_a_push_address_is_encrypted_or_of_this_machine():
 @pytest.mark.parametrize(
     ("question", "wrong"),
     [
-        (q.NAME, "x" * 81), (q.NAME, " "), (q.TIME_ZONE, "Europe/Lodnon"), (q.SHAPE, "yaml"), (q.TOKEN, "a b"),
+        (q.NAME, "x" * 81), (q.NAME, " "), (q.TIME_ZONE, "Europe/Lodnon"),
+        (q.SHAPE, "yaml"), (q.TOKEN, "a b"),
         (q.MAIL_TO, "wren"), (q.MAIL_HOST, "https://mail.example"), (q.MAIL_PORT, "0"), (q.MAIL_PORT, "smtp"),
         (q.MAIL_SECURITY, "ssl"), (q.CAMERA, "usb"), (q.PAGES, "/"), (q.SEND_TEST, "perhaps"),
     ],

@@ -1,4 +1,4 @@
-"""Places by name and by position. Positions and zones of the towns: an atlas, from memory, to half a degree."""
+"""Places by name and by position. Where the towns are: from an atlas, from memory, to half a degree."""
 
 from __future__ import annotations
 
