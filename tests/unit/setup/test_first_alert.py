@@ -63,11 +63,12 @@ def dooryard(folder: Path, *words: str) -> str:
 def test_two_commands_end_with_text_and_picture_in_one_push(tmp_path: Path) -> None:
     recording = daemon_runs.paint(tmp_path / "recording")
     with receiver() as (address, sent):
-        said = dooryard(
-            tmp_path, "setup", "--yes", "--name", "Alder Row", "--where", "Oxford, GB",
-            "--tell", "bird, squirrel", "--quiet", "never", "--camera", "folder", "--recording", str(recording), "--push", address,
-            "--no-try", "--folder", "first",
-        )  # fmt: skip
+        answers = {
+            "name": "Alder Row", "where": "Oxford, GB", "tell": "bird, squirrel", "quiet": "never",
+            "camera": "folder", "recording": str(recording), "push": address, "folder": "first",
+        }  # fmt: skip
+        flags = [word for name, answer in answers.items() for word in (f"--{name}", answer)]
+        said = dooryard(tmp_path, "setup", "--yes", "--no-try", *flags)
         assert "dooryard run --box" in said
         assert sent == []  # nothing was tried, as it was told
         assert "without problems" in dooryard(tmp_path, "check", "first/box.toml", "first/policy.toml")
