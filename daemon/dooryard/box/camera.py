@@ -35,6 +35,7 @@ CAMERA_KEYS: dict[str, frozenset[str]] = {
 Side = Annotated[int, Field(ge=16, le=8192)]
 LumaSide = Annotated[int, Field(ge=SHORTEST_PX, le=LONGEST_PX)]
 Part = Annotated[float, Field(ge=0, le=1)]  # of a side of the picture
+Rectangle = Annotated[tuple[Part, Part, Part, Part], Field(strict=False)]  # left, top, right, bottom
 
 
 class Camera(Table):
@@ -50,6 +51,13 @@ class Camera(Table):
         default=None,
         strict=False,
         description="The part of the upright view to use: left, top, right, bottom, 0 to 1 (picamera).",
+    )
+    blackout: tuple[Rectangle, ...] = Field(
+        default=(),
+        strict=False,
+        max_length=32,
+        description="Parts of the upright view that nobody is to see, such as a neighbour's window, each as"
+        " region has it, whatever the region. Black before anything is stored, sent or shown.",
     )
     exposure_s: float | None = Field(
         default=None,

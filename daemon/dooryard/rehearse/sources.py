@@ -13,9 +13,12 @@ from pathlib import Path
 from dooryard.box.camera import Camera
 from dooryard.box.file import BoxFile, parse_box, telling
 from dooryard.camera import base
+from dooryard.camera.blackout import WHOLE, behind, blacked_out
+from dooryard.camera.picamera_options import part_used
 from dooryard.camera.scene import SceneCamera
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import CameraError, ConfigError
+from dooryard.core.records import Box
 from dooryard.core.text_files import read_text
 from dooryard.policy.schema import ALL_SINKS, Policy
 from dooryard.recording.recordings import parts_of, pictures_in, recording_camera
@@ -71,7 +74,15 @@ def camera_of(source: Source) -> base.Camera:
     assert table.folder is not None  # the box file's schema sees to it
     index = source.base / table.index if table.index else None
     size = (table.luma_width, table.luma_height)
-    return recording_camera(source.base / table.folder, index, size, table.time_zone)
+    recorded = recording_camera(source.base / table.folder, index, size, table.time_zone)
+    return blacked_out(recorded, [Box(*part) for part in table.blackout], _shows(table))
+
+
+def _shows(table: Camera) -> Box:
+    """The part of the box's whole view that its recordings show, as its file stands now."""
+    if table.region is None:
+        return WHOLE
+    return part_used(Box(*table.region), (table.large_width or 1640, table.large_height or 1232))
 
 
 def folder_of(source: Source) -> Path | None:
@@ -85,7 +96,7 @@ def count_frames(source: Source) -> int:
     folder = folder_of(source)
     if folder is not None:
         return sum(pictures_in(part) for part in parts_of(folder))
-    camera = camera_of(source)
+    camera = behind(camera_of(source))
     return camera.plan.settings.frame_count if isinstance(camera, SceneCamera) else 0
 
 
@@ -102,7 +113,10 @@ def sinks_of(box: BoxFile, policies: Sequence[Policy]) -> frozenset[str]:
 
 
 def _with_camera(box: BoxFile, camera: Camera, given: set[str]) -> BoxFile:
-    """`box` with another camera; of its camera's keys only the sizes are kept."""
-    kept = {"luma_width", "luma_height"} & box.camera.model_fields_set
+    """`box` with another camera; of its camera's keys the sizes are kept, and what is not to be seen."""
+    kept = {"luma_width", "luma_height"}
+    if camera.kind == "folder":  # a drawn garden is not the view that these are of
+        kept |= {"blackout", "region", "large_width", "large_height"}
+    kept &= box.camera.model_fields_set
     fields = {key: getattr(camera, key) for key in kept | given}
     return box.model_copy(update={"camera": Camera.model_validate(fields)})

@@ -21,11 +21,13 @@ from dooryard.button.lamp import Lamp
 from dooryard.button.press import PressSettings
 from dooryard.button.push import PushButton
 from dooryard.camera.base import Camera
+from dooryard.camera.blackout import blacked_out
 from dooryard.classify import regions
 from dooryard.config.secrets import path_of, resolve
 from dooryard.core.clock import Clock
 from dooryard.core.errors import ConfigError, ModelError
 from dooryard.core.log import say
+from dooryard.core.records import Box
 from dooryard.gate import GateSettings
 from dooryard.health.monitor import Monitor
 from dooryard.outbox.delivery import Delivery
@@ -66,13 +68,14 @@ def camera(box: BoxFile, base: Path, clock: Clock) -> Camera:
         if key in options:
             options[key] = str(base / options[key])
     options["luma_size"] = (table.luma_width, table.luma_height)
+    parts = [Box(*part) for part in table.blackout]
     if table.kind == "scene":
-        return _scene(options)
+        return blacked_out(_scene(options), parts)
     if {"large_width", "large_height"} & options.keys():
         options.pop("large_width", None)
         options.pop("large_height", None)
         options["large_size"] = (table.large_width, table.large_height)
-    return build_camera(table.kind, clock, **options)
+    return blacked_out(build_camera(table.kind, clock, **options), parts)
 
 
 def _scene(options: dict[str, Any]) -> Camera:
