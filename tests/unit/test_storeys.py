@@ -13,7 +13,7 @@ import dooryard
 PACKAGE = Path(dooryard.__file__).parent
 STOREYS = (  # from above; rooms of one line do not import each other
     {"cli"},
-    {"rehearse", "survey"},
+    {"rehearse", "survey", "aim"},
     {"service"},
     {"journal", "teaching"},
     {"history"},
@@ -26,7 +26,7 @@ STOREYS = (  # from above; rooms of one line do not import each other
     {"sinks"},
     {"policy", "recording"},
     {"classify", "gate", "camera", "sensors", "button"},
-    {"imaging"},
+    {"imaging", "web"},
     {"config"},
     {"core"},
 )
