@@ -24,7 +24,7 @@ from dooryard.gate import GateSettings, GateState
 MOST_VIEWERS = 2
 _LONGER_PX, _MOST_BYTES, _QUALITIES = 960, 150_000, (72, 55, 40, 25)
 _GONE_S = 8.0  # a viewer that has not asked for so long has closed the page
-_READ_S = 0.5
+_READ_S, _REST_S = 0.5, 0.1
 _MOST_MOTIONS = 20
 
 
@@ -141,7 +141,9 @@ class Loop:
             except EndOfFramesError:
                 self._begin_anew()
                 continue
-            if frame is not None:
+            if frame is None:
+                self.clock.wait(stop, _REST_S)  # a camera that is lost answers at once
+            else:
                 self._take(frame, stop)
 
     def _begin_anew(self) -> None:
