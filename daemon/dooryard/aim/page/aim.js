@@ -25,6 +25,7 @@ let focus = MIDDLE;
 let ruler = null;
 let parts = []; // [kind, x0, y0, x1, y1]
 let moved = [];
+let scores = []; // of the last three pictures: one alone may be a gust
 let best = 0;
 let anchor = null; // the first of two corners
 let cross = null; // where the keyboard points
@@ -58,6 +59,15 @@ function line(kind, [x0, y0, x1, y1]) {
   element("line", kind, { x1: x0 * wide, y1: y0 * high, x2: x1 * wide, y2: y1 * high });
 }
 
+function measured([x0, y0, x1, y1]) {
+  const [wide, high] = [stage.clientWidth, stage.clientHeight];
+  const [dx, dy] = [(x1 - x0) * wide, (y1 - y0) * high];
+  const long = Math.hypot(dx, dy) || 1;
+  const [ex, ey] = [((-dy / long) * 7) / wide, ((dx / long) * 7) / high]; // across its ends
+  for (const [x, y] of [[x0, y0], [x1, y1]]) line("ruler", [x - ex, y - ey, x + ex, y + ey]);
+  line("ruler", [x0, y0, x1, y1]);
+}
+
 function mark([x, y]) {
   const [dx, dy] = [12 / stage.clientWidth, 12 / stage.clientHeight];
   line("cross", [x - dx, y, x + dx, y]);
@@ -75,8 +85,9 @@ function draw() {
   for (const [kind, ...box] of parts) frame(kind, box, NAMES[kind]);
   for (const [x0, y0, x1, y1, held] of moved) frame(held ? "held" : "moved", [x0, y0, x1, y1], held || "worth a look");
   frame("focus", focus, "");
-  if (ruler) line("ruler", ruler);
-  if (draft) (tool === "ruler" ? line : frame)(tool, draft, "");
+  if (ruler) measured(ruler);
+  if (draft && tool === "ruler") measured(draft);
+  else if (draft) frame(tool, draft, "");
   if (anchor) mark(anchor);
   if (cross && document.activeElement === stage) mark(cross);
 }
@@ -104,7 +115,7 @@ function finish(from, to) {
   const box = [...from, ...to];
   if (tool === "focus") {
     focus = box;
-    best = 0;
+    beginAnew();
   } else if (tool === "ruler") {
     ruler = box;
     measure();
@@ -158,6 +169,11 @@ for (const each of ["focus", "blur"]) stage.addEventListener(each, draw);
 
 function say(where, text) {
   if (at(where).textContent !== text) at(where).textContent = text;
+}
+
+function beginAnew() {
+  scores = [];
+  best = 0;
 }
 
 async function measure() {
@@ -216,9 +232,7 @@ function choose() {
 
 for (const each of document.querySelectorAll("input[name=tool]")) each.addEventListener("change", choose);
 at("mm").addEventListener("input", measure);
-at("anew").addEventListener("click", () => {
-  best = 0;
-});
+at("anew").addEventListener("click", beginAnew);
 at("copy").addEventListener("click", () => {
   at("toml").select(); // the clipboard's newer interface wants https
   const done = document.execCommand("copy");
@@ -244,15 +258,18 @@ function show(told, bitmap) {
   }
   picture.getContext("2d").drawImage(bitmap, 0, 0);
   moved = told.moved;
-  best = Math.max(best, told.focus || 0);
-  say("score", told.focus === null ? "dark" : told.focus.toFixed(1));
+  scores = [...scores, told.focus || 0].slice(-3);
+  const score = [...scores].sort((a, b) => a - b)[scores.length >> 1];
+  best = Math.max(best, score);
+  say("score", told.focus === null ? "dark" : score.toFixed(1));
   say("best", best ? best.toFixed(1) : "–");
-  const part = best ? (told.focus || 0) / best : 0;
+  const part = best ? score / best : 0;
   at("needle").setAttribute("transform", `rotate(${(180 * part - 90).toFixed(1)} 100 104)`);
   say("exposure", told.exposure);
   say("size", told.size.join(" × "));
   say("left", told.left_s > 90 ? `${Math.round(told.left_s / 60)} min left` : `${told.left_s} s left`);
   say("state", sees(told));
+  at("left").dataset.number = told.number;
   draw();
 }
 
