@@ -11,7 +11,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from dooryard.camera.base import EndOfFramesError
-from dooryard.camera.garden.settings import AFTERNOON, Feeder, GardenSettings, VisitWish
+from dooryard.camera.garden.settings import AFTERNOON, Feeder, GardenSettings, RequestedVisit
 from dooryard.camera.scene import SceneCamera
 from dooryard.core.records import Box, Picture
 from dooryard.imaging.jpeg import encode
@@ -24,9 +24,9 @@ GARDEN = GardenSettings(
     wind_m_s=2.0,
     feeder=Feeder.TRAY,
     visits=(
-        VisitWish("grey squirrel", 18.0, 9.0, place=0.30),
-        VisitWish("mallard", 36.0, 9.0, place=0.62, enters=1),
-        VisitWish("grey squirrel", 51.0, 7.0, place=0.40),
+        RequestedVisit("grey squirrel", 18.0, 9.0, place=0.30),
+        RequestedVisit("mallard", 36.0, 9.0, place=0.62, enters=1),
+        RequestedVisit("grey squirrel", 51.0, 7.0, place=0.40),
     ),
 )
 POLICY = """

@@ -98,7 +98,7 @@ def steady_mib(work: Callable[[], object], count: int) -> list[float]:
     return found
 
 
-def full_memory(feature_count: int) -> memory.Memory:
+def full_memory(feature_count: int) -> memory.SiteMemory:
     """A site memory as full as it gets."""
     random = np.random.default_rng(2)
     state = memory.blank(feature_count)
@@ -109,14 +109,14 @@ def full_memory(feature_count: int) -> memory.Memory:
 
 
 def remembering(
-    classifier: OnnxClassifier, state: memory.Memory, frame: Frame, box: Box
+    classifier: OnnxClassifier, state: memory.SiteMemory, frame: Frame, box: Box
 ) -> Callable[[], object]:
     """A look with the site memory asked."""
 
     def look() -> None:
         (sighting,) = classifier.look(frame, [box])
         if sighting.features is not None:
-            memory.ratio(memory.strangeness(state, sighting.features))
+            memory.ratio(memory.novelty(state, sighting.features))
 
     return look
 

@@ -53,7 +53,7 @@ from gate_bench.families import (
     all_clips,
 )
 from gate_bench.garden_sets import GARDEN_FRESH
-from gate_bench.gates import every_gate, few_gates, own_only
+from gate_bench.gates import downsampled_gates, every_gate, own_only
 from gate_bench.real import real_clip
 from gate_bench.runs import fingerprint, kept, run
 from gate_bench.tables import (
@@ -72,14 +72,14 @@ from gate_bench.tables import (
 
 ROOT = Path(__file__).resolve().parent.parent
 OUT = ROOT / "bench-out" / "gate"
-OWN = ("dooryard", f"bar {GateSettings().bar}")
+OWN = ("dooryard", f"bar {GateSettings().threshold}")
 
 
 def main() -> int:
     """Run the bench and print its tables."""
     options = _options()
     cv2.setNumThreads(1)
-    make = few_gates if options.quick else own_only if options.own_only else every_gate
+    make = downsampled_gates if options.quick else own_only if options.own_only else every_gate
     clips = _clips(options)
     code = fingerprint([ROOT / "daemon/dooryard/gate", ROOT / "tools/gate_bench"])
     frames = sum(clip.count for clip in clips)
@@ -148,10 +148,10 @@ def _print_own(rows: list[Row]) -> None:
     own = [row for row in rows if row.choice == OWN]
     print(f"\nThis gate as it ships ({OWN[1]}), by family (95 % limits in brackets)")
     print("\n".join(by_group(own, "family")))
-    held = [row for row in own if row.family in HELD_OUT] or own
+    reject_reason = [row for row in own if row.family in HELD_OUT] or own
     print("\nThe same on held-out families, by class")
-    print("\n".join(by_group(held, "wind")))
-    one = total(held)
+    print("\n".join(by_group(reject_reason, "wind")))
+    one = total(reject_reason)
     print(
         f"  together: nobody/h {false_text(one)}; seen {recall_text(one)}; median delay {one.late_s():.2f} s"
     )
@@ -162,21 +162,21 @@ def _print_own(rows: list[Row]) -> None:
 def _print_peers(rows: list[Row]) -> None:
     """Each gate with the setting chosen on development families, on held-out ones."""
     development = [row for row in rows if row.family not in HELD_OUT]
-    held = [row for row in rows if row.family in HELD_OUT]
+    reject_reason = [row for row in rows if row.family in HELD_OUT]
     gates = list(dict.fromkeys(row.choice[0] for row in rows))
-    if not held or len(gates) < 2:
+    if not reject_reason or len(gates) < 2:
         return
     if development:
         least = share(by_choice(development)[OWN])
         print(f"\nHeld out, at the setting chosen on development families (at least {least:.3f} seen there)")
         for gate in gates:
             choice = OWN if gate == OWN[0] else chosen(development, gate, least)
-            print(choice_line(choice, total(row for row in held if row.choice == choice)))
-    target = share(total(row for row in held if row.choice == OWN))
+            print(choice_line(choice, total(row for row in reject_reason if row.choice == choice)))
+    target = share(total(row for row in reject_reason if row.choice == OWN))
     print(f"Held out, at equal recall (at least {target:.3f} seen), with the best setting in hindsight")
     for gate in gates:
-        choice = chosen(held, gate, target)
-        print(choice_line(choice, total(row for row in held if row.choice == choice)))
+        choice = chosen(reject_reason, gate, target)
+        print(choice_line(choice, total(row for row in reject_reason if row.choice == choice)))
 
 
 def _print_left_out(rows: list[Row]) -> None:

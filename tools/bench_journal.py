@@ -2,7 +2,7 @@
 
 CPU seconds of this process on this machine. The pictures are frames of the simulated garden, scaled as
 the box stores them: good ones while the day's share lasts (see `imaging.size_budget`), then small ones;
-those of the year are all small. The day is built three times anew, and the least of them given: what else
+those of the year are all small. The day is built three times again, and the least of them given: what else
 runs on a machine only adds. Prints a table, and exits with 1 when the day takes more than a second.
 """
 
@@ -21,14 +21,14 @@ from pathlib import Path
 
 from dooryard.camera.garden.families import alder_row_afternoon
 from dooryard.camera.scene import SceneCamera
-from dooryard.core.atomic_files import Disk
+from dooryard.core.atomic_files import FileCalls
 from dooryard.core.clock import FakeClock
 from dooryard.core.ids import id_for
 from dooryard.core.records import Box, Clause, Decision, Moment, Outcome, Picture, Visit, Visitor
 from dooryard.imaging.jpeg import fitted
 from dooryard.imaging.size_budget import GOOD, SMALL, PictureDay, PictureSize
 from dooryard.imaging.xmp import labelled
-from dooryard.journal.build import Built, build
+from dooryard.journal.build import BuildReport, build
 from dooryard.journal.phrases import labels
 from dooryard.outbox.store import Store
 from dooryard.policy.schema import Keeping, Place, Policy
@@ -45,7 +45,7 @@ VISITORS = (
 )  # fmt: skip
 
 
-class QuickDisk(Disk):
+class QuickDisk(FileCalls):
     """A disk that doesn't flush: what is measured is work, not a card's patience."""
 
     def sync(self, descriptor: int) -> None:
@@ -107,13 +107,13 @@ def fill(
     store.close()
 
 
-def timed(state: Path, site: Path) -> tuple[Built, float]:
+def timed(state: Path, site: Path) -> tuple[BuildReport, float]:
     began = time.process_time()
     done = build(state, site, POLICY, NOW, disk=QuickDisk())
     return done, time.process_time() - began
 
 
-def say(what: str, done: Built, cpu_s: float) -> None:
+def say(what: str, done: BuildReport, cpu_s: float) -> None:
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"{what:44}{len(done.pages):6}{done.pictures:10}{cpu_s:9.2f}{peak_mb:9.0f}")
 

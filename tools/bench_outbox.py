@@ -5,7 +5,7 @@
 Simulated days of 24 hours: visits from 5:00 to 21:00, each stored with a picture and told to two sinks;
 pictures are as large as they may be, and while they are the good ones, every second visit has a clearly
 better one at its end (see `imaging.size_budget`); the program's states saved by the minute, what the gate
-and the classifier learned as the ledger does; upkeep by the hour; no network from 10:00 to 13:00. The disk
+and the classifier learned as the visit store does; upkeep by the hour; no network from 10:00 to 13:00. The disk
 and its flushes are real.
 
 Bytes written are the process's own `write_bytes` of /proc/self/io (proc(5)): what it caused to be sent to
@@ -41,12 +41,12 @@ from dooryard.core.ids import id_for
 from dooryard.core.malloc import keep_memory_flat  # as the service does
 from dooryard.core.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
 from dooryard.imaging.size_budget import GOOD, SMALL, PictureDay
-from dooryard.outbox.schedule import Rules
+from dooryard.outbox.schedule import RetryRules
 from dooryard.outbox.store import VISIT_PICTURE, Store
-from dooryard.outbox.worker import Worker
+from dooryard.outbox.worker import DeliveryWorker
 from dooryard.policy.schema import Keeping
 from dooryard.service.saving import GATE_EVERY_S, PLACE_EVERY_S, STATES_EVERY_S
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 
 MIDNIGHT = datetime(2026, 6, 14, 0, 0, tzinfo=UTC)
 DAY_S = 86_400
@@ -65,13 +65,13 @@ class Receiver:
         self.taken = 0
         self._clock = clock
 
-    def send(self, alert: Alert, picture: bytes | None) -> Answer:
+    def send(self, alert: Alert, picture: bytes | None) -> SendResult:
         del alert, picture
         second = (self._clock.now().wall - MIDNIGHT).total_seconds() % DAY_S
         if DARK_NET_S[0] <= second < DARK_NET_S[1]:
-            return Answer(Fate.NOT_SENT, "the name was not found")
+            return SendResult(SendOutcome.NOT_SENT, "the name was not found")
         self.taken += 1
-        return Answer(Fate.SENT, "taken")
+        return SendResult(SendOutcome.SENT, "taken")
 
     def close(self) -> None:
         """Nothing is open."""
@@ -107,7 +107,7 @@ class Days:
         log = logging.getLogger("bench")
         log.setLevel(logging.CRITICAL)
         self.workers = [
-            Worker(self.store, sink, self.clock, log, rules=Rules(), jitter=lambda: 0.5)
+            DeliveryWorker(self.store, sink, self.clock, log, rules=RetryRules(), jitter=lambda: 0.5)
             for sink in self.receivers
         ]
         self.jpegs = {size: picture_of(size.most_bytes) for size in (GOOD, SMALL)}
@@ -143,7 +143,7 @@ class Days:
         """Let the workers work until then."""
         end_s = 7_000_000.0 + second
         while True:
-            waits = [wait_s for worker in self.workers if (wait_s := worker.turn()) is not None]
+            waits = [wait_s for worker in self.workers if (wait_s := worker.tick()) is not None]
             now_s = self.clock.now().mono_s
             step_s = min([end_s - now_s, *waits])
             if step_s <= 0 and 0.0 not in waits:

@@ -30,7 +30,7 @@ from dooryard.classify.calibration import (
     NOBODY,
     PRIOR,
     Calibration,
-    Line,
+    LogOddsLine,
     calibrated,
     evidence_of,
     expected_error,
@@ -51,7 +51,7 @@ PRESENCE = "lite0-presence.csv"
 _REAL = 3.0
 """Weight of a photograph against a drawn picture of the same kind; for the lines, not for the plane, also of
 one with an animal laid over it. Of house sparrows there are four looks: each weighs as dozens of others."""
-ANIMAL = Line(2.0, -2.8)
+ANIMAL = LogOddsLine(2.0, -2.8)
 """Of other animals there are none in the development scenes, so their line is set, not fitted: 0.8 of the
 network's probability makes it even where the features say nothing. Leaves and scrub get 0.4 at most in 99
 of 100 looks at nobody."""
@@ -150,7 +150,7 @@ def fit(looks: Looks, weight: NDArray[np.float64], leaning: NDArray[np.float64])
 
     bounds = [(0.2, 3.0), (-6.0, 6.0)] * 2 + [(0.0, 2.0)]
     best = minimize(loss, [1.0, 0.0, 1.0, 0.0, 0.5], method="L-BFGS-B", bounds=bounds)
-    bird, mammal = (Line(round(float(a), 3), round(float(b), 3)) for a, b in best.x[:4].reshape(2, 2))
+    bird, mammal = (LogOddsLine(round(float(a), 3), round(float(b), 3)) for a, b in best.x[:4].reshape(2, 2))
     return Calibration(bird, mammal, ANIMAL, round(float(best.x[4]), 3))
 
 

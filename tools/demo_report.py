@@ -20,7 +20,7 @@ from dooryard.camera.garden.plan import GardenPlan
 from dooryard.core.clock import FakeClock
 from dooryard.core.records import Visitor
 from dooryard.core.wording import percent
-from dooryard.journal.commands import House, journal
+from dooryard.journal.commands import JournalContext, journal
 from dooryard.policy.parse import parse_policy
 
 ZONE = ZoneInfo("Europe/London")
@@ -174,8 +174,8 @@ def pages(out: Path) -> None:
     policy = parse_policy(text, "demo_policy.toml").value
     garden = alder_row_afternoon()
     end = FakeClock(garden.start + timedelta(seconds=garden.duration_s))
-    house = House(out / "state", policy, end, sys.stdout, "alder-row")
-    journal(house, out / "journal")
+    context = JournalContext(out / "state", policy, end, sys.stdout, "alder-row")
+    journal(context, out / "journal")
 
 
 def contact_sheet(out: Path) -> None:

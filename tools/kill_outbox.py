@@ -34,18 +34,18 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # a fork takes no threads al
 from dooryard.core.clock import FakeClock, SystemClock
 from dooryard.core.ids import id_for
 from dooryard.core.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
-from dooryard.outbox.delivery import Delivery
-from dooryard.outbox.schedule import Rules
+from dooryard.outbox.dispatcher import Dispatcher
+from dooryard.outbox.schedule import RetryRules
 from dooryard.outbox.store import VISIT_PICTURE, Store
-from dooryard.outbox.worker import Worker
-from dooryard.sinks.base import Answer, Fate
+from dooryard.outbox.worker import DeliveryWorker
+from dooryard.sinks.base import SendOutcome, SendResult
 
 START = datetime(2026, 6, 14, 5, 0, tzinfo=UTC)
 JPEG = b"\xff\xd8" + bytes(range(256)) * 60 + b"\xff\xd9"
 BETTER = b"\xff\xd8better" * 2000
 ROUNDS_A_FOLDER = 25
 LONGEST_S = 0.06
-RULES = Rules(first_s=0.002, cap_s=0.01, per_hour=1e9, burst=10**6, late_after_s=1e9)
+RULES = RetryRules(first_s=0.002, cap_s=0.01, per_hour=1e9, burst=10**6, late_after_s=1e9)
 LOG = getLogger("dooryard.kills")
 LOG.setLevel(CRITICAL + 1)
 
@@ -83,15 +83,15 @@ class Receiver:
         self.taken: list[str] = []
         self._chance, self._out = chance, out
 
-    def send(self, alert: Alert, picture: bytes | None) -> Answer:
+    def send(self, alert: Alert, picture: bytes | None) -> SendResult:
         mood = self._chance.random() if self._out is not None else 1.0
         if mood < 0.2:
-            return Answer(Fate.NOT_SENT, "not reached")
+            return SendResult(SendOutcome.NOT_SENT, "not reached")
         whole = picture == JPEG
         if self._out is not None:
             os.write(self._out, f"told {alert.id if whole else 'half'}\n".encode())
         self.taken.append(alert.id if whole else "half")
-        return Answer(Fate.MAYBE_SENT if mood < 0.35 else Fate.SENT, "taken")
+        return SendResult(SendOutcome.MAYBE_SENT if mood < 0.35 else SendOutcome.SENT, "taken")
 
     def close(self) -> None:
         """Nothing is open."""
@@ -135,15 +135,15 @@ def child(folder: Path, first: int, seed: int, out: int) -> NoReturn:
     clock = SystemClock()
     store = Store.open(folder, clock)
     receiver = Receiver(dice(seed), out)
-    delivery = Delivery(store, [receiver], clock, LOG, rules=RULES)
-    delivery.start()
+    dispatcher = Dispatcher(store, [receiver], clock, LOG, rules=RULES)
+    dispatcher.start()
     number = first
     while True:
         one = visit(number)
         decision = Decision(one.id, Outcome.TELL, ("phone",), "any", (Clause("sure", True, "yes"),), "Yes.")
         store.record_visit(one, JPEG, decision, [alert(one)])
         os.write(out, f"stored {number}\n".encode())
-        delivery.wake()
+        dispatcher.wake()
         if number % 3 == 0:
             store.update_visit(one, BETTER)
         store.save_states({"gate": os.urandom(20_000)})
@@ -206,8 +206,8 @@ def look_over(folder: Path, books: Books, score: Score, *, finish: bool) -> None
             books.lost.add(number)
     if finish:
         receiver = Receiver(dice(0), None)
-        worker = Worker(store, receiver, clock, LOG, rules=RULES, jitter=lambda: 1.0)
-        while (wait_s := worker.turn()) is not None:
+        worker = DeliveryWorker(store, receiver, clock, LOG, rules=RULES, jitter=lambda: 1.0)
+        while (wait_s := worker.tick()) is not None:
             clock.advance(wait_s)
         books.told.update(receiver.taken)
         close(books, store, score)

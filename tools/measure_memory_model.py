@@ -30,12 +30,12 @@ from dooryard.classify import scores
 from dooryard.classify.calibration import NOBODY, expected_error
 from dooryard.core.records import Box, Naming, Visitor
 from dooryard.site import memory
-from dooryard.site.model import MOST_SURE
+from dooryard.site.site_model import MOST_SURE
 from dooryard.tracking import evidence
 from model_looks import Looks
 
-RULES = evidence.Rules()
-_GLANCE_EVERY_S = 30.0
+RULES = evidence.EvidenceRules()
+_SAMPLE_EVERY_S = 30.0
 _WRONG_COSTS = 10.0  # a wrong "somebody" against a look that was missed
 _WAYS = {
     "alone": "network and plane alone",
@@ -48,7 +48,7 @@ class Place(NamedTuple):
     """What was seen after the hour of learning, (N,) each."""
 
     looks: Looks
-    strange: NDArray[np.float64]
+    novelty: NDArray[np.float64]
     named: list[tuple[Naming, ...]]  # the species that may be named
     alone: list[dict[str, float]]  # the calibrated groups by network and plane
     joint: list[dict[str, float]]  # with the memory's evidence
@@ -62,21 +62,23 @@ def place(looks: Looks, leaning: NDArray[np.float64]) -> Place:
     for at in np.flatnonzero(learning):
         state = memory.learn(state, Box(*looks.boxes[at]), looks.features[at])
     later = looks.where(~learning)
-    strange = [memory.strangeness(state, features) for features in later.features]
+    novelty = [memory.novelty(state, features) for features in later.features]
     alone = groups_of(later, lines(), leaning[~learning])
-    joint = [memory.weighed(a, memory.ratio(s)) for a, s in zip(alone, strange, strict=True)]
+    joint = [memory.posterior(a, memory.ratio(s)) for a, s in zip(alone, novelty, strict=True)]
     named = [scores.read(row, TABLE).species for row in later.logits]
     going_on = learning_on(state, later, alone)
-    return Place(later, np.array(strange, dtype=np.float64), named, alone, joint, going_on)
+    return Place(later, np.array(novelty, dtype=np.float64), named, alone, joint, going_on)
 
 
-def learning_on(state: memory.Memory, looks: Looks, alone: list[dict[str, float]]) -> list[dict[str, float]]:
-    """The groups of `looks`, with a memory that goes on to learn as by glances (see `site.model`)."""
+def learning_on(
+    state: memory.SiteMemory, looks: Looks, alone: list[dict[str, float]]
+) -> list[dict[str, float]]:
+    """The groups of `looks`, with a memory that goes on to learn as by background samples (see `site.site_model`)."""
     found, last_s = [], model_scenes.LEARNING_S
     rows = zip(looks.time_s, looks.features, looks.boxes, looks.group, alone, strict=True)
     for time_s, features, box, truth, groups in rows:
-        found.append(memory.weighed(groups, memory.ratio(memory.strangeness(state, features))))
-        due = time_s - last_s >= _GLANCE_EVERY_S
+        found.append(memory.posterior(groups, memory.ratio(memory.novelty(state, features))))
+        due = time_s - last_s >= _SAMPLE_EVERY_S
         if truth == NOBODY and due and sum(groups.values()) <= MOST_SURE:
             state, last_s = memory.learn(state, Box(*box), features), time_s
     return found
@@ -84,7 +86,7 @@ def learning_on(state: memory.Memory, looks: Looks, alone: list[dict[str, float]
 
 def fit(places: list[Place]) -> tuple[float, float]:
     """Slope and turn of the memory's evidence beside the network's; nobody weighs `_WRONG_COSTS` times."""
-    strange = np.concatenate([one.strange for one in places])
+    novelty = np.concatenate([one.novelty for one in places])
     there = np.concatenate([one.looks.group != NOBODY for one in places])
     sure = np.array([sum(groups.values()) for one in places for groups in one.alone])
     network = np.log(sure / (1 - sure))
@@ -92,7 +94,7 @@ def fit(places: list[Place]) -> tuple[float, float]:
     weight /= weight.sum()
 
     def loss(values: NDArray[np.float64]) -> float:
-        ratio = np.clip(values[0] * (strange - values[1]), -memory.MOST_FAMILIAR, memory.MOST_STRANGE)
+        ratio = np.clip(values[0] * (novelty - values[1]), -memory.MOST_FAMILIAR, memory.MOST_NOVEL)
         margin = (2 * there - 1) * (network + ratio)
         return float((weight * np.logaddexp(0, -margin)).sum()) + 1e-3 * float(values[0] / 8) ** 2
 
@@ -178,8 +180,8 @@ def mistakes(name: str, sites: list[Looks]) -> None:
             rest = np.flatnonzero(np.isin(site.visit, numbers[1:]))
             for found, where in ((same, first[wrong:]), (others, rest)):
                 for at in where:
-                    ratio = memory.ratio(memory.strangeness(state, site.features[at]))
-                    found.append(sum(memory.weighed(alone[at], ratio).values()) >= 0.5)
+                    ratio = memory.ratio(memory.novelty(state, site.features[at]))
+                    found.append(sum(memory.posterior(alone[at], ratio).values()) >= 0.5)
         print(
             f"{name}: {wrong} looks at a visitor learned by mistake among {looks}: told as somebody are "
             f"{np.mean(same):.2f} of the later looks at it, {np.mean(others):.2f} of those at others"
@@ -203,7 +205,7 @@ def table(places: list[Place]) -> None:
 
 
 def real(media: Path) -> None:
-    """Strangeness of real empty places to a memory of the same frame, and of another place."""
+    """Novelty of real empty places to a memory of the same frame, and of another place."""
     looks = model_looks.joined(model_looks.photographs(split, media) for split in ("development", "test"))
     empty = looks.where(looks.group == NOBODY)
     same, other = [], []
@@ -212,8 +214,8 @@ def real(media: Path) -> None:
         state = memory.blank(empty.features.shape[1])
         for at in mine[:36]:
             state = memory.learn(state, Box(*empty.boxes[at]), empty.features[at])
-        same += [memory.strangeness(state, empty.features[at]) for at in mine[36:]]
-        other += [memory.strangeness(state, f) for f in empty.features[empty.family != name][::7]]
+        same += [memory.novelty(state, empty.features[at]) for at in mine[36:]]
+        other += [memory.novelty(state, f) for f in empty.features[empty.family != name][::7]]
     for what, values in (("the same frame", same), ("another place", other)):
         known = np.array([value for value in values if value is not None])
         print(f"real places, a memory of {what}: {len(known)} looks, strange {(known > 0).mean():.3f}")
@@ -239,7 +241,7 @@ def main() -> None:
     given = arguments.parse_args()
     if given.wheels:
         slope, turn = fitted(given.looks, given.wheels, given.media)
-        print(f"log-likelihood ratio = {slope:.2f} * (strangeness - {turn:.2f})")
+        print(f"log-likelihood ratio = {slope:.2f} * (novelty - {turn:.2f})")
     splits = {
         "test": model_scenes.TEST,
         "fresh": model_scenes.FRESH,

@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 import model_looks
 from calibrate_model import NOISE, TEST_SEEDS
 from dooryard.classify.onnx import OnnxClassifier
-from dooryard.classify.taught import MOST_NAMES, Mark, teach, tell
+from dooryard.classify.taught import MOST_NAMES, NamedPicture, teach, tell
 from dooryard.core.errors import DooryardError
 from dooryard.core.records import Box, Features, Rgb
 from dooryard.teaching import album
@@ -145,7 +145,8 @@ def garden_trials(all_of_it: Trial, count: int) -> Iterator[Trial]:
 def figures(trial: Trial) -> Figures:
     """Teach, and tell. (Which group a name is of makes no difference.)"""
     marks = tuple(
-        Mark(str(i), str(name), "bird", row) for i, (name, row) in enumerate(zip(*trial.taught, strict=True))
+        NamedPicture(str(i), str(name), "bird", row)
+        for i, (name, row) in enumerate(zip(*trial.taught, strict=True))
     )
     start = time.perf_counter()
     taught = teach(marks)

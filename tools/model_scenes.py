@@ -16,8 +16,8 @@ from typing import NamedTuple
 import numpy as np
 
 from dooryard.camera.garden.families import family
-from dooryard.camera.garden.plan import Scene
-from dooryard.camera.garden.settings import Feeder, GardenSettings, VisitWish
+from dooryard.camera.garden.plan import GardenScene
+from dooryard.camera.garden.settings import Feeder, GardenSettings, RequestedVisit
 from dooryard.camera.scene import SceneCamera
 from dooryard.classify import crop
 from dooryard.core.records import Box
@@ -38,7 +38,7 @@ LAST = (
     "snow shower",
     "cloudy orchard",
 )
-"""Kinds that nothing was fitted on; they were seen while the bounds of the memory's yardstick were chosen."""
+"""Kinds that nothing was fitted on; they were seen while the bounds of the memory's threshold were chosen."""
 NEW = (
     "windy fence at noon",
     "first light in the orchard",
@@ -48,7 +48,7 @@ NEW = (
     "sky over a loose pole",
 )
 """Kinds that nothing was fitted on: drawn when the plane and the lines stood. After the first look at them
-two looks at half a bird were no longer called looks at nobody, and all was fitted anew with that rule."""
+two looks at half a bird were no longer called looks at nobody, and all was fitted again with that rule."""
 HELD_BACK = (
     "rain on the orchard",
     "frosty morning",
@@ -104,8 +104,8 @@ def settings(
     kind: str, seed: int, animals: tuple[str, ...], *, noise: float = 0.3, after_s: float = 0.0
 ) -> GardenSettings:
     """A garden where each of `animals` comes once from `after_s` on; a tube is its feeder."""
-    wishes = tuple(
-        VisitWish(
+    requests = tuple(
+        RequestedVisit(
             species=animal,
             start_s=after_s + 2.0 + number * _EVERY_S,
             stay_s=_STAY_S,
@@ -120,9 +120,11 @@ def settings(
     duration_s = after_s + 6.0 + _EVERY_S * len(animals)
     garden = family(base, seed, duration_s=duration_s, noise=noise, **changes)
     if kind == "foliage alone":
-        wishes = tuple(replace(wish, on_feeder=False, place=0.3 + 0.4 * (seed % 2)) for wish in wishes)
+        requests = tuple(
+            replace(request, on_feeder=False, place=0.3 + 0.4 * (seed % 2)) for request in requests
+        )
     feeder = Feeder.NONE if kind == "foliage alone" else Feeder.TUBE
-    return replace(garden, width=WIDTH, height=HEIGHT, frames_per_s=2.0, visits=wishes, feeder=feeder)
+    return replace(garden, width=WIDTH, height=HEIGHT, frames_per_s=2.0, visits=requests, feeder=feeder)
 
 
 def crops(
@@ -177,7 +179,7 @@ def _looks(camera: SceneCamera, number: int, random: np.random.Generator, emptie
         )
 
 
-def _visitors(scene: Scene, random: np.random.Generator) -> Iterator[tuple[str, str, int, str, Box]]:
+def _visitors(scene: GardenScene, random: np.random.Generator) -> Iterator[tuple[str, str, int, str, Box]]:
     for there in scene.present:
         if there.visible < 0.7:
             continue
@@ -189,7 +191,7 @@ def _visitors(scene: Scene, random: np.random.Generator) -> Iterator[tuple[str, 
 
 
 def _nobody(
-    camera: SceneCamera, scene: Scene, random: np.random.Generator, count: int
+    camera: SceneCamera, scene: GardenScene, random: np.random.Generator, count: int
 ) -> Iterator[tuple[str, str, int, str, Box]]:
     taken = [there.box for there in scene.present]
     layout = camera.plan.layout
@@ -209,7 +211,7 @@ def _seen(box: Box) -> Box:
     return Box(left / WIDTH, top / HEIGHT, (left + side) / WIDTH, (top + side) / HEIGHT)
 
 
-def _spot(place: str, camera: SceneCamera, scene: Scene, random: np.random.Generator) -> Box:
+def _spot(place: str, camera: SceneCamera, scene: GardenScene, random: np.random.Generator) -> Box:
     """A box of a visitor's size somewhere in the named part of the view."""
     layout, high = camera.plan.layout, camera.plan.settings.design_height
     if place == "feeder":

@@ -53,7 +53,7 @@ version). Its text is in `GPL-2.txt` beside this notice.
 The program reads these files as data to draw a simulated garden for tests and for the demonstration.
 A box that watches a real garden needs none of them; the folder may be removed.
 
-`tools/scene_media.py` makes this folder anew from the package file. Terms, as the package's change log
+`tools/scene_media.py` makes this folder again from the package file. Terms, as the package's change log
 states them for each stamp:
 
 | file | sha256 (first 16 digits) | terms in the change log |

@@ -1,6 +1,6 @@
 """Pictures of the journal for the README, taken from the demo's state by a headless Chromium.
 
-Run tools/demo first. The journal is built anew from its state, in a folder that is removed again.
+Run tools/demo first. The journal is built again from its state, in a folder that is removed again.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""START HERE. The whole product in two pure functions.
+"""START HERE. The whole product in three pure functions.
 
     step     a frame came in (or none did): what moved, and is it worth a closer look?
     looked   the closer look is done: who is it, is this a visit, and is it to be told?
-    glanced  a look where nobody is, now and then: what does this place look like when empty?
+    sampled  a look where nobody is, now and then: what does this place look like when empty?
 
 All take the state, what holds at present and the time, and return a new state and a tuple of
 effects. Nothing here reads a clock, a file or a network: `run` does the effects.
@@ -15,7 +15,16 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from dooryard import gate
-from dooryard.core.effects import Effect, Glance, Look, Nobody, Record, Rest, StillHere, Update
+from dooryard.core.effects import (
+    BackgroundSample,
+    ClassifyRequest,
+    Effect,
+    Nobody,
+    Record,
+    Rest,
+    StillHere,
+    Update,
+)
 from dooryard.core.records import Box, Decision, Frame, Moment, Outcome, Sighting, Visit
 from dooryard.gate import GateSettings, GateState
 from dooryard.policy import awaited
@@ -23,11 +32,11 @@ from dooryard.policy.absence import Absences, watched
 from dooryard.policy.case import day_of
 from dooryard.policy.decide import decide
 from dooryard.policy.hours import watching
-from dooryard.policy.lingering import lingers
 from dooryard.policy.patience import Wait, waiting, with_waits
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
-from dooryard.site import model as place
+from dooryard.policy.still_here import is_still_here
+from dooryard.site import site_model
 from dooryard.tracking import visits
 from dooryard.tracking.regions import worth_a_look
 from dooryard.tracking.visits import VisitSettings, VisitsState
@@ -44,7 +53,7 @@ class Conditions:
     clock_set: bool = True
     look_every_s: float = 0.8  # the same place is looked at no more often than this
     most_looks: int = 2  # looks at one frame
-    glance_every_s: float = 30.0  # a look where nobody is, to learn the place; infinity: none
+    sample_every_s: float = 30.0  # a look where nobody is, to learn the place; infinity: none
     group_of: Mapping[str, str] = field(
         default_factory=dict
     )  # group of each species' name, as far as it is known
@@ -58,12 +67,12 @@ class State:
     visits: VisitsState
     policy: PolicyState
     gate: GateState | None = None
-    place: place.Place | None = None  # None: the classifier gives no features to know a place by
+    place: site_model.SiteModel | None = None  # None: the classifier gives no features to know a place by
     watching: bool = True
     looks: tuple[tuple[Box, float], ...] = ()  # where was looked lately, and when (monotonic seconds)
     decided: dict[str, Decision] = field(default_factory=dict)  # of the visits that last
     waits: Mapping[str, tuple[Wait, ...]] = field(default_factory=dict)  # of visits not decided on yet
-    lingered: frozenset[str] = frozenset()  # those of them that were told again as still here
+    still_here: frozenset[str] = frozenset()  # those of them that were sent again as still here
     absences: Absences = field(default_factory=Absences)
 
 
@@ -91,17 +100,19 @@ def step(
         motions, state.visits.occupied, state.looks, now.mono_s, every_s=every_s, most=conditions.most_looks
     )
     if not boxes:
-        glances: tuple[Effect, ...] = ()
+        samples: tuple[Effect, ...] = ()
         if state.place and not state.visits.tracks:
-            every_s = conditions.glance_every_s
-            known, box = place.glance(state.place, moved, conditions.gate, now.mono_s, every_s)
-            state, glances = replace(state, place=known), (Glance(frame, box),) if box else ()
+            every_s = conditions.sample_every_s
+            known, box = site_model.background_sample(
+                state.place, moved, conditions.gate, now.mono_s, every_s
+            )
+            state, samples = replace(state, place=known), (BackgroundSample(frame, box),) if box else ()
         state, effects = looked(state, (), (), conditions, now)
-        return state, (*glances, *effects)
+        return state, (*samples, *effects)
     recent = tuple(look for look in state.looks if now.mono_s - look[1] < every_s)
-    stirred = state.place and place.stirred(state.place, boxes, now.mono_s)
+    noted = state.place and site_model.noted(state.place, boxes, now.mono_s)
     looks = recent + tuple((box, now.mono_s) for box in boxes)
-    return replace(state, looks=looks, place=stirred), (Look(frame, boxes),)
+    return replace(state, looks=looks, place=noted), (ClassifyRequest(frame, boxes),)
 
 
 def looked(
@@ -113,20 +124,20 @@ def looked(
 ) -> tuple[State, tuple[Effect, ...]]:
     """Take in what the classifier saw in `boxes` (one sighting a box; both may be empty)."""
     if state.place is not None:
-        sightings = place.weighed(state.place, sightings)
+        sightings = site_model.posterior(state.place, sightings)
     looks = zip(boxes, sightings, strict=True)
-    taught = state.gate and place.gate_taught(
+    taught = state.gate and site_model.gate_taught(
         state.gate, looks, state.visits.occupied, now.mono_s, conditions.gate, conditions.visits
     )
     new, changes = visits.advance(state.visits, sightings, now, conditions.visits)
-    known = state.place and place.learned(state.place, changes.empty)
+    known = state.place and site_model.learned(state.place, changes.empty)
     state = replace(state, gate=taught, visits=new, place=known)
     return _decide_all(state, changes, conditions, now)
 
 
-def glanced(state: State, sighting: Sighting) -> State:
+def sampled(state: State, sighting: Sighting) -> State:
     """Take in what the classifier saw where nobody is."""
-    return replace(state, place=state.place and place.glanced(state.place, sighting))
+    return replace(state, place=state.place and site_model.sampled(state.place, sighting))
 
 
 def waited(state: State, conditions: Conditions, now: Moment) -> tuple[State, tuple[Effect, ...]]:
@@ -150,7 +161,7 @@ def _decide_all(
 
     Longer than most: what becomes of a visit, and when it counts as seen, stands in one place.
     """
-    decided, waits, lingered = dict(state.decided), dict(state.waits), set(state.lingered)
+    decided, waits, still_here = dict(state.decided), dict(state.waits), set(state.still_here)
     effects, policy = _nothing(changes, decided), state.policy
     if changes.ended:
         policy = replace(policy, seen=policy.seen.ending(changes.ended, now.mono_s))
@@ -162,9 +173,9 @@ def _decide_all(
             if over:
                 effects.append(Update(visit, earlier))
                 policy = _seen(policy, visit, conditions, now)
-            elif visit.id not in lingered and lingers(conditions.policy, visit, earlier):
+            elif visit.id not in still_here and is_still_here(conditions.policy, visit, earlier):
                 effects.append(StillHere(visit, earlier))
-                lingered.add(visit.id)
+                still_here.add(visit.id)
             continue
         policy, decision = decide(
             conditions.policy, policy, visit, now, conditions.clock_set,
@@ -185,12 +196,12 @@ def _decide_all(
     effects += [Update(visit, decided.pop(visit.id)) for visit in told_of]
     for visit in (*changes.nobody, *changes.merged):
         waits.pop(visit.id, None)
-    lingered.intersection_update(decided)
+    still_here.intersection_update(decided)
     absences, come = awaited.counted(
         conditions.policy, state.absences, effects, told_of, now,
         clock_set=conditions.clock_set, group_of=conditions.group_of, salt=state.visits.salt,
     )  # fmt: skip
-    state = replace(state, policy=policy, decided=decided, waits=waits, lingered=frozenset(lingered))
+    state = replace(state, policy=policy, decided=decided, waits=waits, still_here=frozenset(still_here))
     return replace(state, absences=absences), (*effects, *come)
 
 

@@ -19,7 +19,7 @@ from dooryard.aim.live import Gallery, Shot, jpeg_of
 from dooryard.aim.serve import Aimed, AimServer, page
 from dooryard.box.file import parse_box
 from dooryard.core.clock import FakeClock
-from dooryard.core.records import Box, Exposure, Held, Motion
+from dooryard.core.records import Box, Exposure, Motion, RejectReason
 from dooryard.web.listen import Where, listening
 from journal_pages.browser_tools import axe, vnu
 from screenshots_browser import Browser, find
@@ -33,7 +33,7 @@ TOKEN = "token-of-the-browser-test"
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22a", "wcag22aa"]
 SHARP = np.random.default_rng(1).integers(0, 256, (480, 640, 3), np.uint8)
 BLURRED = cv2.GaussianBlur(SHARP, (0, 0), 1.0)
-MOVED = (Motion(Box(0.1, 0.2, 0.3, 0.4), 2.0), Motion(Box(0.5, 0.5, 0.6, 0.6), 1.0, Held.SWAY))
+MOVED = (Motion(Box(0.1, 0.2, 0.3, 0.4), 2.0), Motion(Box(0.5, 0.5, 0.6, 0.6), 1.0, RejectReason.SWAY))
 UNTIL = """new Promise((done) => {{
   const look = () => ({0}) ? done(true) : requestAnimationFrame(look);
   look();
@@ -192,7 +192,9 @@ def test_a_ruler_is_dragged_and_its_length_changed(opened):
     drag(opened, (0.2, 0.5), (0.7, 0.5))
     until(opened, "document.getElementById('sparrow').textContent.includes('pixels')")
     assert "is 448 to 512 pixels long here" in text(opened, "sparrow")
-    opened.run("{ const mm = document.getElementById('mm'); mm.value = '200'; mm.dispatchEvent(new Event('input')); }")
+    opened.run(
+        "{ const mm = document.getElementById('mm'); mm.value = '200'; mm.dispatchEvent(new Event('input')); }"
+    )
     until(opened, "document.getElementById('sparrow').textContent.includes('224 to 256')")
 
 
@@ -229,5 +231,7 @@ def test_parts_are_drawn_by_mouse_finger_taps_and_keys_and_the_lines_appear(open
 def test_the_nu_html_checker_finds_nothing(box, tmp_path):
     file = tmp_path / "aim.html"
     file.write_bytes(page(box.aimed, TOKEN))
-    done = subprocess.run([*vnu(), "--format", "json", str(file)], check=False, capture_output=True, timeout=120)
+    done = subprocess.run(
+        [*vnu(), "--format", "json", str(file)], check=False, capture_output=True, timeout=120
+    )
     assert [each["message"] for each in json.loads(done.stderr)["messages"]] == []

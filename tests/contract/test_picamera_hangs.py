@@ -16,12 +16,12 @@ import pytest
 
 from daemon_runs import receiver, start, write_files
 from dooryard.camera.base import CameraStalledError
-from dooryard.camera.keeper import CameraKeeper, Patience
+from dooryard.camera.supervisor import CameraSupervisor, Patience
 from dooryard.core.clock import SystemClock
 from dooryard.core.errors import CameraError
 from dooryard.history.database import AnnotationDatabase
 from dooryard.outbox.store import Store
-from dooryard.service import shutdown as halt
+from dooryard.service import shutdown
 from fakes.real_picamera2 import StandIn, until
 from unit.outbox.builders import alert
 
@@ -60,7 +60,7 @@ def test_a_hang_at_the_stop_ends_with_its_process(board, caplog):
     board.set(hang_at_stop_s=HANG_S)
     assert took_s(camera.close) < 1.0
     until(lambda: camera._leaving.gone(0.1))
-    assert "the driver did not let go: signal SIGABRT" in caplog.text
+    assert "the driver did not release it: signal SIGABRT" in caplog.text
     board.set(hang_at_stop_s=0)
     camera.open()
     assert camera.read(5.0).number == 2
@@ -100,24 +100,24 @@ def test_a_hang_between_frames_is_a_stall_in_its_time(board):
 def test_the_loop_is_never_kept_for_two_seconds(board, where):
     """What a turn of the loop does with the camera: so long the button waits at most."""
     clock = SystemClock()
-    keeper = CameraKeeper(
+    supervisor = CameraSupervisor(
         board.camera(open_within_s=2.0, close_within_s=1.0),
         Patience(stall_after_s=1.0, reopen_after_s=(0.1,)),
     )
-    keeper.open()
-    assert keeper.read(clock.now().mono_s, 5.0) is not None
+    supervisor.open()
+    assert supervisor.read(clock.now().mono_s, 5.0) is not None
     board.set(**{"hang_between_frames_s": HANG_S, f"hang_{where}_s": HANG_S})
     turns_s = []
 
     def turn() -> None:
-        turns_s.append(took_s(lambda: keeper.read(clock.now().mono_s, 1.0)))
+        turns_s.append(took_s(lambda: supervisor.read(clock.now().mono_s, 1.0)))
 
     begun_s = time.monotonic()
     while time.monotonic() - begun_s < 6.0:  # over a stall, a close and an opening that hangs
         turn()
     board.set(hang_between_frames_s=0, hang_at_start_s=0, hang_at_stop_s=0)
-    until(lambda: turn() or not keeper.trouble, 30.0)
-    keeper.close()
+    until(lambda: turn() or not supervisor.trouble, 30.0)
+    supervisor.close()
     assert max(turns_s) < 1.5  # and half a second is waited for in trouble
 
 
@@ -130,10 +130,10 @@ def test_a_halt_powers_off_in_its_time(board, where):
     if where == "between_frames":
         until(lambda: board.noted("hangs"))
     clock, done = SystemClock(), []
-    actions = {step.stage: lambda _within_s, stage=step.stage: done.append(stage) for step in halt.plan()}
-    actions[halt.Stage.STOP_CAMERA] = lambda _within_s: camera.close()
+    actions = {step.stage: lambda _within_s, stage=step.stage: done.append(stage) for step in shutdown.plan()}
+    actions[shutdown.Stage.STOP_CAMERA] = lambda _within_s: camera.close()
     begun_s = time.monotonic()
-    halted = halt.carry_out(halt.plan(), actions, clock)
+    halted = shutdown.carry_out(shutdown.plan(), actions, clock)
     assert halted.powering_off
     assert halted.faults == ()
     assert time.monotonic() - begun_s < 2.0

@@ -140,7 +140,7 @@ def test_what_is_wrong_is_named_and_leaves_nothing_behind(tmp_path, version, swi
     camera.close()
 
 
-def test_a_dead_event_loop_is_a_stall_and_then_opened_anew(tmp_path, version):
+def test_a_dead_event_loop_is_a_stall_and_then_opened_again(tmp_path, version):
     board = StandIn(tmp_path, version)
     camera = board.camera(close_within_s=30.0)  # it must not be ended by force
     camera.open()

@@ -38,11 +38,11 @@ def pass_time(button: PushButton, clock: FakeClock, seconds: float) -> None:
     """As the thread would: wake when asked to."""
     end_s = clock.now().mono_s + seconds
     while True:
-        sleep_s = button.turn()
+        sleep_s = button.tick()
         left_s = end_s - clock.now().mono_s
         if sleep_s is None or sleep_s >= left_s:
             clock.advance(left_s)
-            button.turn()
+            button.tick()
             return
         clock.advance(sleep_s)
 
@@ -74,7 +74,7 @@ def test_bounce_is_ours_to_remove(factory: MockFactory):
     """gpiozero's mock pins pass every edge on, whatever `bounce_time` says."""
     clock = FakeClock()
     button = PushButton(BUTTON, clock, factory=factory)
-    button.turn()
+    button.tick()
     pin = factory.pin(BUTTON)
     for end in (pin.drive_low, pin.drive_high):
         for other in (pin.drive_high, pin.drive_low, pin.drive_high, pin.drive_low):
@@ -88,7 +88,7 @@ def test_bounce_is_ours_to_remove(factory: MockFactory):
 
 def test_the_pin_pulls_itself_up(factory: MockFactory):
     button = PushButton(BUTTON, FakeClock(), factory=factory)
-    button.turn()
+    button.tick()
     assert factory.pin(BUTTON).pull == "up"
     assert factory.pin(BUTTON).function == "input"
     button.stop()
@@ -97,7 +97,7 @@ def test_the_pin_pulls_itself_up(factory: MockFactory):
 def test_stopping_lets_go_of_the_pin(factory: MockFactory):
     for _ in range(2):
         button = PushButton(BUTTON, FakeClock(), factory=factory)
-        button.turn()
+        button.tick()
         button.stop()
         button.stop()
 
@@ -107,8 +107,8 @@ def test_the_buttons_thread_hears_a_press_and_ends(factory: MockFactory):
     heard = threading.Event()
 
     class Telling(PushButton):
-        def turn(self) -> float | None:
-            sleep_s = super().turn()
+        def tick(self) -> float | None:
+            sleep_s = super().tick()
             if not self._presses.empty():
                 heard.set()
             opened.set()
@@ -131,12 +131,12 @@ def test_the_lamp_blinks_by_its_pattern(factory: MockFactory):
     lamp.show(Shows.HOT)
     seen = []
     for _ in range(4):
-        sleep_s = lamp.turn()
+        sleep_s = lamp.tick()
         seen.append((factory.pin(LAMP).state, round(sleep_s, 6)))
         clock.advance(sleep_s)
     assert seen == [(1, 1.0), (0, 1.0), (1, 1.0), (0, 1.0)]
     lamp.show(Shows.SEEING)
-    lamp.turn()
+    lamp.tick()
     pin = factory.pin(LAMP)
     assert pin.state == 1
     levels = [level for _, level in pin.states]
@@ -149,8 +149,8 @@ def test_the_lamps_thread_changes_at_once_and_ends(factory: MockFactory):
     lit = threading.Event()
 
     class Telling(Lamp):
-        def turn(self) -> float:
-            sleep_s = super().turn()
+        def tick(self) -> float:
+            sleep_s = super().tick()
             if self.pin.device.is_lit:
                 lit.set()
             return sleep_s
@@ -218,15 +218,15 @@ class Broken:
         raise LgpioError("bad handle")
 
 
-def test_a_pin_that_fails_while_it_is_open_is_opened_anew(
+def test_a_pin_that_fails_while_it_is_open_is_opened_again(
     factory: MockFactory, caplog: pytest.LogCaptureFixture
 ):
     clock = FakeClock()
     button = PushButton(BUTTON, clock, factory=factory)
-    button.turn()
+    button.tick()
     button.pin.device.close()
     button.pin.device = Broken()
-    clock.advance(button.turn() or 0.0)
+    clock.advance(button.tick() or 0.0)
     assert "pin lost" in caplog.text
     pass_time(button, clock, 1.0)
     factory.pin(BUTTON).drive_low()
@@ -237,14 +237,14 @@ def test_a_pin_that_fails_while_it_is_open_is_opened_anew(
     button.stop()
 
 
-def test_a_lamp_that_fails_is_opened_anew(factory: MockFactory):
+def test_a_lamp_that_fails_is_opened_again(factory: MockFactory):
     clock = FakeClock()
     lamp = Lamp(LAMP, clock, factory=factory)
     lamp.show(Shows.SEEING)
-    lamp.turn()
+    lamp.tick()
     lamp.pin.device.close()
-    clock.advance(lamp.turn())  # gpiozero raises GPIODeviceClosed
-    lamp.turn()
+    clock.advance(lamp.tick())  # gpiozero raises GPIODeviceClosed
+    lamp.tick()
     assert factory.pin(LAMP).state == 1
     lamp.stop()
 
@@ -260,9 +260,9 @@ def test_before_its_time_it_is_not_tried():
 def test_two_on_one_pin_is_a_fault_of_the_box_file_that_is_told(factory: MockFactory):
     clock = FakeClock()
     first, second = PushButton(5, clock, factory=factory), Lamp(5, clock, factory=factory)
-    first.turn()
+    first.tick()
     for _ in range(len(WAITS_S) + 1):
-        clock.advance(second.turn())
+        clock.advance(second.tick())
     assert second.pin.fault is not None
     assert "5 is already in use" in second.pin.fault  # 1.6.2: "pin 5"; 2.0: "pin GPIO5"
     first.stop()
@@ -298,7 +298,7 @@ def test_a_lamp_shows_what_it_is_told_to_and_lets_go_of_its_pin(pins: dict[str, 
     lamp = Lamp(pins["lamp"], clock, factory=pins["factory"])
     lamp.show(shows)
     for _ in range(20):
-        clock.advance(lamp.turn() or 1.0)
+        clock.advance(lamp.tick() or 1.0)
     assert lamp.pin.fault is None
     assert lamp.pin.device is not None
     lamp.stop()

@@ -16,7 +16,7 @@ from urllib.parse import parse_qs
 import pytest
 
 from dooryard.core.records import Alert, Visitor
-from dooryard.sinks.base import Answer, Fate, Sink
+from dooryard.sinks.base import SendOutcome, SendResult, Sink
 from dooryard.sinks.body import BodyPlan
 from dooryard.sinks.email import EmailSink
 from dooryard.sinks.memory import MemorySink
@@ -69,26 +69,26 @@ def mail(port: int) -> EmailSink:
 
 
 @contextmanager
-def webhook_case(fate: Fate) -> Iterator[Case]:
+def webhook_case(outcome: SendOutcome) -> Iterator[Case]:
     behaviour = {
-        Fate.SENT: web.answers("204 No Content"),
-        Fate.NOT_SENT: web.answers("503 Busy"),
-        Fate.MAYBE_SENT: web.resets_after_reading,
-        Fate.REFUSED: web.answers("404 Not Found"),
-    }[fate]
+        SendOutcome.SENT: web.answers("204 No Content"),
+        SendOutcome.NOT_SENT: web.answers("503 Busy"),
+        SendOutcome.MAYBE_SENT: web.resets_after_reading,
+        SendOutcome.REFUSED: web.answers("404 Not Found"),
+    }[outcome]
     with web.Peer(behaviour, web.answers("204 No Content")) as peer:
         yield Case(webhook(peer.url), lambda: [each.headers["webhook-id"] for each in peer.requests])
 
 
 @contextmanager
-def own_body_case(fate: Fate) -> Iterator[Case]:
+def own_body_case(outcome: SendOutcome) -> Iterator[Case]:
     """A webhook with a body of the owner's own, whose id stands in a form's field."""
     behaviour = {
-        Fate.SENT: web.answers("200 OK"),
-        Fate.NOT_SENT: web.answers("429 Too Many Requests"),
-        Fate.MAYBE_SENT: web.closes_without_a_word,
-        Fate.REFUSED: web.answers("422 Unprocessable Content"),
-    }[fate]
+        SendOutcome.SENT: web.answers("200 OK"),
+        SendOutcome.NOT_SENT: web.answers("429 Too Many Requests"),
+        SendOutcome.MAYBE_SENT: web.closes_without_a_word,
+        SendOutcome.REFUSED: web.answers("422 Unprocessable Content"),
+    }[outcome]
     with web.Peer(behaviour, web.answers("200 OK")) as peer:
         plan = BodyPlan("form", fields={"id": parse_template("$id"), "say": parse_template("$title $text")})
         sink = WebhookSink(
@@ -98,13 +98,13 @@ def own_body_case(fate: Fate) -> Iterator[Case]:
 
 
 @contextmanager
-def mail_case(fate: Fate) -> Iterator[Case]:
+def mail_case(outcome: SendOutcome) -> Iterator[Case]:
     script = {
-        Fate.SENT: Script(),
-        Fate.NOT_SENT: Script(data=["451 4.3.0 later"]),
-        Fate.MAYBE_SENT: Script(data=[DROP]),
-        Fate.REFUSED: Script(rcpt={RECIPIENT: ["550 5.1.1 unknown"]}),
-    }[fate]
+        SendOutcome.SENT: Script(),
+        SendOutcome.NOT_SENT: Script(data=["451 4.3.0 later"]),
+        SendOutcome.MAYBE_SENT: Script(data=[DROP]),
+        SendOutcome.REFUSED: Script(rcpt={RECIPIENT: ["550 5.1.1 unknown"]}),
+    }[outcome]
     with PostOffice(script) as office:
 
         def received() -> list[str]:
@@ -115,8 +115,8 @@ def mail_case(fate: Fate) -> Iterator[Case]:
 
 
 @contextmanager
-def memory_case(fate: Fate) -> Iterator[Case]:
-    sink = MemorySink(NAME, [Answer(fate, f"the script says {fate.value}")])
+def memory_case(outcome: SendOutcome) -> Iterator[Case]:
+    sink = MemorySink(NAME, [SendResult(outcome, f"the script says {outcome.value}")])
     yield Case(sink, lambda: [told.id for told, _ in sink.received])
 
 
@@ -129,37 +129,37 @@ CASES: dict[str, Any] = {
 
 
 @pytest.fixture(params=CASES)
-def case_of(request: pytest.FixtureRequest) -> Iterator[Callable[[Fate], Case]]:
+def case_of(request: pytest.FixtureRequest) -> Iterator[Callable[[SendOutcome], Case]]:
     with ExitStack() as stack:
-        yield lambda fate: stack.enter_context(CASES[request.param](fate))
+        yield lambda outcome: stack.enter_context(CASES[request.param](outcome))
 
 
-@pytest.mark.parametrize("fate", Fate)
-def test_each_fate_is_told_as_it_is_in_words_without_a_secret(
-    case_of: Callable[[Fate], Case], fate: Fate
+@pytest.mark.parametrize("outcome", SendOutcome)
+def test_each_outcome_is_told_as_it_is_in_words_without_a_secret(
+    case_of: Callable[[SendOutcome], Case], outcome: SendOutcome
 ) -> None:
-    case = case_of(fate)
+    case = case_of(outcome)
     answer = case.sink.send(TOLD, JPEG)
-    assert answer.fate is fate
+    assert answer.outcome is outcome
     assert answer.text
     assert answer.text.isprintable()
     assert len(answer.text) < 500
     assert not [secret for secret in SECRETS if secret in answer.text + repr(answer) + repr(case.sink)]
 
 
-def test_sent_means_that_the_receiver_has_it_under_its_id(case_of: Callable[[Fate], Case]) -> None:
-    case = case_of(Fate.SENT)
+def test_sent_means_that_the_receiver_has_it_under_its_id(case_of: Callable[[SendOutcome], Case]) -> None:
+    case = case_of(SendOutcome.SENT)
     assert case.sink.name == NAME
     case.sink.send(TOLD, JPEG)
     case.sink.send(alert(2), None)
     assert case.received() == [TOLD.id, alert(2).id]
 
 
-@pytest.mark.parametrize("fate", [Fate.NOT_SENT, Fate.MAYBE_SENT])
-def test_a_repeat_bears_the_same_id(case_of: Callable[[Fate], Case], fate: Fate) -> None:
-    case = case_of(fate)
+@pytest.mark.parametrize("outcome", [SendOutcome.NOT_SENT, SendOutcome.MAYBE_SENT])
+def test_a_repeat_bears_the_same_id(case_of: Callable[[SendOutcome], Case], outcome: SendOutcome) -> None:
+    case = case_of(outcome)
     case.sink.send(TOLD, JPEG)
-    assert case.sink.send(TOLD, JPEG).fate is Fate.SENT
+    assert case.sink.send(TOLD, JPEG).outcome is SendOutcome.SENT
     assert set(case.received()) == {TOLD.id}
 
 
@@ -173,14 +173,16 @@ ODD = [
 
 @pytest.mark.parametrize("told", ODD, ids=["empty", "control", "long", "unsure"])
 @pytest.mark.parametrize("picture", [None, b"", b"not a picture" * 1000], ids=["none", "empty", "odd"])
-def test_any_alert_can_be_sent(case_of: Callable[[Fate], Case], told: Alert, picture: bytes | None) -> None:
-    case = case_of(Fate.SENT)
-    assert case.sink.send(told, picture).fate is Fate.SENT
+def test_any_alert_can_be_sent(
+    case_of: Callable[[SendOutcome], Case], told: Alert, picture: bytes | None
+) -> None:
+    case = case_of(SendOutcome.SENT)
+    assert case.sink.send(told, picture).outcome is SendOutcome.SENT
     assert case.received() == [told.id]
 
 
-def test_close_may_come_twice_and_after_an_error(case_of: Callable[[Fate], Case]) -> None:
-    case = case_of(Fate.MAYBE_SENT)
+def test_close_may_come_twice_and_after_an_error(case_of: Callable[[SendOutcome], Case]) -> None:
+    case = case_of(SendOutcome.MAYBE_SENT)
     case.sink.send(TOLD, JPEG)
     case.sink.close()
     case.sink.close()
@@ -191,4 +193,4 @@ def test_close_may_come_twice_and_after_an_error(case_of: Callable[[Fate], Case]
 )
 def test_a_receiver_that_is_not_there_is_not_sent(make: Callable[[int], Sink]) -> None:
     answer = make(web.unused_port()).send(TOLD, JPEG)
-    assert answer == Answer(Fate.NOT_SENT, "127.0.0.1: the connection was refused")
+    assert answer == SendResult(SendOutcome.NOT_SENT, "127.0.0.1: the connection was refused")

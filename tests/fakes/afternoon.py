@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from dooryard import pipeline
-from dooryard.core.effects import Look
+from dooryard.core.effects import ClassifyRequest
 from dooryard.gate import GateSettings
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.parse import parse_policy
@@ -58,7 +58,7 @@ class Afternoon:
     def take(self, effects):
         for effect in effects:
             self.effects.append((self.t, effect))
-            if isinstance(effect, Look):
+            if isinstance(effect, ClassifyRequest):
                 group, p = self.who
                 crops = []
                 for box in effect.boxes:

@@ -19,12 +19,12 @@ from dooryard.camera.luma import small_luma
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import CameraError
 from dooryard.core.records import Alert, Exposure, Frame
-from dooryard.outbox.delivery import HoldsFor, InsteadOf
-from dooryard.outbox.schedule import Rules
+from dooryard.outbox.dispatcher import HoldsFor, InsteadOf
+from dooryard.outbox.schedule import RetryRules
 from dooryard.outbox.store import Store
-from dooryard.outbox.worker import Worker
-from dooryard.sensors.desk import SensorDesk
-from dooryard.sinks.base import Answer, Fate
+from dooryard.outbox.worker import DeliveryWorker
+from dooryard.sensors.poller import SensorPoller
+from dooryard.sinks.base import SendOutcome, SendResult
 
 SLOW_S, LIVELY_S = 25.0, 0.2  # between two frames: while nothing happens, and around a visit
 BEFORE_S, AFTER_S = 20.0, 12.0  # how long before and after a visit frames are lively
@@ -84,7 +84,7 @@ class DayCamera:
 
     def read(self, timeout_s: float) -> Frame:
         if not self._open or any(span.holds(self._clock.t_s) for span in self._gone):
-            raise CameraError(f"{self.name} is gone", "open it anew")
+            raise CameraError(f"{self.name} is gone", "open it again")
         if any(span.holds(self._clock.t_s) for span in self._stalls):
             self._clock.wait(self._never, timeout_s)
             raise CameraStalledError(f"no frame within {timeout_s:g} s")
@@ -118,8 +118,8 @@ class DayCamera:
         return picture
 
 
-class DayDesk(SensorDesk):
-    """A sensors' desk that is turned by the test and so has no thread that could end."""
+class DayPoller(SensorPoller):
+    """A sensors' poller that is turned by the test and so has no thread that could end."""
 
     def alive(self, now) -> bool:
         return self.stuck(now) is None
@@ -132,28 +132,28 @@ class DaySink:
         self.name, self._clock, self._offline, self._hear = name, clock, offline, hear
         self.attempts = 0
 
-    def send(self, alert: Alert, picture: bytes | None) -> Answer:
+    def send(self, alert: Alert, picture: bytes | None) -> SendResult:
         self.attempts += 1
         if any(span.holds(self._clock.t_s) for span in self._offline):
-            return Answer(Fate.NOT_SENT, "no network")
+            return SendResult(SendOutcome.NOT_SENT, "no network")
         with_it = ", with a picture" if picture else ""
         self._hear(f"    {self.name} hears{with_it}: {alert.title} | {' / '.join(alert.text.splitlines())}")
-        return Answer(Fate.SENT, "heard")
+        return SendResult(SendOutcome.SENT, "heard")
 
     def close(self) -> None:
         """There is nothing to let go of."""
 
 
-class DayDelivery:
-    """The real workers without their threads: `turn` does what is due."""
+class DayDispatcher:
+    """The real workers without their threads: `tick` does what is due."""
 
     def __init__(self, store: Store, sinks: Sequence[DaySink], clock: DayClock, log: logging.Logger) -> None:
         self._clock = clock
         self._holds: HoldsFor = lambda _sink, _kind, _made: False
         self._insteads: InsteadOf = lambda _sink: None
         self._workers = [
-            Worker(
-                store, sink, clock, log, rules=Rules(), jitter=lambda: 0.5,
+            DeliveryWorker(
+                store, sink, clock, log, rules=RetryRules(), jitter=lambda: 0.5,
                 holds=lambda kind, made, name=sink.name: self._holds(name, kind, made),
                 instead=lambda name=sink.name: self._insteads(name), wake=self.wake,
                 others=[other.name for other in sinks if other is not sink],
@@ -171,11 +171,11 @@ class DayDelivery:
     def wake(self) -> None:
         self._due_s = [0.0 for _ in self._workers]
 
-    def turn(self) -> None:
+    def tick(self) -> None:
         for at, worker in enumerate(self._workers):
             due_s = self._due_s[at]
             while due_s is not None and due_s <= self._clock.now().mono_s:
-                wait_s = worker.turn()
+                wait_s = worker.tick()
                 due_s = None if wait_s is None else self._clock.now().mono_s + wait_s
                 self._due_s[at] = due_s
 
@@ -192,7 +192,7 @@ class DayDelivery:
     def drain(self, timeout_s: float) -> bool:
         del timeout_s  # the clock stands still
         self.wake()
-        self.turn()
+        self.tick()
         return all(due_s is None for due_s in self._due_s)
 
     def stop(self) -> bool:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from dooryard.core.records import Clause, Decision, Moment, Outcome
 from dooryard.policy.schema import Policy
-from dooryard.rehearse.records import Rehearsal, Seen
+from dooryard.rehearse.records import Rehearsal, RehearsedVisit
 from fakes.rules import START, later, policy, visit
 
 
@@ -20,7 +20,7 @@ def seen(
     number: int = 1,
     jpeg: bytes | None = None,
     **who: object,
-) -> Seen:
+) -> RehearsedVisit:
     """A visit `at_s` seconds after START, and what was decided."""
     came = visit(group, stay_s=stay_s, start=later(at_s), number=number, ended=True, **who)
     told = outcome is Outcome.TELL
@@ -30,12 +30,12 @@ def seen(
         sinks=("phone",) if told else (),
         rule="rule 1" if told else None,
         clauses=(Clause("visitor", told, 'rule "rule 1" is for anything'),),
-        reason=f"{outcome.value}: Alder Row, a {group}: {why}",
+        reason=f"{outcome.words}: Alder Row, a {group}: {why}",
     )
-    return Seen(came, decision, later(at_s + 2), jpeg)
+    return RehearsedVisit(came, decision, later(at_s + 2), jpeg)
 
 
-def rehearsal(*visits: Seen, rules: Policy | None = None, lasts_s: float = 600.0) -> Rehearsal:
+def rehearsal(*visits: RehearsedVisit, rules: Policy | None = None, lasts_s: float = 600.0) -> Rehearsal:
     return Rehearsal(
         recording="afternoon",
         policy_file="alder-row.toml",
@@ -49,7 +49,7 @@ def rehearsal(*visits: Seen, rules: Policy | None = None, lasts_s: float = 600.0
     )
 
 
-def moved(each: Seen, seconds: float) -> Seen:
+def moved(each: RehearsedVisit, seconds: float) -> RehearsedVisit:
     """The same visit, seen later."""
     start = Moment(*later(seconds, each.visit.start))
     return replace(each, visit=replace(each.visit, start=start))

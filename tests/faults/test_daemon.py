@@ -18,7 +18,7 @@ from PIL import Image
 
 import daemon_runs
 import dooryard
-from dooryard.cli import main as cli
+from dooryard.cli import main
 from dooryard.core.arrays import unpacked, unsealed
 
 pytestmark = pytest.mark.process
@@ -83,7 +83,7 @@ def test_killed_at_any_moment_it_goes_on_and_nothing_stored_is_lost(tmp_path, re
 
 
 def test_a_stretch_of_a_recording_that_is_read_again_repeats_its_visits(tmp_path, recording):
-    """What was told before a kill is not told anew under another id; two boxes on one recording stay two."""
+    """What was told before a kill is not told again under another id; two boxes on one recording stay two."""
     visits = "SELECT id, start_wall FROM visits ORDER BY start_wall"
     found = {}
     for name, kills in (("killed", 5), ("left alone", 0)):
@@ -167,7 +167,7 @@ def test_what_people_say_of_a_visit_is_learned_at_the_next_start(tmp_path, recor
     daemon_runs.write_files(tmp_path, recording, MEMORY)
     assert daemon_runs.run(tmp_path).returncode == 0
     box = ["--box", str(tmp_path / "box.toml")]
-    assert cli.main(["mark", "last", "robin", *box]) == 0
+    assert main.main(["mark", "last", "robin", *box]) == 0
     process = daemon_runs.start(tmp_path)
     _, err = process.communicate(timeout=120)
     assert process.returncode == 0, err

@@ -27,7 +27,7 @@ GONE = {"all three": ("", "-wal", "-shm"), "the file": ("",), "the log": ("-wal"
 
 
 @pytest.mark.parametrize("gone", GONE)
-def test_a_deleted_database_is_written_anew_without_a_loss(tmp_path, gone):
+def test_a_deleted_database_is_written_again_without_a_loss(tmp_path, gone):
     folder = tmp_path / "state"
     with closing(Store.open(folder, CLOCK)) as store:
         for number in range(5):
@@ -43,7 +43,7 @@ def test_a_deleted_database_is_written_anew_without_a_loss(tmp_path, gone):
             stored(store, 5)  # before it is noticed
         store.look_after_file()
         [said] = store.news()
-        assert "was deleted or replaced while it was open: it is written anew, nothing is lost" in said
+        assert "was deleted or replaced while it was open: it is rewritten, nothing is lost" in said
         stored(store, 6)
         store.look_after_file()
         assert store.news() == []
@@ -69,15 +69,15 @@ def test_what_was_put_in_its_place_is_kept(tmp_path):
         assert db.execute("SELECT COUNT(*) FROM visits").fetchone() == (1,)
 
 
-def test_deleted_notes_are_written_anew(tmp_path):
-    with closing(AnnotationDatabase(tmp_path)) as notebook:
-        notebook.mark("visit 1", Kind.HIDE, START)
-        notebook.look_after_file(START)
-        assert notebook.damages == []
+def test_deleted_notes_are_written_again(tmp_path):
+    with closing(AnnotationDatabase(tmp_path)) as database:
+        database.mark("visit 1", Kind.HIDE, START)
+        database.look_after_file(START)
+        assert database.damages == []
         for path in tmp_path.glob("journal.sqlite3*"):
             path.unlink()
-        notebook.look_after_file(START)
-        assert ["journal.sqlite3 was deleted" in text for text in notebook.damages] == [True]
-        notebook.mark("visit 2", Kind.HIDE, START)
-    with closing(AnnotationDatabase(tmp_path)) as notebook:
-        assert len(notebook.marks()) == 2
+        database.look_after_file(START)
+        assert ["journal.sqlite3 was deleted" in text for text in database.damages] == [True]
+        database.mark("visit 2", Kind.HIDE, START)
+    with closing(AnnotationDatabase(tmp_path)) as database:
+        assert len(database.marks()) == 2

@@ -14,7 +14,7 @@ import pytest
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import StoreError
 from dooryard.core.records import Visitor
-from dooryard.outbox.schedule import Errand, State
+from dooryard.outbox.schedule import Delivery, DeliveryState
 from dooryard.outbox.store import Store
 from unit.outbox.builders import JPEG, MONO_S, START, Killed, StepDisk, alert, decision, visit
 
@@ -192,7 +192,7 @@ def test_killed_at_every_step_of_upkeep(tmp_path: Path) -> None:
     def filled(folder: Path) -> tuple[Store, StepDisk]:
         store, disk = prepared(folder)
         for sink in SINKS:
-            store.mark(Errand(alert(1, FIRST).id, sink, 1, MONO_S, MONO_S, State.SENT), MONO_S)
+            store.mark(Delivery(alert(1, FIRST).id, sink, 1, MONO_S, MONO_S, DeliveryState.SENT), MONO_S)
         record_second(store)
         disk.steps = []
         return store, disk
@@ -224,12 +224,12 @@ def waiting(folder: Path) -> tuple[Store, StepDisk]:
     return store, disk
 
 
-TRIED = Errand(alert(1, FIRST).id, "phone", 1, MONO_S, MONO_S, attempts=1, tried_s=MONO_S - 900)
-HANDS_ON: dict[str, tuple[Write, State]] = {
-    "passed on": (lambda store: store.pass_on([TRIED.alert], "phone", "hut"), State.WAITING),
+TRIED = Delivery(alert(1, FIRST).id, "phone", 1, MONO_S, MONO_S, attempts=1, tried_s=MONO_S - 900)
+HANDS_ON: dict[str, tuple[Write, DeliveryState]] = {
+    "passed on": (lambda store: store.pass_on([TRIED.alert], "phone", "hut"), DeliveryState.WAITING),
     "refused, so at once": (
-        lambda store: store.mark(replace(TRIED, state=State.REFUSED), MONO_S, to="hut"),
-        State.REFUSED,
+        lambda store: store.mark(replace(TRIED, state=DeliveryState.REFUSED), MONO_S, to="hut"),
+        DeliveryState.REFUSED,
     ),
 }
 
@@ -258,7 +258,7 @@ def test_killed_at_every_step_while_another_sink_is_given_it(tmp_path: Path, nam
             done = step == "COMMIT" and late
             given = [(each.alert, each.instead_of) for each in again.pending("hut")]
             assert given == ([(TRIED.alert, "phone")] if done else [])
-            assert len(again.pending("phone")) == (0 if done and state is State.REFUSED else 1)
+            assert len(again.pending("phone")) == (0 if done and state is DeliveryState.REFUSED else 1)
             write(again)  # the next turn: neither lost nor doubled
             write(again)
             assert [each.alert for each in again.pending("hut")] == [TRIED.alert]

@@ -12,22 +12,22 @@ from pathlib import Path
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from dooryard.core.atomic_files import Disk
+from dooryard.core.atomic_files import FileCalls
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import StoreError
-from dooryard.outbox.schedule import Rules
+from dooryard.outbox.schedule import RetryRules
 from dooryard.outbox.store import Store
-from dooryard.outbox.worker import Worker
-from dooryard.sinks.base import Answer, Fate
+from dooryard.outbox.worker import DeliveryWorker
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.memory import MemorySink
 from unit.outbox.builders import JPEG, MONO_S, START, StepDisk, alert, decision, visit
 
 LOG = logging.getLogger("dooryard.random")
 LOG.setLevel(logging.CRITICAL + 1)
-RULES = Rules(first_s=5, cap_s=60, longest_wish_s=600, give_up_after_s=10**9)
+RULES = RetryRules(first_s=5, cap_s=60, longest_retry_after_s=600, give_up_after_s=10**9)
 
 
-class QuickDisk(Disk):
+class QuickDisk(FileCalls):
     """Keeps the order of things but does not wait for the card: these tests open many stores."""
 
     def sync(self, descriptor: int) -> None:
@@ -52,7 +52,7 @@ class Box:
     def _start(self, mono_s: float) -> None:
         self.clock = FakeClock(START, mono_s)
         self.store = Store.open(self._folder, self.clock, disk=self._disk)
-        self.worker = Worker(self.store, self.sink, self.clock, LOG, rules=RULES, jitter=lambda: 0.5)
+        self.worker = DeliveryWorker(self.store, self.sink, self.clock, LOG, rules=RULES, jitter=lambda: 0.5)
 
     def visit(self, *, full: bool) -> None:
         """Somebody comes by; with `full` the disk has no room for the picture."""
@@ -69,16 +69,16 @@ class Box:
             self.stored.append(told.id)
         self._disk.at = None
 
-    def turn(self, fate: Fate) -> None:
+    def turn(self, outcome: SendOutcome) -> None:
         """One step of delivery, with the receiver in that mood."""
-        self.disturbed |= fate is not Fate.SENT
-        self.sink._answers = iter([Answer(fate, fate.value)])
+        self.disturbed |= outcome is not SendOutcome.SENT
+        self.sink._answers = iter([SendResult(outcome, outcome.value)])
         before = self.sink.attempts
-        self.worker.turn()
-        self.refused += fate is Fate.REFUSED and self.sink.attempts > before
+        self.worker.tick()
+        self.refused += outcome is SendOutcome.REFUSED and self.sink.attempts > before
 
     def restart(self) -> None:
-        """The power goes and comes back: the monotonic clock starts anew."""
+        """The power goes and comes back: the monotonic clock starts again."""
         self.disturbed = True
         self.store.close()
         self._start(50.0)
@@ -87,10 +87,10 @@ class Box:
         """From now on the receiver is well."""
         self.sink._answers = iter(())
         for _ in range(1000):
-            wait_s = self.worker.turn()
+            wait_s = self.worker.tick()
             if wait_s is None:
                 return
-            assert wait_s <= RULES.longest_wish_s
+            assert wait_s <= RULES.longest_retry_after_s
             self.clock.advance(wait_s)
         raise AssertionError("still waiting")
 
@@ -99,7 +99,7 @@ acts = st.lists(
     st.one_of(
         st.just(lambda box: box.visit(full=False)),
         st.just(lambda box: box.visit(full=True)),
-        st.sampled_from(Fate).map(lambda fate: lambda box: box.turn(fate)),
+        st.sampled_from(SendOutcome).map(lambda outcome: lambda box: box.tick(outcome)),
         st.floats(0, 100).map(lambda s: lambda box: box.clock.advance(s)),
         st.just(Box.restart),
     ),

@@ -12,16 +12,16 @@ from urllib.parse import quote
 import pytest
 
 from dooryard.box.file import parse_box
-from dooryard.cli import outbox as outbox_command
+from dooryard.cli import outbox
 from dooryard.cli.check import check
 from dooryard.cli.explain import why
 from dooryard.cli.try_sinks import try_sinks
 from dooryard.config.secrets import path_of
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import SinkError
-from dooryard.outbox.schedule import Rules
+from dooryard.outbox.schedule import RetryRules
 from dooryard.outbox.store import Store
-from dooryard.outbox.worker import Worker
+from dooryard.outbox.worker import DeliveryWorker
 from dooryard.service import build
 from dooryard.service.heartbeat import Heartbeat
 from dooryard.sinks.base import Sink
@@ -146,8 +146,8 @@ def test_nothing_that_is_written_holds_a_secret(
         said.write(beat.beat())
         try_sinks(sinks, "Alder Row", clock.now(), bytes(16), said, clock_set=True)
     said.write(" ".join(repr(each) + repr(vars(each).get("_plan")) for each in sinks))
-    outbox_command.listing(store.folder, said, everything=True)
-    outbox_command.listing(store.folder, said, everything=True, as_json=True)
+    outbox.listing(store.folder, said, everything=True)
+    outbox.listing(store.folder, said, everything=True, as_json=True)
     why(store.folder, "last", said)
     check([tmp_path / "box.toml"], said)
     store.close()
@@ -176,12 +176,12 @@ def told(store: Store, clock: FakeClock, sinks: list[Sink]) -> None:
     for number in range(3):
         one = visit(number)
         store.record_visit(one, JPEG, decision(one, sinks=names), [alert(number, one, names)])
-    rules, log = Rules(give_up_after_s=600), logging.getLogger("dooryard")
+    rules, log = RetryRules(give_up_after_s=600), logging.getLogger("dooryard")
     for sink in sinks:
-        worker = Worker(store, sink, clock, log, rules=rules, jitter=lambda: 1.0,
+        worker = DeliveryWorker(store, sink, clock, log, rules=rules, jitter=lambda: 1.0,
                         others=[name for name in names if name != sink.name])  # fmt: skip
         for _ in range(30):
-            wait_s = worker.turn()
+            wait_s = worker.tick()
             if wait_s is None:
                 break
             clock.advance(wait_s)

@@ -38,7 +38,7 @@ def test_damaged_features_of_taught_birds_are_not_used():
 
 
 def test_whatever_the_journals_notes_have_become_they_are_opened(tmp_path):
-    assert saved.notebooks(tmp_path, 40).failures == []
+    assert saved.databases(tmp_path, 40).failures == []
 
 
 def test_a_damaged_state_is_kept_aside_and_told_once(tmp_path):
@@ -47,14 +47,14 @@ def test_a_damaged_state_is_kept_aside_and_told_once(tmp_path):
     with closing(sqlite3.connect(tmp_path / "dooryard.sqlite3")) as db, db:
         db.execute("UPDATE states SET data = CAST('what the gate learneD' AS BLOB) WHERE name = 'gate'")
     with closing(Store.open(tmp_path, CLOCK)) as store:
-        assert store.news() == ["what was saved as 'gate' is damaged: it is set aside, and begun anew"]
+        assert store.news() == ["what was saved as 'gate' is damaged: it is set aside, and started over"]
         assert store.news() == []
         assert store.load_state("gate") is None
         assert store.load_state("policy") == b"{}"
-        store.save_state("gate", b"anew")
+        store.save_state("gate", b"again")
     with closing(Store.open(tmp_path, CLOCK)) as store:
         assert store.news() == []
-        assert store.load_state("gate") == b"anew"
+        assert store.load_state("gate") == b"again"
     with closing(sqlite3.connect(tmp_path / "dooryard.sqlite3")) as db:
         kept = db.execute("SELECT data FROM states WHERE name = 'damaged gate'").fetchone()
     assert kept == (b"what the gate learneD",)
@@ -81,23 +81,23 @@ def test_states_of_the_version_before_are_taken_over(tmp_path):
 
 
 def test_marks_are_saved_from_damaged_notes(tmp_path):
-    with closing(AnnotationDatabase(tmp_path)) as notebook:
+    with closing(AnnotationDatabase(tmp_path)) as database:
         for number in range(200):
-            notebook.mark(f"visit {number}", Kind.NAME, saved.NOON, Visitor("bird", 1.0, "robin"))
-        notebook.undo("visit 3")
+            database.mark(f"visit {number}", Kind.NAME, saved.NOON, Visitor("bird", 1.0, "robin"))
+        database.undo("visit 3")
     path = tmp_path / "journal.sqlite3"
     data = bytearray(path.read_bytes())
     middle = len(data) // 2 // 4096 * 4096
     data[middle : middle + 4096] = bytes(4096)  # one page of the file, in the middle of the marks
     path.write_bytes(data)
-    with closing(AnnotationDatabase(tmp_path, mend=True)) as notebook:
-        marks = notebook.marks()
+    with closing(AnnotationDatabase(tmp_path, mend=True)) as database:
+        marks = database.marks()
         assert 50 < len(marks) < 200
         assert 4 not in {mark.seq for mark in marks}  # what was taken back stays so
-        assert [text for text in notebook.damages if f"begun anew with {len(marks) + 1} marks" in text]
+        assert [text for text in database.damages if f"begun again with {len(marks) + 1} marks" in text]
     assert len(list(tmp_path.glob("journal-damaged-*.sqlite3"))) == 1
-    with closing(AnnotationDatabase(tmp_path, mend=True)) as notebook:
-        assert notebook.damages == []
+    with closing(AnnotationDatabase(tmp_path, mend=True)) as database:
+        assert database.damages == []
 
 
 def test_notes_are_mended_by_the_service_alone(tmp_path):

@@ -63,11 +63,11 @@ def row(tmp_path_factory):
                   (NOON + DAY / 8, LONG, TELL), (NOON + DAY / 7, SQUIRREL, SILENT))  # fmt: skip
     row.add((NOON + DAY / 6, BIRD, SILENT), picture=False)
     row.add((NOON, BIRD, TELL), clock_set=False)
-    notebook = AnnotationDatabase(row.state)
-    notebook.off(NOON - DAY / 24, NOON - DAY / 48, "heat")
-    notebook.reading(NOON, "enclosure", 48.2)
-    notebook.held(NOON.date(), "sway", 212)
-    notebook.close()
+    database = AnnotationDatabase(row.state)
+    database.off(NOON - DAY / 24, NOON - DAY / 48, "heat")
+    database.reading(NOON, "enclosure", 48.2)
+    database.held(NOON.date(), "sway", 212)
+    database.close()
     for visit, what in zip(ids, ("keep", "nobody", "hide", "wren"), strict=False):
         marks.make(row.state, visit, what, NOON)
     build(row.state, row.site, POLICY, NOON + DAY / 2, box="alder-row")

@@ -1,6 +1,6 @@
 """Absences on random days: told once and over once, in turn, and never without a reason.
 
-What should be told is worked out anew here from the list of what happened, by the letter of the reference.
+What should be told is worked out again here from the list of what happened, by the letter of the reference.
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ from dooryard.classify.labels import GROUPS
 from dooryard.core.records import Naming
 from dooryard.site import memory
 from dooryard.tracking import evidence
-from dooryard.tracking.evidence import LIKENESS, LIMIT, Evidence, Rules
+from dooryard.tracking.evidence import LIKENESS, LIMIT, Evidence, EvidenceRules
 from helpers import sighting
 
 
@@ -36,7 +36,7 @@ def seen(some):
 def test_the_order_of_the_looks_does_not_matter_to_the_bit(both):
     one, other = both
     assert seen(one) == seen(other)
-    assert evidence.who(seen(one), Rules()) == evidence.who(seen(other), Rules())
+    assert evidence.who(seen(one), EvidenceRules()) == evidence.who(seen(other), EvidenceRules())
 
 
 @given(looks(), st.integers(1, 30))
@@ -86,9 +86,9 @@ def test_a_look_that_says_more_of_a_bird_never_makes_somebody_less_likely(some, 
 
 @given(looks(), st.floats(-4, 4))
 def test_evidence_of_memory_keeps_the_shares_and_the_sum(look, log_ratio):
-    weighed = memory.weighed(look.groups, log_ratio)
-    before, after = sum(look.groups.values()), sum(weighed.values())
+    posterior = memory.posterior(look.groups, log_ratio)
+    before, after = sum(look.groups.values()), sum(posterior.values())
     assert 0 <= after <= 1 + 1e-9
     assert (after >= before - 1e-9) if log_ratio >= 0 else (after <= before + 1e-9)
     for group, chance in look.groups.items():
-        assert weighed[group] * before == pytest.approx(chance * after, abs=1e-9)
+        assert posterior[group] * before == pytest.approx(chance * after, abs=1e-9)

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from dooryard.core.records import Box
 from dooryard.gate import GateSettings, GateState, changed_back, learn, load, save, watch
-from dooryard.gate.state import behind_of, straying
+from dooryard.gate.state import behind_of, widest_spread
 from unit.gate.garden_frames import empty, ground, noisy, passed, play, with_patch
 
 TESTS = Path(__file__).parent.parent
@@ -38,11 +38,11 @@ def arrays_of(value):
 
 def assert_worked_out(state):
     """What follows from other parts of a state agrees with them."""
-    anew, kept = arrays_of(behind_of(state.background)), arrays_of(state.behind)
-    assert anew.keys() == kept.keys()
-    assert all(np.array_equal(anew[name], kept[name]) for name in anew)
-    assert np.array_equal(state.straying, straying(state.spread))
-    assert state.lingers_s == state.linger_s.max()
+    scene_change, kept = arrays_of(behind_of(state.background)), arrays_of(state.behind)
+    assert scene_change.keys() == kept.keys()
+    assert all(np.array_equal(scene_change[name], kept[name]) for name in scene_change)
+    assert np.array_equal(state.widest_spread, widest_spread(state.spread))
+    assert state.longest_hold_s == state.hold_s.max()
 
 
 def visit_frames(at, level, change=lambda view: view, seconds=(16, 5)):
@@ -147,10 +147,10 @@ def test_any_times_and_any_pictures_keep_the_state_in_order(steps, seed):
             assert 0 <= motion.box.x0 < motion.box.x1 <= 1
             assert 0 <= motion.box.y0 < motion.box.y1 <= 1
             assert motion.score >= 0
-        assert (state.site.bar >= 1).all()
-        assert (state.site.bar <= 2.5).all()
+        assert (state.site.threshold >= 1).all()
+        assert (state.site.threshold <= 2.5).all()
         assert (state.spread >= 0).all()
-        assert (state.unrest >= 0).all()
+        assert (state.deviation >= 0).all()
         if kind == 1:
             state = learn(state, Box(0.2, 0.2, 0.4, 0.4), bool(rng.integers(2)), now, GateSettings())
         assert_worked_out(state)

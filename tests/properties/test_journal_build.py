@@ -39,9 +39,9 @@ happenings = st.lists(
 
 
 def marked(row):
-    notebook = AnnotationDatabase(row.state)
-    found = notebook.said().keys()
-    notebook.close()
+    database = AnnotationDatabase(row.state)
+    found = database.said().keys()
+    database.close()
     return found
 
 
@@ -58,9 +58,9 @@ def happen(row, ids, what, value):
             pictures[value % len(pictures)].unlink()
             row.store().close()  # the next start finds it gone
     elif what == "off":
-        notebook = AnnotationDatabase(row.state)
-        notebook.off(NOON + timedelta(days=value), NOON + timedelta(days=value, hours=3), "heat")
-        notebook.close()
+        database = AnnotationDatabase(row.state)
+        database.off(NOON + timedelta(days=value), NOON + timedelta(days=value, hours=3), "heat")
+        database.close()
     elif what == "build":
         build(row.state, row.site, POLICY, LATER, disk=QuickDisk())
 

@@ -7,7 +7,7 @@ import itertools
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dooryard.health.thermal import HeatState, advance, sparing, steps_of
+from dooryard.health.thermal import HeatState, advance, steps_of, throttle_of
 from dooryard.policy.schema import Policy
 
 EFFECTS = st.sampled_from(
@@ -90,11 +90,11 @@ def test_silence_alone_enters_no_step(steps, rounds):
 
 @settings(max_examples=200, deadline=None)
 @given(all_steps(), ROUNDS)
-def test_more_steps_are_never_less_sparing(steps, rounds):
+def test_more_steps_are_never_less_strict(steps, rounds):
     *_, (_, state, _) = lived(steps, rounds)
     for step in steps:
         fewer = HeatState({key: s for key, s in state.since_s.items() if key != step.key}, state.traces)
-        some, all_of_them = sparing(steps, fewer), sparing(steps, state)
+        some, all_of_them = throttle_of(steps, fewer), throttle_of(steps, state)
         assert all_of_them.camera_off >= some.camera_off
         assert all_of_them.halt >= some.halt
         if some.frames_per_s is not None:

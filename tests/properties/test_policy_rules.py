@@ -101,7 +101,7 @@ class Event:
 
 
 def live(policy: Policy, steps: list[Step], start: datetime) -> list[Event]:
-    """A box that lives through `steps`: its monotonic clock starts anew at each boot."""
+    """A box that lives through `steps`: its monotonic clock starts again at each boot."""
     state, boot, mono_s, true_s, wrong_s, outages_s = PolicyState(), 0, 1000.0, 0.0, 0.0, 0.0
     events = []
     for n, step in enumerate(steps):

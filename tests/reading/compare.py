@@ -6,14 +6,14 @@ from collections.abc import Iterator
 from typing import Any
 
 from dooryard.core.records import Outcome
-from dooryard.policy import decide as engine
+from dooryard.policy import decide
 from dooryard.policy.state import PolicyState
 from reading.days import Days, said_twice
 from reading.made import GROUP_OF, Ask, Case
 from reading.simple import Answer, Around, Reader
 
 
-def answers(case: Case, module: Any = engine, state: Any = None) -> Iterator[tuple[Ask, Answer, Answer]]:
+def answers(case: Case, module: Any = decide, state: Any = None) -> Iterator[tuple[Ask, Answer, Answer]]:
     """Each ask with the answers of the second reading and of the engine in `module`.
 
     A visit that was told or held is not asked about again, as in the pipeline.
@@ -34,7 +34,7 @@ def answers(case: Case, module: Any = engine, state: Any = None) -> Iterator[tup
         yield ask, ours, theirs
 
 
-def difference(case: Case, module: Any = engine, state: Any = None) -> str | None:
+def difference(case: Case, module: Any = decide, state: Any = None) -> str | None:
     """The first ask that the two answer differently, in words; None where there is none."""
     for number, (ask, ours, theirs) in enumerate(answers(case, module, state)):
         if ours != theirs:

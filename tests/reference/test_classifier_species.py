@@ -62,7 +62,7 @@ def pictures() -> list[crop.Planes]:
         for _ in range(10):
             side = int(random.integers(100, min(height, width)))
             left, top = int(random.integers(0, width - side)), int(random.integers(0, height - side))
-            found.append(crop.square(pixels, crop.Window(left, top, side, small=False), None, 224).planes)
+            found.append(crop.square(pixels, crop.CropWindow(left, top, side, small=False), None, 224).planes)
     return found
 
 

@@ -21,7 +21,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import ExifTags, Image
 
-from dooryard.recording import timestamps as recording_times
+from dooryard.recording import timestamps
 from dooryard.recording.folder import FolderCamera
 from dooryard.recording.image_files import read_exif
 from dooryard.recording.timestamps import exif_stamp
@@ -39,9 +39,9 @@ def tags_of(block: bytes) -> dict[int, object]:
 
 
 def test_tag_numbers():
-    assert ExifTags.Base.DateTimeOriginal == recording_times.DATE_TIME_ORIGINAL == 36867
-    assert ExifTags.Base.OffsetTimeOriginal == recording_times.OFFSET_TIME_ORIGINAL == 36881
-    assert ExifTags.Base.SubsecTimeOriginal == recording_times.SUBSEC_TIME_ORIGINAL == 37521
+    assert ExifTags.Base.DateTimeOriginal == timestamps.DATE_TIME_ORIGINAL == 36867
+    assert ExifTags.Base.OffsetTimeOriginal == timestamps.OFFSET_TIME_ORIGINAL == 36881
+    assert ExifTags.Base.SubsecTimeOriginal == timestamps.SUBSEC_TIME_ORIGINAL == 37521
 
 
 @settings(max_examples=200)

@@ -45,9 +45,9 @@ def row(tmp_path):
     )  # fmt: skip
     row.add((NOON + DAY + timedelta(minutes=5), SQUIRREL, TELL), picture=False)
     row.add((NOON, BIRD, TELL), clock_set=False)
-    notebook = AnnotationDatabase(row.state)
-    notebook.off(NOON + DAY + timedelta(hours=3), NOON + DAY + timedelta(hours=5), "heat")
-    notebook.close()
+    database = AnnotationDatabase(row.state)
+    database.off(NOON + DAY + timedelta(hours=3), NOON + DAY + timedelta(hours=5), "heat")
+    database.close()
     marks.make(row.state, ids[1], "nobody", LATER)
     marks.make(row.state, ids[2], "keep", LATER)
     marks.make(row.state, ids[3], "wren", LATER, group_of={"wren": "bird"})

@@ -23,7 +23,7 @@ from PIL import Image
 from dooryard.core.records import Outcome
 from dooryard.history.annotations import make
 from dooryard.imaging.xmp import labelled
-from dooryard.journal import desk as desks
+from dooryard.journal import page_source
 from dooryard.journal.build import build, site_of
 from dooryard.journal.feed import feed
 from dooryard.journal.forms import marks_html
@@ -107,10 +107,10 @@ def test_pages_are_html(tmp_path):
     build(row.state, row.site, POLICY, NOON + timedelta(days=1))
     pages = {str(page.relative_to(row.site)): page.read_bytes() for page in row.site.rglob("*.html")}
     assert len(pages) == 9
-    with desks.opened(row.state, POLICY, NOON, site_of(POLICY, "box", None)) as desk:
-        desk.look()
-        pages["with forms"] = day_html(desk, NOON.date(), Forms("token"))
-        pages["marks"] = marks_html(desk, Forms("token"))
+    with page_source.opened(row.state, POLICY, NOON, site_of(POLICY, "box", None)) as source:
+        source.look()
+        pages["with forms"] = day_html(source, NOON.date(), Forms("token"))
+        pages["marks"] = marks_html(source, Forms("token"))
     for name, source in pages.items():
         parser = html5lib.HTMLParser(strict=True, namespaceHTMLElements=False)
         tree = parser.parse(source.decode())

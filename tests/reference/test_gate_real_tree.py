@@ -48,7 +48,7 @@ def let_through(pictures):
     seen = []
     for seconds, luma in pictures:
         state, motions = watch(state, luma, 100.0 + seconds, GateSettings())
-        seen.append([motion.box for motion in motions if motion.held is None])
+        seen.append([motion.box for motion in motions if motion.reject_reason is None])
     return seen
 
 

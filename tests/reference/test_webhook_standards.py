@@ -21,7 +21,7 @@ from cloudevents.core.v1.event import CloudEvent
 from standardwebhooks.webhooks import Webhook, WebhookVerificationError
 
 from dooryard.core.records import Alert, Visitor
-from dooryard.sinks.base import Fate
+from dooryard.sinks.base import SendOutcome
 from dooryard.sinks.body import BodyPlan
 from dooryard.sinks.event import CONTENT_TYPE, event_body
 from dooryard.sinks.signing import signed_headers, signing_key
@@ -39,7 +39,7 @@ def request_for(told: Alert, picture: bytes | None, **options: Any) -> web.Reque
         sink = WebhookSink(
             "phone", peer.url, secret=SECRET, source="/alder-row/feeder", now=time.time, **options
         )
-        assert sink.send(told, picture).fate is Fate.SENT
+        assert sink.send(told, picture).outcome is SendOutcome.SENT
         (request,) = peer.requests
     return request
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from dooryard.core.records import Held
+from dooryard.core.records import RejectReason
 from dooryard.gate import GateSettings, watch
 from dooryard.gate.tally import totals
 from gate_bench.garden_clips import garden_clip
@@ -21,7 +21,7 @@ def test_gusts_make_no_pictures_and_visits_are_seen(kind, seed):
     state, fired = None, []
     for number, luma in enumerate(clip.frames()):
         state, motions = watch(state, luma, number / clip.frames_per_s, GateSettings())
-        fired.append([motion.box for motion in motions if motion.held is None])
+        fired.append([motion.box for motion in motions if motion.reject_reason is None])
     got = count(clip, fired)
     seen, visits = got.recall()
     assert got.empty_h > 0.02
@@ -29,4 +29,4 @@ def test_gusts_make_no_pictures_and_visits_are_seen(kind, seed):
     assert visits >= 1
     assert seen == visits
     assert got.late_s() <= 1.5
-    assert totals(state.tally)[Held.LEARNING] <= 3
+    assert totals(state.tally)[RejectReason.LEARNING] <= 3

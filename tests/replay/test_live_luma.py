@@ -50,7 +50,7 @@ def decisions(lumas: list[np.ndarray]) -> list[int]:
     state, found = None, []
     for number, luma in enumerate(lumas):
         state, motions = watch(state, luma, number / 5.0, GateSettings())
-        found.append(sum(motion.held is None for motion in motions))
+        found.append(sum(motion.reject_reason is None for motion in motions))
     return found
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import daemon_runs
-from dooryard.rehearse.command import Wish, rehearse
+from dooryard.rehearse.command import RehearseOptions, rehearse
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 SAMPLES = sorted((ROOT / "policies").glob("*.toml"))
@@ -23,8 +23,8 @@ def recording(tmp_path_factory):
 @pytest.mark.parametrize("sample", SAMPLES, ids=lambda sample: sample.name)
 def test_it_rehearses_and_gives_each_visit_a_reason(recording, sample):
     out = io.StringIO()
-    wish = Wish([str(recording)], policy=sample, as_json=True, processes=1)
-    assert rehearse(wish, out, io.StringIO()) == 0
+    options = RehearseOptions([str(recording)], policy=sample, as_json=True, processes=1)
+    assert rehearse(options, out, io.StringIO()) == 0
     (done,) = json.loads(out.getvalue())["recordings"]
     groups = [visit["group"] for visit in done["visits"]]
     assert groups == ["squirrel", "bird", "squirrel"]

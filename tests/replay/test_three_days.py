@@ -4,7 +4,7 @@ The loop, the care of the box, the gate, visits, policy, store, outbox workers a
 ones. The clock, the camera, the classifier's opinion, the sensor, the receivers, the button and the
 power-off are stand-ins. While nothing happens a frame comes every 25 s, around visits 5 a second.
 
-`DOORYARD_WRITE_LOG=1 pytest tests/replay/test_three_days.py` writes the file anew; read what changed.
+`DOORYARD_WRITE_LOG=1 pytest tests/replay/test_three_days.py` writes the file again; read what changed.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ from tempfile import TemporaryDirectory
 import psutil
 import pytest
 
-from dooryard.camera.keeper import CameraKeeper, Patience
+from dooryard.camera.supervisor import CameraSupervisor, Patience
 from dooryard.classify.fake import FakeClassifier, Script
-from dooryard.core.atomic_files import Disk
+from dooryard.core.atomic_files import FileCalls
 from dooryard.core.errors import ModelError
 from dooryard.core.records import Box, Frame, Sighting
 from dooryard.gate import GateSettings
@@ -44,7 +44,7 @@ from dooryard.service.scheduler import RecordedScheduler
 from dooryard.service.systemd import Notifier
 from dooryard.service.visit_store import VisitStore
 from dooryard.tracking.visits import VisitSettings, VisitsState
-from fakes.garden_days import DayCamera, DayClock, DayDelivery, DayDesk, DaySink
+from fakes.garden_days import DayCamera, DayClock, DayDispatcher, DayPoller, DaySink
 from fakes.three_days import (
     COMES,
     DISK,
@@ -85,7 +85,7 @@ class DayClassifier(FakeClassifier):
         return super().look(frame, boxes)
 
 
-class Room(Disk):
+class Room(FileCalls):
     """The disk of whoever runs this, with as much room on every one."""
 
     def free_bytes(self, folder: Path) -> int:
@@ -102,35 +102,35 @@ class Days:
             POLICY, "garden.toml", sinks=frozenset({"phone", "post"}), sensors=frozenset({"enclosure"})
         ).value
         self.store = stack.enter_context(closing(Store.open(folder, clock, disk=Room())))
-        daybook = stack.enter_context(closing(ActivityLog(folder)))
+        activity_log = stack.enter_context(closing(ActivityLog(folder)))
         camera = DayCamera(clock, COMES, STALLS, GONE)
-        keeper = CameraKeeper(camera, Patience(stall_after_s=10.0))
-        keeper.open()
+        supervisor = CameraSupervisor(camera, Patience(stall_after_s=10.0))
+        supervisor.open()
         self.sinks = [DaySink(name, clock, OFFLINE, log.add) for name in ("phone", "post")]
-        self.delivery = DayDelivery(self.store, self.sinks, clock, logging.getLogger("dooryard.outbox"))
+        self.dispatcher = DayDispatcher(self.store, self.sinks, clock, logging.getLogger("dooryard.outbox"))
         spec = SensorSpec("enclosure", "fake", script=script_of(ENCLOSURE), every_s=30)
         room = FakeSensor("disk", Unit.MEGABYTES, script_of(DISK), every_s=60)
-        self.desk = DayDesk([build_one(spec, Machine(state_folder=folder)), room], clock)
-        care = Monitor(self.desk, button=Button(clock))
+        self.poller = DayPoller([build_one(spec, Machine(state_folder=folder)), room], clock)
+        monitor = Monitor(self.poller, button=Button(clock))
         now = clock.now()
         classifier = DayClassifier(lambda _n, _b: {camera.there: 0.95} if camera.there else {}, clock)
         self.parts = Parts(
-            keeper, classifier, VisitStore(self.store, daybook, self.delivery.wake, "b", now), self.delivery,
-            clock, RecordedScheduler(now), Notifier({}), clock, care,
+            supervisor, classifier, VisitStore(self.store, activity_log, self.dispatcher.wake, "b", now), self.dispatcher,
+            clock, RecordedScheduler(now), Notifier({}), clock, monitor,
         )  # fmt: skip
         rules = Conditions(policy, GateSettings(), VisitSettings(), frozenset({"phone", "post"}))
         state = State(VisitsState(b"s"), PolicyState())
         self.loop = Loop(self.parts, state, rules, threading.Event(), threading.Event())
-        self.delivery.hold_by(self.loop.holds)
-        self.delivery.pass_on_by(self.loop.instead)
+        self.dispatcher.hold_by(self.loop.holds)
+        self.dispatcher.pass_on_by(self.loop.instead)
 
     def play(self, until_s: float) -> None:
         """Turn until a simulated time, or until it is to halt."""
         while self.clock.t_s < until_s and not self.loop.halting:
             self.log.go_on()
-            self.desk.turn()
-            self.loop.turn()
-            self.delivery.turn()
+            self.poller.tick()
+            self.loop.tick()
+            self.dispatcher.tick()
 
     def halt(self) -> None:
         run._halt(self.loop, self.parts, self.store, self.clock)

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 import requests
 
-from dooryard.sinks.base import Fate, Sink
+from dooryard.sinks.base import SendOutcome, Sink
 from dooryard.sinks.email import EmailSink
 from dooryard.sinks.webhook import WebhookSink
 from unit.outbox.builders import JPEG, alert, visit
@@ -59,7 +59,7 @@ def test_what_arrives_is_written_down_with_its_picture(tmp_path: Path, kind: str
     with peer(kind, tmp_path / "in") as port:
         way = sink(kind, port)
         answers = [way.send(TOLD[0], JPEG), way.send(TOLD[0], JPEG), way.send(TOLD[1], None)]
-    assert [answer.fate for answer in answers] == [Fate.SENT] * 3
+    assert [answer.outcome for answer in answers] == [SendOutcome.SENT] * 3
     lines: list[dict[str, Any]] = [
         json.loads(line) for line in (tmp_path / "in/received.jsonl").read_text(encoding="utf-8").splitlines()
     ]

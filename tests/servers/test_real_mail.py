@@ -12,10 +12,10 @@ import pytest
 
 from dooryard.cli.try_sinks import trial_picture
 from dooryard.core.clock import FakeClock
-from dooryard.outbox.schedule import Rules
+from dooryard.outbox.schedule import RetryRules
 from dooryard.outbox.store import Store
-from dooryard.outbox.worker import Worker
-from dooryard.sinks.base import Fate
+from dooryard.outbox.worker import DeliveryWorker
+from dooryard.sinks.base import SendOutcome
 from dooryard.sinks.email import EmailSink
 from dooryard.sinks.remedies import remedy_for
 from servers import real
@@ -46,7 +46,7 @@ def sink(server: MailServer, **changes: Any) -> EmailSink:
 def test_log_ins() -> None:
     with postfix() as server:
         answer = sink(server).send(ALERT, PICTURE)
-        assert answer.fate is Fate.SENT, answer
+        assert answer.outcome is SendOutcome.SENT, answer
         for name in (ROBIN, WREN):
             (mail,) = server.mails(name, 1)
             text, picture = mail.get_payload()
@@ -54,10 +54,10 @@ def test_log_ins() -> None:
             assert said.startswith(ALERT.text)
             assert picture.get_payload(decode=True) == PICTURE  # type: ignore[union-attr]
         wrong = sink(server, password="not " + PASSWORD).send(ALERT, None)
-        assert (wrong.fate, "SMTP 535" in wrong.text) == (Fate.REFUSED, True)
+        assert (wrong.outcome, "SMTP 535" in wrong.text) == (SendOutcome.REFUSED, True)
         assert "password is wrong" in (remedy_for(wrong) or "")
         nobody = sink(server, user=None, password=None).send(ALERT, None)
-        assert nobody.fate is Fate.REFUSED
+        assert nobody.outcome is SendOutcome.REFUSED
         assert "give user and password" in (remedy_for(nobody) or ""), nobody
         bare = sink(server, security="none", user=None, password=None).send(ALERT, None)
         assert 'security to "starttls"' in (remedy_for(bare) or ""), bare
@@ -71,7 +71,7 @@ def test_a_limit_that_it_announces() -> None:
     with postfix(most_bytes=200_000) as server:
         assert len(PICTURE) > 200_000
         answer = sink(server).send(ALERT, PICTURE)
-        assert answer.fate is Fate.SENT
+        assert answer.outcome is SendOutcome.SENT
         (mail,) = server.mails(ROBIN, 1)
         assert len(mail.as_bytes()) < 210_000
         assert [part.get_content_type() for part in mail.walk()][-1] == "image/jpeg"
@@ -81,13 +81,13 @@ def test_one_mailbox_full(tmp_path: Path) -> None:
     clock = FakeClock(START, MONO_S)
     store = Store.open(tmp_path / "state", clock)
     with postfix(full=WREN) as server:
-        post = Worker(
-            store, sink(server), clock, logging.getLogger("test"), rules=Rules(), jitter=lambda: 1.0
+        post = DeliveryWorker(
+            store, sink(server), clock, logging.getLogger("test"), rules=RetryRules(), jitter=lambda: 1.0
         )
         for number in range(6):
             one = visit(number)
             store.record_visit(one, None, decision(one), [alert(number, one, ("post",), picture=None)])
-        while post.turn() == 0.0:
+        while post.tick() == 0.0:
             pass  # without a step of the clock: nothing waits for anything
         assert len(server.mails(ROBIN, 6)) == 6
         assert server.mails(WREN, 0) == []

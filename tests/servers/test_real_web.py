@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.publish import PublishSink
 from dooryard.sinks.remedies import remedy_for
 from dooryard.sinks.webhook import WebhookSink
@@ -47,13 +47,13 @@ def hook(url: str, **options: Any) -> WebhookSink:
 
 def test_its_own_limit_is_not_reached(garden: Garden) -> None:
     answer = hook(f"http://127.0.0.1:{garden.server.plain}/hook").send(ALERT, photograph())
-    assert answer == Answer(Fate.SENT, "HTTP 204 No Content")
+    assert answer == SendResult(SendOutcome.SENT, "HTTP 204 No Content")
 
 
 def test_a_lower_limit_is_found_out_and_kept(garden: Garden) -> None:
     phone = hook(f"http://127.0.0.1:{garden.server.plain}/small")
     answers = [phone.send(ALERT, photograph()) for _ in range(4)]
-    assert {answer.fate for answer in answers} == {Fate.SENT}
+    assert {answer.outcome for answer in answers} == {SendOutcome.SENT}
     assert ", with" in answers[0].text
     assert answers[-1].text == "HTTP 204 No Content"
 
@@ -61,7 +61,7 @@ def test_a_lower_limit_is_found_out_and_kept(garden: Garden) -> None:
 def test_a_user_and_a_password(garden: Garden) -> None:
     url = f"https://127.0.0.1:{garden.server.tls}/guarded"
     right = hook(url, ca_file=garden.server.ca_file, basic=(USER, PASSWORD)).send(ALERT, None)
-    assert right.fate is Fate.SENT, right
+    assert right.outcome is SendOutcome.SENT, right
     wrong = hook(url, ca_file=garden.server.ca_file, basic=(USER, "no")).send(ALERT, None)
     assert "log-in is wrong" in (remedy_for(wrong) or ""), wrong
 
@@ -86,7 +86,7 @@ def test_pages_can_be_read_by_another_user(garden: Garden, tmp_path: Path) -> No
     for name in ("index.html", "day/2026-06-14.html", ".journal.json"):
         (journal / name).write_text("<p>Alder Row</p>")
         (journal / name).chmod(0o640)
-    assert PublishSink("web", journal, garden.pages).send(alert(1), None).fate is Fate.SENT
+    assert PublishSink("web", journal, garden.pages).send(alert(1), None).outcome is SendOutcome.SENT
     trust = ssl.create_default_context(cafile=str(garden.server.ca_file))
     base = f"https://127.0.0.1:{garden.server.tls}/garden"
     for name in ("index.html", "day/2026-06-14.html"):

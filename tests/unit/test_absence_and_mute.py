@@ -14,17 +14,17 @@ import pytest
 
 from dooryard.box.file import parse_box
 from dooryard.camera.fake import FakeCamera
-from dooryard.camera.keeper import CameraKeeper, Patience
+from dooryard.camera.supervisor import CameraSupervisor, Patience
 from dooryard.classify.fake import FakeClassifier
 from dooryard.cli.explain import why
 from dooryard.core.clock import FakeClock
 from dooryard.core.records import Alert, Outcome
 from dooryard.gate import GateSettings
 from dooryard.journal import muting
-from dooryard.outbox.delivery import Delivery
-from dooryard.outbox.schedule import Rules
+from dooryard.outbox.dispatcher import Dispatcher
+from dooryard.outbox.schedule import RetryRules
 from dooryard.outbox.store import Store
-from dooryard.outbox.worker import Worker
+from dooryard.outbox.worker import DeliveryWorker
 from dooryard.pipeline import Conditions
 from dooryard.policy.parse import parse_policy
 from dooryard.service import restore
@@ -32,7 +32,7 @@ from dooryard.service.activity_log import ActivityLog
 from dooryard.service.loop import Loop
 from dooryard.service.parts import Parts
 from dooryard.service.scheduler import RecordedScheduler
-from dooryard.service.status import standing_text
+from dooryard.service.status import status_text
 from dooryard.service.systemd import Notifier
 from dooryard.service.visit_store import VisitStore
 from dooryard.sinks.memory import MemorySink
@@ -66,25 +66,25 @@ class Garden:
         self.clock, self.folder, self.bird = clock, folder, False
         self.policy = parse_policy(policy, "test.toml").value
         self.store = stack.enter_context(closing(Store.open(folder, clock, boot=boot)))
-        daybook = stack.enter_context(closing(ActivityLog(folder)))
+        activity_log = stack.enter_context(closing(ActivityLog(folder)))
         camera = FakeCamera(
             "f", picture=lambda _number: BIRD if self.bird else EMPTY, live=True, repeat=True, clock=clock,
             luma_size=(160, 120), frames_per_s=2,
         )  # fmt: skip
-        keeper = CameraKeeper(camera, Patience())
-        keeper.open()
+        supervisor = CameraSupervisor(camera, Patience())
+        supervisor.open()
         classifier = FakeClassifier(lambda _n, _b: {"bird": 0.95} if self.bird else {})
         rules = Conditions(self.policy, GateSettings(), VisitSettings(), frozenset({"phone"}))
         now, self.sink = clock.now(), MemorySink("phone")
-        delivery = Delivery(self.store, [], clock, logging.getLogger("test"))
+        dispatcher = Dispatcher(self.store, [], clock, logging.getLogger("test"))
         self.parts = Parts(
-            keeper, classifier, VisitStore(self.store, daybook, lambda: None, boot, now), delivery, clock,
+            supervisor, classifier, VisitStore(self.store, activity_log, lambda: None, boot, now), dispatcher, clock,
             RecordedScheduler(now), Notifier({}), clock,
         )  # fmt: skip
         state = restore.state(self.store, BOX, classifier.card, rules, now, boot)
         self.loop = Loop(self.parts, state, rules, threading.Event(), threading.Event())
-        self.worker = Worker(
-            self.store, self.sink, clock, logging.getLogger("test"), rules=Rules(), jitter=lambda: 1.0,
+        self.worker = DeliveryWorker(
+            self.store, self.sink, clock, logging.getLogger("test"), rules=RetryRules(), jitter=lambda: 1.0,
             holds=partial(self.loop.holds, "phone"),
         )  # fmt: skip
 
@@ -92,9 +92,9 @@ class Garden:
         self.bird = bird
         end_s = self.clock.now().mono_s + seconds
         while self.clock.now().mono_s < end_s:
-            self.loop.turn()
+            self.loop.tick()
             self.clock.advance(0.05)
-        while self.worker.turn() == 0.0:
+        while self.worker.tick() == 0.0:
             pass
         return self
 
@@ -151,11 +151,11 @@ def test_a_restart_neither_forgets_nor_repeats(box):
     assert len(garden.sent("absence")) == 1
 
 
-def test_a_state_that_makes_no_sense_is_begun_anew(box, caplog):
+def test_a_state_that_makes_no_sense_is_begun_again(box, caplog):
     garden = box().play(100)
     garden.store.save_state("absences", b'{"version": 1, "waits": 7}')
     garden = box(boot="b2")
-    assert "absences are waited for anew" in caplog.text
+    assert "absences start over" in caplog.text
     assert garden.loop.state.absences.waits == {}
     garden.play(1900)
     assert len(garden.sent("absence")) == 1
@@ -249,5 +249,5 @@ def test_the_health_message_says_it(box):
     muting.mute(garden.folder, "2h", garden.policy, garden.clock.now().wall)
     garden.play(70)
     hush = garden.loop.hush(garden.clock.now())
-    text = standing_text(garden.parts, "watching", garden.clock.now(), clock_set=True, hush=hush)
-    assert "Only what is urgent is sent: muted until 17:01." in text
+    text = status_text(garden.parts, "watching", garden.clock.now(), clock_set=True, hush=hush)
+    assert "Only urgent alerts are sent: muted until 17:01." in text

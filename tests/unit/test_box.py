@@ -32,7 +32,7 @@ def test_an_empty_file_is_a_board_with_its_camera_and_warns_of_no_sink():
     parsed = parse_box("", "b.toml")
     assert parsed.value == BoxFile()
     assert parsed.value.camera.kind == "picamera"
-    assert parsed.warnings == ("b.toml:1: sink: the box has no sink, so nothing is told; add a [[sink]]",)
+    assert parsed.warnings == ("b.toml:1: sink: the box has no sink, so nothing is sent; add a [[sink]]",)
 
 
 def test_all_is_read():

@@ -13,7 +13,7 @@ import pytest
 
 import readme
 from dooryard.classify import card, labels
-from dooryard.cli import main as cli
+from dooryard.cli import main
 from dooryard.cli.check import check
 from dooryard.core import errors
 from dooryard.service import build
@@ -34,7 +34,7 @@ TEXTS = {
 
 
 def commands():
-    (actions,) = [a for a in cli._parser()._actions if isinstance(a, argparse._SubParsersAction)]
+    (actions,) = [a for a in main._parser()._actions if isinstance(a, argparse._SubParsersAction)]
     return actions.choices
 
 
@@ -136,6 +136,6 @@ def test_the_command_line_is_quick_and_loads_no_model_runtime():
 
 def test_help_tells_of_every_command(capsys):
     with pytest.raises(SystemExit):
-        cli.main(["--help"])
+        main.main(["--help"])
     text = capsys.readouterr().out
     assert all(name in text for name in commands())

@@ -14,12 +14,12 @@ import pytest
 
 from dooryard.classify.fake import FakeClassifier
 from dooryard.core.clock import FakeClock
-from dooryard.core.effects import Look
+from dooryard.core.effects import ClassifyRequest
 from dooryard.core.errors import ModelError
 from dooryard.core.records import Box, Frame
 from dooryard.sensors.base import Unit
-from dooryard.sensors.desk import SensorDesk
 from dooryard.sensors.fake import FakeSensor
+from dooryard.sensors.poller import SensorPoller
 from unit.test_loop import POLICY, Bench
 
 
@@ -52,7 +52,7 @@ def moves(played, seconds):
         now = played.clock.advance(1.0)
         pixels = np.full((120, 160, 3), 90, np.uint8)
         seen = Frame(number, now.wall, now.mono_s, pixels[..., 0], pixels.copy)
-        played.loop._do((Look(seen, (BOX,)),), now)
+        played.loop._do((ClassifyRequest(seen, (BOX,)),), now)
     played.play(20)
 
 
@@ -85,7 +85,7 @@ def test_a_sink_out_of_reach_is_told_to_the_others_and_again_when_it_is_over(ben
     played = bench()
     played.loop.conditions = replace(played.loop.conditions, sinks=frozenset({"phone", "post"}))
     failing = {}
-    played.parts.delivery.failing = lambda: failing
+    played.parts.dispatcher.failing = lambda: failing
     failing["phone"] = played.clock.now().mono_s
     for _ in range(20):
         played.loop._minute(played.clock.advance(60.0))
@@ -107,8 +107,8 @@ def test_a_sink_out_of_reach_is_told_to_the_others_and_again_when_it_is_over(ben
     ("name", "unit", "bad", "good", "kind", "begins", "ends"),
     [
         ("clock", Unit.YES_NO, 0, 1, "clock", "The clock is not set", "The clock is set, after 25 min"),
-        ("memory", Unit.MEGABYTES, 30, 200, "memory", "Little memory is left", "There is memory again"),
-        ("slowed-down", Unit.YES_NO, 1, 0, "heat", "The board slows itself down", "The board runs at full"),
+        ("memory", Unit.MEGABYTES, 30, 200, "memory", "Little memory is left", "Enough memory is free again"),
+        ("slowed-down", Unit.YES_NO, 1, 0, "heat", "The board is throttling", "The board runs at full"),
         (
             "disk",
             Unit.MEGABYTES,
@@ -125,7 +125,7 @@ def test_a_sink_out_of_reach_is_told_to_the_others_and_again_when_it_is_over(ben
             0,
             "power",
             "The supply's voltage is low",
-            "The supply's voltage is well",
+            "The supply's voltage is normal",
         ),
         (
             "enclosure",
@@ -155,11 +155,11 @@ def test_each_way_of_doing_with_less_is_told_once_and_once_when_it_is_over(
     script = f"0:{good} 899:{good} 900:{bad} 2399:{bad} 2400:{good}"
     if bad == "gone":
         script = f"0:{good} 900:gone 2400:{good}"
-    played.desk = SensorDesk([FakeSensor(name, unit, script, every_s=10.0)], played.clock)
-    played.care.desk = played.desk
+    played.poller = SensorPoller([FakeSensor(name, unit, script, every_s=10.0)], played.clock)
+    played.monitor.poller = played.poller
     for _ in range(800):
-        played.desk.turn()
-        played.loop._look_after_the_box(played.care, played.clock.advance(5.0))
+        played.poller.tick()
+        played.loop._look_after_the_box(played.monitor, played.clock.advance(5.0))
     told = [
         text.split("| ")[1]
         for text in played.messages()

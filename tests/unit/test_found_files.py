@@ -6,8 +6,7 @@ import os
 
 import pytest
 
-from dooryard.cli import main as cli
-from dooryard.cli import shared
+from dooryard.cli import main, shared
 from dooryard.core.errors import ConfigError
 
 BOX = 'name = "Alder Row box"\n[camera]\nkind = "fake"\n'
@@ -27,7 +26,7 @@ def test_the_installed_one_goes_first_and_is_named(installed, tmp_path, capsys):
     installed.write_text(BOX)
     installed.with_name("policy.toml").write_text('[place]\nname = "Alder Row"\n')
     (tmp_path / "here" / "box.toml").write_text(BOX)
-    assert cli.main(["why", "last"]) == 6  # nothing was stored yet
+    assert main.main(["why", "last"]) == 6  # nothing was stored yet
     said = capsys.readouterr().err
     assert f"box file: {installed}; policy: {installed.with_name('policy.toml')}\n" in said
     assert f"there is no store in {installed.parent}/state" in said
@@ -35,7 +34,7 @@ def test_the_installed_one_goes_first_and_is_named(installed, tmp_path, capsys):
 
 def test_else_the_callers_own_in_the_working_folder(installed, tmp_path, capsys):
     (tmp_path / "here" / "box.toml").write_text(BOX)
-    assert cli.main(["outbox"]) == 6
+    assert main.main(["outbox"]) == 6
     said = capsys.readouterr().err
     assert "box file: box.toml; policy: none\n" in said
     assert "no --policy given" in said
@@ -44,19 +43,19 @@ def test_else_the_callers_own_in_the_working_folder(installed, tmp_path, capsys)
 def test_somebody_elses_is_not_taken(installed, tmp_path, monkeypatch):
     (tmp_path / "here" / "box.toml").write_text(BOX)
     monkeypatch.setattr(os, "geteuid", lambda: 4711)
-    with pytest.raises(ConfigError, match="belongs to somebody else"):
+    with pytest.raises(ConfigError, match="belongs to another user"):
         shared.found_files()
 
 
 def test_neither_is_said_with_what_to_do(installed, capsys):
-    assert cli.main(["journal"]) == 3
+    assert main.main(["journal"]) == 3
     said = capsys.readouterr().err
     assert f"neither {installed} nor ./box.toml" in said
     assert "--box FILE" in said
 
 
 def test_the_program_alone_says_what_to_do_first(capsys):
-    assert cli.main([]) == 0
+    assert main.main([]) == 0
     said = capsys.readouterr().out
     for command in ("record", "rehearse", "check", "survey", "why"):
         assert f"dooryard {command} " in said

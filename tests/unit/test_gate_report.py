@@ -52,7 +52,7 @@ def test_it_is_told_in_plain_words(folder, state):
 def test_rates_are_told_from_an_hour_of_watching_on(state):
     report = replace(gate.report(state), watched_h=0.075, per_hour={"sway": 40.0, "rain": 0.0})
     assert "an hour" not in told(report)
-    assert "  sway: 3 times\n  (watched too short for a rate)" in told(report)
+    assert "  sway: 3 times\n  (not watched long enough for a rate)" in told(report)
     assert "Nothing has moved yet." in told(gate.report(state))
     longer = told(replace(report, watched_h=2.0))
     assert "Watched for 2.0 h" in longer

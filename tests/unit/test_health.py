@@ -32,7 +32,7 @@ def test_all_well() -> None:
         "Wi-Fi: -61 dBm.\n"
         "Clock: set.\n"
         "To send: 1 to phone.\n"
-        "Told together, as they were late: 14."
+        "Sent together, as they were late: 14."
     )
     told = health_alert(WELL, FakeClock().now(), ("phone",), "an-id")
     assert (told.title, told.kind, told.sinks, told.id) == (

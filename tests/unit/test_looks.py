@@ -3,7 +3,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dooryard.core.records import Box, Held, Motion
+from dooryard.core.records import Box, Motion, RejectReason
 from dooryard.tracking.regions import joined, worth_a_look
 
 HEAD, TAIL = Box(0.30, 0.30, 0.38, 0.40), Box(0.41, 0.42, 0.50, 0.55)
@@ -26,7 +26,7 @@ def test_pieces_within_one_visit_are_one_animal():
 
 
 def test_what_was_held_back_is_not_looked_at():
-    assert look([Motion(HEAD, 2.0, Held.SWAY)]) == ()
+    assert look([Motion(HEAD, 2.0, RejectReason.SWAY)]) == ()
 
 
 def test_a_place_waits_its_turn():

@@ -11,19 +11,19 @@ import pytest
 
 from dooryard.button.press import Press
 from dooryard.camera.fake import FakeCamera
-from dooryard.camera.keeper import CameraKeeper, Patience
+from dooryard.camera.supervisor import CameraSupervisor, Patience
 from dooryard.classify.fake import FakeClassifier
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import StoreError
 from dooryard.gate import GateSettings
 from dooryard.health.monitor import Monitor
-from dooryard.outbox.delivery import Delivery
+from dooryard.outbox.dispatcher import Dispatcher
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.state import PolicyState
 from dooryard.recording.writer import Recorder, RecorderSettings
-from dooryard.sensors.desk import SensorDesk
+from dooryard.sensors.poller import SensorPoller
 from dooryard.sensors.registry import Machine, build_one
 from dooryard.sensors.spec import SensorSpec
 from dooryard.service.activity_log import ActivityLog
@@ -32,7 +32,7 @@ from dooryard.service.parts import Parts
 from dooryard.service.scheduler import RecordedScheduler
 from dooryard.service.systemd import Notifier
 from dooryard.service.visit_store import VisitStore
-from dooryard.site.model import place_for
+from dooryard.site.site_model import place_for
 from dooryard.tracking.visits import VisitSettings, VisitsState
 
 POLICY = """
@@ -59,22 +59,22 @@ class Bench:
         self.clock = FakeClock()
         self.policy = parse_policy(policy, "test.toml", sensors=frozenset({"enclosure"})).value
         self.store = stack.enter_context(closing(Store.open(folder, self.clock)))
-        daybook = stack.enter_context(closing(ActivityLog(folder)))
+        activity_log = stack.enter_context(closing(ActivityLog(folder)))
         self.camera = FakeCamera(
             script, live=True, repeat=True, clock=self.clock, luma_size=(160, 120), frames_per_s=1
         )
-        keeper = CameraKeeper(self.camera, Patience())
-        keeper.open()
+        supervisor = CameraSupervisor(self.camera, Patience())
+        supervisor.open()
         rules = Conditions(self.policy, GateSettings(), VisitSettings(), frozenset({"phone"}))
         now = self.clock.now()
         spec = SensorSpec("enclosure", "fake", script=sensor, every_s=30)
-        self.desk = SensorDesk([build_one(spec, Machine(state_folder=folder))], self.clock)
-        self.care = Monitor(self.desk)
-        delivery = Delivery(self.store, [], self.clock, logging.getLogger("test"))
+        self.poller = SensorPoller([build_one(spec, Machine(state_folder=folder))], self.clock)
+        self.monitor = Monitor(self.poller)
+        dispatcher = Dispatcher(self.store, [], self.clock, logging.getLogger("test"))
         self.parts = Parts(
-            keeper, FakeClassifier(lambda _n, _b: {}),
-            VisitStore(self.store, daybook, lambda: None, "b", now),
-            delivery, self.clock, RecordedScheduler(now), Notifier({}), self.clock, self.care,
+            supervisor, FakeClassifier(lambda _n, _b: {}),
+            VisitStore(self.store, activity_log, lambda: None, "b", now),
+            dispatcher, self.clock, RecordedScheduler(now), Notifier({}), self.clock, self.monitor,
         )  # fmt: skip
         self.stop, self.reload = threading.Event(), threading.Event()
         self.loop = Loop(self.parts, State(VisitsState(b"s"), PolicyState()), rules, self.stop, self.reload)
@@ -82,8 +82,8 @@ class Bench:
     def play(self, seconds):
         end = self.clock.now().mono_s + seconds
         while self.clock.now().mono_s < end and not self.loop.halting:
-            self.desk.turn()
-            self.loop.turn()
+            self.poller.tick()
+            self.loop.tick()
             self.clock.advance(0.05)
         return self
 
@@ -115,14 +115,14 @@ def test_heat_closes_the_camera_tells_it_and_opens_it_again(bench):
     assert heat[0].endswith("°C: camera off.")
 
 
-def test_a_rate_that_is_spared_holds(bench):
+def test_a_rate_that_is_throttled_holds(bench):
     policy = POLICY.replace('camera = "off"', "frames_per_s = 1")
     played = bench(policy=policy, sensor="0:70").play(150)
-    assert played.care.spared.frames_per_s == 1.0
+    assert played.monitor.throttle.frames_per_s == 1.0
     frames, looked_at = played.loop.frames, played.loop.state.gate
     assert frames > 0
     assert looked_at is not None
-    turns = [played.care.in_turn(played.clock.advance(0.2)) for _ in range(50)]
+    turns = [played.monitor.in_turn(played.clock.advance(0.2)) for _ in range(50)]
     assert 9 <= sum(turns) <= 11
 
 
@@ -140,15 +140,15 @@ class SlowToOpen(FakeCamera):
 def test_while_the_camera_opens_for_the_first_time_the_button_and_the_heat_are_seen_to(bench):
     played = bench(sensor="0:20 30:70")
     camera = SlowToOpen("f", live=True, repeat=True, clock=played.clock, luma_size=(160, 120))
-    played.parts.camera = CameraKeeper(camera, Patience())
+    played.parts.camera = CameraSupervisor(camera, Patience())
     presses, steps = {3: Press.SHORT, 200: Press.HELD}, []
 
     def pressed():
         steps.append(played.clock.advance(0.5))
-        played.desk.turn()
+        played.poller.tick()
         return [presses[len(steps)]] if len(steps) in presses else []
 
-    played.care.button = type("Button", (), {"presses": lambda _self: pressed()})()
+    played.monitor.button = type("Button", (), {"presses": lambda _self: pressed()})()
     policy = POLICY.replace('camera = "off"', "frames_per_s = 1")
     played.loop.conditions = replace(
         played.loop.conditions,
@@ -163,7 +163,7 @@ def test_while_the_camera_opens_for_the_first_time_the_button_and_the_heat_are_s
 def test_the_loop_begins_once_the_camera_is_open_and_not_after_a_stop(bench):
     played = bench()
     camera = SlowToOpen("f", live=True, repeat=True, clock=played.clock, luma_size=(160, 120))
-    played.parts.camera = CameraKeeper(camera, Patience())
+    played.parts.camera = CameraSupervisor(camera, Patience())
     played.stop.set()
     assert not played.loop.open_camera()
     played.stop.clear()
@@ -175,7 +175,9 @@ def test_the_loop_begins_once_the_camera_is_open_and_not_after_a_stop(bench):
 def test_a_short_press_tells_how_things_are_and_a_long_one_halts(bench):
     played = bench()
     pressed = []
-    played.care.button = type("Button", (), {"presses": lambda _self: [pressed.pop()] if pressed else []})()
+    played.monitor.button = type(
+        "Button", (), {"presses": lambda _self: [pressed.pop()] if pressed else []}
+    )()
     played.play(2)
     pressed.append(Press.SHORT)
     played.play(2)
@@ -217,11 +219,11 @@ def test_a_silent_sensor_is_told_and_halts_nothing(bench):
 
 def test_what_holds_survives_a_restart(bench):
     played = bench(sensor="0:70").play(300)
-    saved = played.care.state.to_json(played.clock.now()).encode()
-    fresh = Monitor(played.desk)
+    saved = played.monitor.state.to_json(played.clock.now()).encode()
+    fresh = Monitor(played.poller)
     fresh.restore(saved, played.clock.now())
-    fresh.turn(played.policy, played.clock.now())
-    assert fresh.spared.camera_off
+    fresh.tick(played.policy, played.clock.now())
+    assert fresh.throttle.camera_off
 
 
 def test_the_boxs_own_recording(bench, tmp_path):
@@ -255,32 +257,32 @@ def test_a_halt_for_heat_does_not_halt_again_once_the_box_has_cooled(bench):
     """What held at the halt is restored; a box that is plugged in again in the evening must not go off."""
     hot = bench(sensor="0:70", policy=HALT).play(300)
     assert hot.loop.halting
-    saved = hot.care.state.to_json(hot.clock.now()).encode()
+    saved = hot.monitor.state.to_json(hot.clock.now()).encode()
     for sensor, halts in (("0:55", False), ("0:70", True), ("0:gone", False)):
         again = Monitor(
-            SensorDesk([build_one(SensorSpec("enclosure", "fake", script=sensor), Machine())], hot.clock)
+            SensorPoller([build_one(SensorSpec("enclosure", "fake", script=sensor), Machine())], hot.clock)
         )
         again.restore(saved, hot.clock.now())
         seen = []
         for _ in range(20):
-            again.desk.turn()
-            again.turn(hot.policy, hot.clock.advance(30))
-            seen.append(again.spared.halt)
+            again.poller.tick()
+            again.tick(hot.policy, hot.clock.advance(30))
+            seen.append(again.throttle.halt)
         assert not seen[0]
         assert any(seen) == halts
 
 
 def test_the_camera_stays_closed_when_heat_ends_outside_the_watch_hours(bench):
     played = bench(sensor="0:70 300:40").play(200)
-    assert played.loop._spared_off
+    assert played.loop._throttled_off
     played.loop.state = replace(played.loop.state, watching=False)
     closed = played.parts.camera
-    played.loop._spare_the_camera(Monitor(played.desk), played.clock.now())
+    played.loop._throttle_the_camera(Monitor(played.poller), played.clock.now())
     assert not closed._open
 
 
-class Lesson:
-    """Stands in for `lessons.Lessons`."""
+class FailingFeedback:
+    """Stands in for `feedback.Lessons`."""
 
     def __init__(self, *answers):
         self.answers, self.asked = list(answers), []
@@ -296,9 +298,9 @@ class Lesson:
 def test_marks_are_taken_in_every_minute_and_trouble_with_them_is_said(bench, caplog):
     played = bench()
     learned = place_for("m", 4)
-    played.parts.lessons = lesson = Lesson(StoreError("the folder is gone", "mend it"), learned)
+    played.parts.feedback = feedback = FailingFeedback(StoreError("the folder is gone", "mend it"), learned)
     played.play(200)
-    assert lesson.asked[0] is None
-    assert [place.model for place in lesson.asked[2:]] == ["m"] * len(lesson.asked[2:]) != []
+    assert feedback.asked[0] is None
+    assert [place.model for place in feedback.asked[2:]] == ["m"] * len(feedback.asked[2:]) != []
     assert "nothing learned from marks" in caplog.text
     assert "mend it" in caplog.text

@@ -10,12 +10,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dooryard.cli import outbox as outbox_command
+from dooryard.cli import outbox
 from dooryard.cli.main import main
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import ConfigError, StoreError
 from dooryard.outbox.own import DATABASE
-from dooryard.outbox.schedule import Errand, State
+from dooryard.outbox.schedule import Delivery, DeliveryState
 from dooryard.outbox.store import Store
 from unit.outbox.builders import MONO_S, START, alert
 
@@ -28,24 +28,24 @@ def store(tmp_path: Path) -> Iterator[Store]:
     store = Store.open(tmp_path / "state", FakeClock(START, MONO_S))
     for each in (REFUSED, WAITING, SENT, alert(4, clock_set=False)):
         store.add_alert(each)
-    errand = Errand(
-        REFUSED.id, "phone", 1, MONO_S, MONO_S, State.REFUSED, attempts=2, maybe=1, answer="HTTP 410"
+    delivery = Delivery(
+        REFUSED.id, "phone", 1, MONO_S, MONO_S, DeliveryState.REFUSED, attempts=2, maybe=1, answer="HTTP 410"
     )
-    store.mark(errand, MONO_S)
-    store.mark(replace(errand, alert=SENT.id, state=State.SENT, answer="HTTP 204"), MONO_S)
+    store.mark(delivery, MONO_S)
+    store.mark(replace(delivery, alert=SENT.id, state=DeliveryState.SENT, answer="HTTP 204"), MONO_S)
     yield store
     store.close()
 
 
 def listed(store: Store, **options: object) -> list[dict[str, object]]:
     out = io.StringIO()
-    assert outbox_command.listing(store.folder, out, as_json=True, **options) == 0
+    assert outbox.listing(store.folder, out, as_json=True, **options) == 0
     return json.loads(out.getvalue())
 
 
 def test_a_table_of_what_was_not_told(store: Store) -> None:
     out = io.StringIO()
-    outbox_command.listing(store.folder, out)
+    outbox.listing(store.folder, out)
     lines = out.getvalue().splitlines()
     assert lines[0].split() == ["alert", "sink", "state", "when", "tries", "title", "answer"]
     assert [line.split()[:3] for line in lines[1:]] == [
@@ -83,24 +83,24 @@ def test_json_has_all_of_it(store: Store) -> None:
 def test_an_empty_outbox_is_said(tmp_path: Path) -> None:
     store = Store.open(tmp_path, FakeClock(START, MONO_S))
     out = io.StringIO()
-    outbox_command.listing(tmp_path, out)
+    outbox.listing(tmp_path, out)
     assert out.getvalue() == "Nothing waits, and nothing was set aside.\n"
     assert listed(store) == []
     store.close()
 
 
-def test_retry_begins_anew(store: Store) -> None:
+def test_retry_begins_again(store: Store) -> None:
     out = io.StringIO()
-    outbox_command.retry(store.folder, [REFUSED.id], out)
+    outbox.retry(store.folder, [REFUSED.id], out)
     assert out.getvalue().startswith("1 delivery will be tried again: ")
     (again,) = [each for each in store.pending("phone") if each.alert == REFUSED.id]
     assert (again.attempts, again.wait_s, again.age_s) == (0, 0.0, 0.0)
 
 
 def test_what_was_sent_is_not_sent_again(store: Store) -> None:
-    with pytest.raises(ConfigError, match="no untold alert"):
-        outbox_command.retry(store.folder, [SENT.id], io.StringIO(), sink="phone")
-    outbox_command.retry(store.folder, [SENT.id], io.StringIO())
+    with pytest.raises(ConfigError, match="no unsent alert"):
+        outbox.retry(store.folder, [SENT.id], io.StringIO(), sink="phone")
+    outbox.retry(store.folder, [SENT.id], io.StringIO())
     assert store.counts()["phone"]["sent"] == 1
 
 
@@ -112,18 +112,18 @@ def test_drop_asks_first(store: Store, yes: str) -> None:
         asked.append(question)
         return yes
 
-    outbox_command.drop(store.folder, ["all"], out, ask, sink="phone")
-    assert asked == ["Drop 3 deliveries? What is dropped is never told. Type yes to do it: "]
+    outbox.drop(store.folder, ["all"], out, ask, sink="phone")
+    assert asked == ["Drop 3 deliveries? What is dropped is never sent. Type yes to do it: "]
     assert out.getvalue() == "3 deliveries dropped.\n"
     assert store.counts() == {"phone": {"sent": 1, "dropped": 3}, "post": {"waiting": 1}}
-    outbox_command.drop(store.folder, ["all"], out, ask, sink="phone")
+    outbox.drop(store.folder, ["all"], out, ask, sink="phone")
     assert "nothing to drop" in out.getvalue()
 
 
 @pytest.mark.parametrize("answer", ["", "no", "all", "yess"])
 def test_anything_but_yes_drops_nothing(store: Store, answer: str) -> None:
     out = io.StringIO()
-    outbox_command.drop(store.folder, [WAITING.id], out, lambda _: answer)
+    outbox.drop(store.folder, [WAITING.id], out, lambda _: answer)
     assert out.getvalue() == "Nothing was dropped.\n"
     assert store.counts()["phone"] == {"sent": 1, "refused": 1, "waiting": 2}
 
@@ -132,30 +132,30 @@ def test_sure_asks_nothing(store: Store) -> None:
     def ask(question: str) -> str:
         raise AssertionError(question)
 
-    outbox_command.drop(store.folder, [WAITING.id[:20]], io.StringIO(), ask, sure=True)
+    outbox.drop(store.folder, [WAITING.id[:20]], io.StringIO(), ask, sure=True)
     assert store.counts()["phone"]["dropped"] == 1
 
 
 @pytest.mark.parametrize(
-    ("wanted", "words"), [("ffff-unknown", "no untold alert"), ("0", "no untold alert"), ("019e", "several")]
+    ("wanted", "words"), [("ffff-unknown", "no unsent alert"), ("0", "no unsent alert"), ("019e", "several")]
 )
 def test_an_id_that_names_no_one_alert_is_an_error(store: Store, wanted: str, words: str) -> None:
     with pytest.raises(ConfigError, match=words):
-        outbox_command.retry(store.folder, [wanted], io.StringIO())
+        outbox.retry(store.folder, [wanted], io.StringIO())
 
 
 def test_a_store_that_cannot_be_used_is_said(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="there is no store"):
-        outbox_command.listing(tmp_path, io.StringIO())
+        outbox.listing(tmp_path, io.StringIO())
     (tmp_path / DATABASE).write_bytes(b"gibberish" * 1000)
     with pytest.raises(StoreError, match="damaged"):
-        outbox_command.listing(tmp_path, io.StringIO())
+        outbox.listing(tmp_path, io.StringIO())
     (tmp_path / DATABASE).unlink()
     with sqlite3.connect(tmp_path / DATABASE) as db:
         db.execute("PRAGMA user_version = 99")
     db.close()
     with pytest.raises(StoreError, match="newer program"):
-        outbox_command.listing(tmp_path, io.StringIO())
+        outbox.listing(tmp_path, io.StringIO())
 
 
 def test_it_works_beside_a_running_service(store: Store) -> None:
@@ -167,7 +167,7 @@ def test_it_works_beside_a_running_service(store: Store) -> None:
 
 def test_times_are_those_of_the_place(store: Store) -> None:
     out = io.StringIO()
-    outbox_command.listing(store.folder, out, zone=ZoneInfo("Europe/London"))
+    outbox.listing(store.folder, out, zone=ZoneInfo("Europe/London"))
     assert "2026-06-14 14:01 BST" in out.getvalue().splitlines()[1]
 
 
@@ -175,11 +175,11 @@ def test_a_sink_that_the_box_does_not_have(store: Store) -> None:
     has = frozenset({"phone", "desk"})
     out = io.StringIO()
     with pytest.raises(ConfigError, match='no sink "fone"; it has: desk, phone'):
-        outbox_command.listing(store.folder, out, sink="fone", sinks=has)
+        outbox.listing(store.folder, out, sink="fone", sinks=has)
     with pytest.raises(ConfigError, match='no sink "fone"'):
-        outbox_command.retry(store.folder, ["all"], out, sink="fone", sinks=has)
+        outbox.retry(store.folder, ["all"], out, sink="fone", sinks=has)
     with pytest.raises(ConfigError, match='no sink "fone"'):
-        outbox_command.drop(store.folder, ["all"], out, input, sink="fone", sinks=has, sure=True)
+        outbox.drop(store.folder, ["all"], out, input, sink="fone", sinks=has, sure=True)
     assert out.getvalue() == ""
     # The box had "post" when its alert came: what waits for it can still be seen and dropped.
     assert [each["sink"] for each in listed(store, sink="post", sinks=has)] == ["post"]
@@ -189,7 +189,7 @@ def test_a_sink_that_the_box_does_not_have(store: Store) -> None:
 def test_a_state_folder_that_is_a_file(tmp_path: Path) -> None:
     (tmp_path / "state").write_text("")
     with pytest.raises(StoreError, match="is a file\n  to do: name another state_folder"):
-        outbox_command.listing(tmp_path / "state", io.StringIO())
+        outbox.listing(tmp_path / "state", io.StringIO())
 
 
 def test_the_command_line(store: Store, capsys: pytest.CaptureFixture[str]) -> None:
@@ -210,7 +210,7 @@ def test_the_command_line(store: Store, capsys: pytest.CaptureFixture[str]) -> N
 def test_one_that_is_told_in_the_place_of_another_is_shown(store: Store) -> None:
     store.pass_on([WAITING.id], "phone", "hut")
     out = io.StringIO()
-    outbox_command.listing(store.folder, out)
+    outbox.listing(store.folder, out)
     (line,) = [line for line in out.getvalue().splitlines() if "hut" in line]
     assert line.split()[:5] == [WAITING.id, "hut", "(instead", "of", "phone)"]
     (shown,) = [each for each in listed(store) if each["sink"] == "hut"]

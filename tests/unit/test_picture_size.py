@@ -19,7 +19,7 @@ from helpers import START
 DAY = date(2026, 6, 14)
 
 
-def test_good_ones_until_the_share_is_used_and_anew_the_next_day():
+def test_good_ones_until_the_share_is_used_and_again_the_next_day():
     day, sizes = PictureDay(), []
     for _ in range(12):
         sizes.append(day.size(DAY, 1_000_000))

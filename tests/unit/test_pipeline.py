@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from dooryard import pipeline
-from dooryard.core.effects import Look, Nobody, Record, Rest, Update
+from dooryard.core.effects import ClassifyRequest, Nobody, Record, Rest, Update
 from dooryard.core.records import Outcome
 from dooryard.tracking.visits import VisitsState
 from fakes.afternoon import BIRD, EMPTY, POLICY, Afternoon, conditions
@@ -40,7 +40,7 @@ def test_a_bird_that_lands_is_told_while_it_sits(quiet_view):
 
 def test_the_same_place_is_not_looked_at_on_every_frame(quiet_view):
     quiet_view.play(8, BIRD)
-    times = [t for t, effect in quiet_view.effects if isinstance(effect, Look)]
+    times = [t for t, effect in quiet_view.effects if isinstance(effect, ClassifyRequest)]
     assert len(times) >= 5
     assert min(b - a for a, b in itertools.pairwise(times)) >= 0.8 - 1e-6
 
@@ -63,7 +63,7 @@ def test_what_moved_and_was_nobody_is_no_visit(quiet_view):
     quiet_view.who = ("bird", 0.02)
     quiet_view.play(8, BIRD).play(10, EMPTY)
     assert quiet_view.of(Record) == []
-    assert quiet_view.of(Look)
+    assert quiet_view.of(ClassifyRequest)
 
 
 def test_one_doubtful_look_comes_to_nothing_and_says_so(quiet_view):
@@ -87,11 +87,11 @@ def test_outside_the_watch_hours_the_camera_rests_and_visits_are_brought_to_an_e
     # The first frame is taken at 14:00:00 in London; the window closes a minute later.
     watch = POLICY + '[hours]\nwatch = { from = "09:00", to = "14:01" }\n'
     afternoon = Afternoon(conditions(watch)).play(52, EMPTY).play(20, BIRD)
-    kinds = [type(effect) for _, effect in afternoon.effects if not isinstance(effect, Look)]
+    kinds = [type(effect) for _, effect in afternoon.effects if not isinstance(effect, ClassifyRequest)]
     assert kinds == [Record, Update, Rest]
     assert afternoon.of(Rest) == [Rest(resting=True)]
     assert not afternoon.state.watching
-    assert all(t <= 60.0 for t, effect in afternoon.effects if isinstance(effect, Look))
+    assert all(t <= 60.0 for t, effect in afternoon.effects if isinstance(effect, ClassifyRequest))
 
 
 def test_time_passes_without_frames_too(quiet_view):
@@ -121,7 +121,7 @@ def test_an_old_state_can_be_gone_on_from(quiet_view):
 
 def test_a_doubtful_look_teaches_the_gate_nothing_and_a_clear_one_does(quiet_view):
     quiet_view.play(1.0, BIRD)
-    state, box = quiet_view.state, quiet_view.of(Look)[0].boxes[0]
+    state, box = quiet_view.state, quiet_view.of(ClassifyRequest)[0].boxes[0]
     now = moment(quiet_view.t)
     apart = replace(state, visits=VisitsState(b"s"))
     for p, taught in ((0.25, False), (0.02, True), (0.9, True)):

@@ -149,7 +149,7 @@ def test_a_told_visit_that_lasts_is_told_once_more(quiet_view):
     assert 30 <= again.visit.stay_s < 33
     assert len(quiet_view.state.policy.told) == 1  # it counts toward no cap and starts no cooldown
     quiet_view.play(10, EMPTY)
-    assert quiet_view.state.lingered == frozenset()
+    assert quiet_view.state.still_here == frozenset()
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ import pytest
 
 from dooryard.classify.fake import FakeClassifier
 from dooryard.core.records import Box, Exposure, Naming
-from dooryard.rehearse.answers import Answer, RememberingClassifier, file_name, key_of, load, save
+from dooryard.rehearse.answers import CachedSighting, RememberingClassifier, file_name, key_of, load, save
 from helpers import frame
 
 BOX = Box(0.2, 0.2, 0.6, 0.6)
@@ -17,7 +17,7 @@ BOX = Box(0.2, 0.2, 0.6, 0.6)
 
 def answer(value=0.25, features=None):
     species = (Naming("bird", 1 / 3, "house finch", "Haemorhous mexicanus"), Naming("bird", 0.1))
-    return Answer({"bird": value, "cat": 0.0}, species, 51.7, features)
+    return CachedSighting({"bird": value, "cat": 0.0}, species, 51.7, features)
 
 
 def test_numbers_come_back_as_they_were(tmp_path):
@@ -38,12 +38,12 @@ def test_no_file_yet(tmp_path):
 
 
 @pytest.mark.parametrize("data", [b"", b"PK\x03\x04", b"nonsense" * 100])
-def test_a_damaged_file_is_said_and_made_anew(tmp_path, data):
+def test_a_damaged_file_is_said_and_made_again(tmp_path, data):
     path = tmp_path / "answers.npz"
     path.write_bytes(data)
     found, trouble = load(path)
     assert found == {}
-    assert "cannot be read and is made anew" in trouble
+    assert "cannot be read and is rebuilt" in trouble
 
 
 def test_every_cut_of_a_file_is_damage_or_the_whole(tmp_path):

@@ -9,7 +9,7 @@ from datetime import timedelta
 import pytest
 
 from dooryard.core.errors import ConfigError, DooryardError
-from dooryard.rehearse.command import Wish, rehearse
+from dooryard.rehearse.command import RehearseOptions, rehearse
 from dooryard.rehearse.jobs import Progress
 from fakes.recordings import write_frame
 from fakes.rules import START
@@ -32,8 +32,8 @@ def frames(tmp_path):
 
 def asked(frames, **more):
     out, progress = io.StringIO(), io.StringIO()
-    wish = Wish([str(frames / "frames")], frames / "a.toml", **more)
-    assert rehearse(wish, out, progress) == 0
+    options = RehearseOptions([str(frames / "frames")], frames / "a.toml", **more)
+    assert rehearse(options, out, progress) == 0
     assert progress.getvalue() == "" or more.get("report")
     return out.getvalue()
 
@@ -62,14 +62,14 @@ def test_json_and_a_report(frames):
 
 def test_the_built_in_policy(frames):
     out = io.StringIO()
-    assert rehearse(Wish([str(frames / "frames")]), out, io.StringIO()) == 0
+    assert rehearse(RehearseOptions([str(frames / "frames")]), out, io.StringIO()) == 0
     assert "by the built-in policy" in out.getvalue()
 
 
 def test_warnings_go_beside_the_table(frames):
     (frames / "a.toml").write_text(POLICY + '[[rule]]\nname = "more cats"\nvisitor = ["cat"]\n')
     out, progress = io.StringIO(), io.StringIO()
-    assert rehearse(Wish([str(frames / "frames")], frames / "a.toml"), out, progress) == 0
+    assert rehearse(RehearseOptions([str(frames / "frames")], frames / "a.toml"), out, progress) == 0
     assert '"more cats" can never fire' in progress.getvalue()
     assert "never fire" not in out.getvalue()
 
@@ -79,7 +79,7 @@ def test_what_is_wrong_is_said(frames):
     with pytest.raises(ConfigError, match=r"a\.toml:6: rule\[1\]\.cooldwon_min: unknown key \(did you mean"):
         asked(frames)
     with pytest.raises(DooryardError):
-        rehearse(Wish([str(frames / "nowhere")]), io.StringIO(), io.StringIO())
+        rehearse(RehearseOptions([str(frames / "nowhere")]), io.StringIO(), io.StringIO())
 
 
 def test_a_report_that_cannot_be_written(frames):

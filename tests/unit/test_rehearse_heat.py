@@ -15,7 +15,7 @@ from dooryard.classify.fake import FakeClassifier
 from dooryard.core.errors import CameraError
 from dooryard.core.records import Exposure, Frame, Moment
 from dooryard.health.thermal import Throttle
-from dooryard.health.throttle import spared_conditions
+from dooryard.health.throttle import throttled_conditions
 from dooryard.rehearse.page import page
 from dooryard.rehearse.recorded import Readings, Recorded, read
 from dooryard.rehearse.replay import replay
@@ -64,7 +64,7 @@ def test_the_camera_is_off_while_it_is_hot():
     ((start, end),) = done.rests
     assert [text for _, text in done.heat] == [
         "cpu is at 75 °C: camera off",
-        "cpu is at 50 °C again: no longer camera off",
+        "cpu is down to 50 °C: camera on again",
     ]
     assert (start - done.first, end - done.first) == (timedelta(seconds=110), timedelta(seconds=210))
     assert "cpu is at 75 °C: camera off" in told_table(done)
@@ -86,7 +86,7 @@ def test_the_pace_of_a_sensor_is_that_of_its_recording():
 @pytest.mark.parametrize(("asked", "waits"), [(None, 0.8), (0.1, 0.8), (5.0, 5.0)])
 def test_looks_are_never_more_frequent_than_without(asked, waits):
     rules = conditions(BoxFile(), policy({}), clock_set=True)
-    assert spared_conditions(rules, Throttle(look_every_s=asked)).look_every_s == waits
+    assert throttled_conditions(rules, Throttle(look_every_s=asked)).look_every_s == waits
 
 
 def test_fewer_frames_are_seen_while_it_is_hot(monkeypatch):
@@ -114,7 +114,7 @@ def test_silence_keeps_the_camera_off_for_an_hour():
     done = rehearsed({"camera": "off"}, [75.0] * 5, frames=400, per_s=0.1)
     assert [text.partition(":")[0] for _, text in done.heat] == [
         "cpu is at 75 °C",
-        "cpu has been silent for 1 h",
+        "cpu has been silent for 1 h, so its state is unknown",
     ]
     ((start, end),) = done.rests
     assert end - start == pytest.approx(timedelta(seconds=3600 + 40 - 20), abs=timedelta(seconds=61))

@@ -11,7 +11,7 @@ from dooryard.core.errors import ConfigError
 from dooryard.core.records import Outcome, Visitor
 from dooryard.history import annotations as marks
 from dooryard.history.entries import Said
-from dooryard.rehearse.command import Wish, rehearse
+from dooryard.rehearse.command import RehearseOptions, rehearse
 from dooryard.rehearse.marked import MarkedTimes, marked_times, score_by_marks
 from dooryard.rehearse.truth import TrueVisit
 from fakes.recordings import write_frame
@@ -75,12 +75,14 @@ def recorded(tmp_path):
 
 def test_the_command_takes_the_marks_of_the_box(recorded):
     out = io.StringIO()
-    wish = Wish([str(recorded / "frames")], box=recorded / "box.toml", marks=True)
-    assert rehearse(wish, out, io.StringIO()) == 0
+    options = RehearseOptions([str(recorded / "frames")], box=recorded / "box.toml", marks=True)
+    assert rehearse(options, out, io.StringIO()) == 0
     assert "wren                    0 of 1 (0 to 79 %)" in out.getvalue()
     assert "judged by marks: 0 of 0 visits" in out.getvalue()
     out = io.StringIO()
-    report = Wish(wish.recordings, box=wish.box, marks=True, report=recorded / "r.html", as_json=True)
+    report = RehearseOptions(
+        options.recordings, box=options.box, marks=True, report=recorded / "r.html", as_json=True
+    )
     assert rehearse(report, out, io.StringIO()) == 0
     assert '"note": "judged by marks' in out.getvalue()
     assert "Judged by marks" in (recorded / "r.html").read_text()
@@ -89,4 +91,6 @@ def test_the_command_takes_the_marks_of_the_box(recorded):
 def test_marks_need_a_box_and_no_truth_beside_them(recorded):
     for more in ({}, {"box": recorded / "box.toml", "truth": recorded / "t.csv"}):
         with pytest.raises(ConfigError, match="marks are those of a box"):
-            rehearse(Wish([str(recorded / "frames")], marks=True, **more), io.StringIO(), io.StringIO())
+            rehearse(
+                RehearseOptions([str(recorded / "frames")], marks=True, **more), io.StringIO(), io.StringIO()
+            )

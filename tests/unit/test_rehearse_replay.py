@@ -67,10 +67,10 @@ def test_the_squirrel_is_told_by_one_policy_and_not_by_the_other(known):
     (a,), (b,) = told.seen, silent.seen
     assert a.visit.id == b.visit.id
     assert (a.visit.visitor.group, a.decision.outcome) == ("squirrel", Outcome.TELL)
-    assert b.decision.reason == "not told: Alder Row, a squirrel: no rule is for this visitor"
+    assert b.decision.reason == "not sent: Alder Row, a squirrel: no rule matches this visitor"
     assert a.visit.end is not None
     assert a.decided.mono_s < a.visit.end.mono_s  # told while it was there
-    assert [each.what for each in differences(told, silent)] == ["not told, was told"]
+    assert [each.what for each in differences(told, silent)] == ["not sent, was sent"]
 
 
 def test_pictures_are_small_and_whole(known):

@@ -28,11 +28,11 @@ def test_what_differs_and_why():
     silent = seen(100, "bird", Outcome.SILENT, why="cooldown of 4 min has 10 s left", number=2)
     a, b = rehearsal(squirrel, bird), replace(rehearsal(squirrel, silent), policy_file="other.toml")
     (found,) = differences(a, b)
-    assert (found.a, found.b, found.what) == (bird, silent, "not told, was told")
+    assert (found.a, found.b, found.what) == (bird, silent, "not sent, was sent")
     text = table.difference_table(a, b, [], [found])
-    assert "14 Jun 14:04:40  bird, species not sure: not told, was told" in text
-    assert '      alder-row.toml: told: by rule "rule 1" to phone' in text
-    assert "      other.toml: not told: cooldown of 4 min has 10 s left" in text
+    assert "14 Jun 14:04:40  bird, species not sure: not sent, was sent" in text
+    assert '      alder-row.toml: sent: by rule "rule 1" to phone' in text
+    assert "      other.toml: not sent: cooldown of 4 min has 10 s left" in text
 
 
 def test_the_same_is_no_difference():
@@ -43,8 +43,8 @@ def test_the_same_is_no_difference():
 
 def test_a_visit_that_only_one_has():
     a, b = rehearsal(seen(0, number=1), seen(100, number=2)), rehearsal(seen(0, number=1))
-    assert [each.what for each in differences(a, b)] == ["only with the first: told"]
-    assert [each.what for each in differences(b, a)] == ["only with the second: told"]
+    assert [each.what for each in differences(a, b)] == ["only with the first: sent"]
+    assert [each.what for each in differences(b, a)] == ["only with the second: sent"]
 
 
 def test_visits_are_paired_by_time_where_their_ids_differ():
@@ -74,10 +74,10 @@ def test_the_table():
     held = seen(200, "cat", Outcome.HOLD, why="quiet hours until 15:00", number=3)
     text = table.told_table(rehearsal(seen(0, number=1), held))
     assert text.split("\n")[2:4] == [
-        '  14 Jun 14:03:00    12 s   squirrel                     90 %   told: by rule "rule 1" to phone',
+        '  14 Jun 14:03:00    12 s   squirrel                     90 %   sent: by rule "rule 1" to phone',
         f"  14 Jun 14:06:20    12 s   {'cat':<29}90 %   held for the summary: quiet hours until 15:00",
     ]
-    assert "3000 frames in 10 min: 2 visits (1 told, 1 held for the summary)" in text
+    assert "3000 frames in 10 min: 2 visits (1 sent, 1 held for the summary)" in text
     assert "nobody came" in table.told_table(rehearsal())
 
 
@@ -92,7 +92,7 @@ def test_data_for_other_programs():
     first = rehearsal(seen(0, number=1))
     result = score([TrueVisit(later(0).wall, later(9).wall, "squirrel")], first)
     data = json.loads(json.dumps(machine.rehearsal_data(first, result)))
-    assert data["visits"][0]["reason"] == 'told: Alder Row, a squirrel: by rule "rule 1" to phone'
+    assert data["visits"][0]["reason"] == 'sent: Alder Row, a squirrel: by rule "rule 1" to phone'
     assert data["truth"]["false_alerts"] == {"count": 0, "total": 1, "low": 0.0, "high": 0.7935}
     other = machine.difference_data(differences(first, rehearsal()), ["a change"])
     assert other["visits"][0]["second"] is None
@@ -139,7 +139,7 @@ def test_the_page_stands_alone():
     assert "prefers-color-scheme: dark" in text
     assert 'content="width=device-width' in text
     assert "Wilson" in text
-    assert "not told, was told" in text
+    assert "not sent, was sent" in text
 
 
 def test_names_from_outside_are_not_markup():
@@ -229,11 +229,11 @@ def test_a_second_message_is_shown_and_counted():
     again = replace(once, still=(later(601).wall, "The cat is still here after 10 min"))
     a, b = rehearsal(once), rehearsal(again)
     text = table.told_table(b)
-    assert "  14 Jun 14:13:01  told again: The cat is still here after 10 min" in text.split("\n")
-    assert "1 visit (1 told, 1 told again as still here)" in text
-    assert "told again" not in table.told_table(a)
-    assert [each.what for each in differences(a, b)] == ["told again as still here, was told once only"]
+    assert "  14 Jun 14:13:01  sent again: The cat is still here after 10 min" in text.split("\n")
+    assert "1 visit (1 sent, 1 sent again as still here)" in text
+    assert "sent again" not in table.told_table(a)
+    assert [each.what for each in differences(a, b)] == ["sent again as still here, was sent once only"]
     (data,) = machine.rehearsal_data(b)["visits"]
     assert data["still_here"] == [later(601).wall.isoformat(), "The cat is still here after 10 min"]
     assert machine.rehearsal_data(a)["visits"][0]["still_here"] is None
-    assert "Told again, 14:13: The cat is still here after 10 min" in page([b])
+    assert "Sent again, 14:13: The cat is still here after 10 min" in page([b])

@@ -67,12 +67,12 @@ def test_hours(command, capsys):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("hours", "a.toml", "--days", "0"), '"0" will not do; write a whole number, 1 or more'),
-        (("hours", "a.toml", "--days", "x"), '"x" will not do; write a whole number, 1 or more'),
-        (("hours", "a.toml", "--from", "tomorrow"), '"tomorrow" is no date; write one such as 2026-06-14'),
+        (("hours", "a.toml", "--days", "0"), '"0" is not valid; write a whole number, 1 or more'),
+        (("hours", "a.toml", "--days", "x"), '"x" is not valid; write a whole number, 1 or more'),
+        (("hours", "a.toml", "--from", "tomorrow"), '"tomorrow" is not a date; write one such as 2026-06-14'),
         (("record", "week", "--frames-per-s", "0"), "write a number above 0"),
         (("record", "week", "--hours", "inf"), "write a number above 0"),
-        (("record", "week", "--hours", "x"), '"x" will not do; write a number above 0, such as 1.5'),
+        (("record", "week", "--hours", "x"), '"x" is not valid; write a number above 0, such as 1.5'),
         (("rehearse",), "required"),
     ],
 )

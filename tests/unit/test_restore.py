@@ -20,8 +20,8 @@ from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions
 from dooryard.service import restore
 from dooryard.service.restore import known_place
-from dooryard.site import model as place
-from dooryard.site.model import NegativeSample
+from dooryard.site import site_model
+from dooryard.site.site_model import NegativeSample
 from dooryard.tracking.visits import VisitSettings
 from fakes.rules import policy
 from helpers import moment
@@ -41,10 +41,10 @@ class Kept:
 
 @pytest.fixture
 def kept():
-    fresh = place.place_for(CARD.features_key, CARD.feature_count)
+    fresh = site_model.place_for(CARD.features_key, CARD.feature_count)
     looks = np.random.default_rng(1).random((5, 4)).astype(np.float32)
-    learned = place.learned(fresh, [NegativeSample(Box(0.1, 0.1, 0.3, 0.3), look) for look in looks])
-    return Kept(place.saved(learned))
+    learned = site_model.learned(fresh, [NegativeSample(Box(0.1, 0.1, 0.3, 0.3), look) for look in looks])
+    return Kept(site_model.saved(learned))
 
 
 def test_what_was_learned_of_the_place_is_taken_up(kept):
@@ -59,7 +59,7 @@ def test_features_of_another_crop_or_network_are_not_compared(kept, changed, mon
     else:
         card = replace(CARD, model_sha256="0" * 64)
     assert known_place(kept, card).memory.learned == 0
-    assert "the classifier learns this place anew" in caplog.text
+    assert "the classifier relearns this place" in caplog.text
     assert "an older version of this program or another model made it" in caplog.text
 
 

@@ -15,11 +15,11 @@ from dooryard.service.failover import (
     TRY_AGAIN_S,
     LateClassifier,
     Sight,
-    lessons_of,
+    feedback_of,
     unnamed,
 )
-from dooryard.site import model as place
-from dooryard.teaching.feedback import Lessons
+from dooryard.site import site_model
+from dooryard.teaching.feedback import Feedback
 from dooryard.tracking.visits import VisitSettings
 from helpers import frame, moment
 
@@ -132,10 +132,10 @@ def test_one_that_comes_and_goes_is_tried_ever_less_often(sight, classifier, hea
     assert classifier.warmed == 6
 
 
-def test_a_glance_without_it_teaches_nothing(sight, classifier):
-    assert sight.glance(frame(1, 1), BOX, moment(1)) is not None
+def test_a_background_sample_without_it_teaches_nothing(sight, classifier):
+    assert sight.background_sample(frame(1, 1), BOX, moment(1)) is not None
     classifier.broken = True
-    assert sight.glance(frame(2, 2), BOX, moment(2)) is None
+    assert sight.background_sample(frame(2, 2), BOX, moment(2)) is None
 
 
 def test_a_picture_that_cannot_be_had_is_not_its_fault(sight, heard):
@@ -143,7 +143,7 @@ def test_a_picture_that_cannot_be_had_is_not_its_fault(sight, heard):
         raise CameraError("gone", "look")
 
     assert sight.look(replace(frame(1, 1), large=gone), (BOX,), moment(1)) is None
-    assert sight.glance(replace(frame(1, 1), large=gone), BOX, moment(1)) is None
+    assert sight.background_sample(replace(frame(1, 1), large=gone), BOX, moment(1)) is None
     assert heard == []
 
 
@@ -154,11 +154,11 @@ def test_what_has_no_name_has_its_picture_and_teaches_the_gate_nothing():
     with pytest.raises(ValueError, match="rectangle"):
         unnamed(frame(7, 1), (Box(0.5, 0.5, 0.5, 0.6),))
     view = object()  # would not stand being learned from
-    taught = place.gate_taught(view, [(BOX, sighting)], (), 1.0, GateSettings(), VisitSettings())
+    taught = site_model.gate_taught(view, [(BOX, sighting)], (), 1.0, GateSettings(), VisitSettings())
     assert taught is view
 
 
-class Pupil(FakeClassifier):
+class Trainable(FakeClassifier):
     taught = None
     teaching_model, teaching_features = "m", 0
 
@@ -172,21 +172,21 @@ def test_one_that_comes_late_is_made_when_it_is_warmed_up(heard, tmp_path):
         return made[0]
 
     late = LateClassifier(make, BROKEN)
-    lessons = lessons_of(tmp_path, late, lambda card: place.place_for(card.name, 4))
+    feedback = feedback_of(tmp_path, late, lambda card: site_model.place_for(card.name, 4))
     sight = Sight(late, lambda kind, text, now: heard.append(text))
     assert (late.card.feature_count, late.identity) == (0, "none")
     assert not look(sight, 0).classified
     sight.try_again(moment(60))
-    assert lessons.take_in(None) is None
-    made.append(Pupil(lambda _n, _b: {"cat": 0.8}))
+    assert feedback.take_in(None) is None
+    made.append(Trainable(lambda _n, _b: {"cat": 0.8}))
     sight.try_again(moment(180))
     assert look(sight, 181).groups["cat"] == 0.8
     assert len(heard) == 2
     assert late.card == made[0].card
-    assert lessons.take_in(None).model == "scripted"  # what was stored of the place, for its card
-    assert lessons.pupil is made[0]
+    assert feedback.take_in(None).model == "scripted"  # what was stored of the place, for its card
+    assert feedback.trainable is made[0]
 
 
 def test_one_that_is_there_is_taught_at_once(tmp_path):
-    pupil = Pupil(lambda _n, _b: {})
-    assert type(lessons_of(tmp_path, pupil, lambda _card: None)) is Lessons
+    trainable = Trainable(lambda _n, _b: {})
+    assert type(feedback_of(tmp_path, trainable, lambda _card: None)) is Feedback

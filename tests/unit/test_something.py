@@ -75,7 +75,7 @@ def test_the_gate_gets_used_to_it_within_a_quarter_of_an_hour():
         if t > 60:
             seen[50:75, 60:85] = 30  # something dark, for good
         state, motions = gate.watch(state, seen.astype(np.uint8), float(t), GateSettings(), occupied=())
-        if any(motion.held is None for motion in motions):
+        if any(motion.reject_reason is None for motion in motions):
             through.append(t)
     assert through[0] < 75
     assert 300 < through[-1] < 60 + 900
@@ -119,7 +119,7 @@ def test_no_other_rule_takes_it(visitor):
     state, decision = decide(policy({"visitor": visitor}), PolicyState(), seen, START, True, sinks=SINKS)
     assert decision.outcome is Outcome.SILENT
     assert decision.reason == (
-        'not told: Alder Row, something that moved: the classifier was away, and no rule is for "something"'
+        'not sent: Alder Row, something that moved: the classifier was away, and no rule matches "something"'
     )
     assert state == PolicyState()
 
@@ -139,7 +139,7 @@ def test_a_rule_that_names_it_tells_it_with_its_cooldown_and_whatever_it_asks_fo
 
 def test_that_rule_takes_nobody_who_has_a_name():
     _, decision = decide(policy(ASKS), PolicyState(), visit("squirrel"), START, True, sinks=SINKS)
-    assert decision.reason.endswith("no rule is for this visitor")
+    assert decision.reason.endswith("no rule matches this visitor")
 
 
 def test_why_explains_it(tmp_path):

@@ -29,7 +29,7 @@ from dooryard.sensors.spec import SensorSpec
 from dooryard.service.build import sinks as build_sinks
 from dooryard.survey.assemble import checks, peers
 from dooryard.survey.camera import camera_lines, picture_lines
-from dooryard.survey.lines import Check, Line, Report, Verdict, bad, good, look, survey
+from dooryard.survey.lines import Check, Finding, Report, Verdict, bad, good, look, survey
 from dooryard.survey.machine import card_lines, clock_lines, disk_lines, permission_lines
 from dooryard.survey.model import model_lines
 from dooryard.survey.outside import (
@@ -46,7 +46,7 @@ from fakes.sysfs_tree import whole_board
 GOOD, LOOK, BAD = Verdict.GOOD, Verdict.LOOK, Verdict.BAD
 
 
-def verdicts(lines: Sequence[Line]) -> list[Verdict]:
+def verdicts(lines: Sequence[Finding]) -> list[Verdict]:
     return [line.verdict for line in lines]
 
 
@@ -78,19 +78,19 @@ def test_the_report():
 
 def test_whatever_is_not_good_has_a_remedy():
     with pytest.raises(ValueError, match="remedy"):
-        Line("disk", BAD, "full")
+        Finding("disk", BAD, "full")
     with pytest.raises(ValueError, match="remedy"):
-        Line("disk", GOOD, "roomy", "nothing")
+        Finding("disk", GOOD, "roomy", "nothing")
 
 
 def test_a_check_that_fails_is_a_bad_line_and_the_rest_go_on():
-    def no_camera() -> Sequence[Line]:
+    def no_camera() -> Sequence[Finding]:
         raise CameraError("no camera number 0 was found", "seat its ribbon")
 
-    def fault() -> Sequence[Line]:
+    def fault() -> Sequence[Finding]:
         raise ZeroDivisionError("oh")
 
-    told: list[Line] = []
+    told: list[Finding] = []
     report = survey(
         [Check("camera", no_camera), Check("disk", fault), Check("clock", lambda: [good("clock", "set")])],
         told.append,
@@ -282,7 +282,7 @@ def test_a_button_that_cannot_be_opened():
     clock = FakeClock()
     factory = MockFactory()
     other = PushButton(17, clock, factory=factory)
-    other.turn()
+    other.tick()
     (line,) = button_lines(PushButton(17, clock, factory=factory), clock, print, within_s=600.0)
     assert line.verdict is BAD
     assert "already in use" in line.text
@@ -295,7 +295,7 @@ def test_a_button_whose_pin_does_not_open_in_time():
     clock = FakeClock()
     factory = MockFactory()
     other = PushButton(17, clock, factory=factory)
-    other.turn()
+    other.tick()
     (line,) = button_lines(PushButton(17, clock, factory=factory), clock, print, within_s=5.0)
     assert line.verdict is BAD
     assert line.text.startswith("its pin cannot be used: ")
@@ -307,7 +307,7 @@ def test_a_button_whose_pin_does_not_open_in_time():
 @pytest.mark.parametrize(
     ("name", "value", "verdict", "text"),
     [
-        ("low-power", 0, GOOD, "the supply's voltage is well"),
+        ("low-power", 0, GOOD, "the supply's voltage is normal"),
         ("low-power", 1, LOOK, "the supply's voltage is low"),
         ("slowed-down", 1, LOOK, "the processor slows itself down"),
         ("clock", 1, GOOD, "the clock has been set"),

@@ -13,14 +13,14 @@ import pytest
 from dooryard.core.clock import FakeClock, SystemClock
 from dooryard.outbox.own import DATABASE
 from dooryard.outbox.store import Store
-from dooryard.survey.lines import Line, Verdict
+from dooryard.survey.lines import Finding, Verdict
 from dooryard.survey.machine import disk_lines, permission_lines
 from dooryard.survey.store import store_lines
 
 GOOD, LOOK, BAD = Verdict.GOOD, Verdict.LOOK, Verdict.BAD
 
 
-def verdicts(lines: Sequence[Line]) -> list[Verdict]:
+def verdicts(lines: Sequence[Finding]) -> list[Verdict]:
     return [line.verdict for line in lines]
 
 

@@ -330,7 +330,7 @@ def test_the_count_is_forgotten_after_two_unbroken_hours_and_not_before(tmp_path
     ]:
         assert steady(tmp_path, doing, since_us) == ""
         assert restarts.read_text() == "2\n"
-    assert "counted anew" in steady(tmp_path, "active", since_two_hours)
+    assert "counted again" in steady(tmp_path, "active", since_two_hours)
     assert not restarts.exists()
     assert steady(tmp_path, "active", since_two_hours) == ""  # nothing to forget
 
@@ -343,7 +343,7 @@ def test_no_start_forgets_how_often_the_board_was_restarted():
 
 @pytest.mark.process
 @pytest.mark.parametrize("damage", ["", "\n", "three\n", "-1\n", "\0\0"])
-def test_a_damaged_count_is_begun_anew(tmp_path: Path, damage: str):
+def test_a_damaged_count_is_begun_again(tmp_path: Path, damage: str):
     (tmp_path / "restarts").write_text(damage)
     assert last_resort(tmp_path, "timeout", "4").returncode == 0
     assert asked(tmp_path) == ["reboot"]

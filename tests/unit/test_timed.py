@@ -15,7 +15,7 @@ def test_a_recording_brings_its_own_time():
     assert sorted(timed.due(moment(3600))) == ["minute", "upkeep"]
 
 
-def test_live_jobs_are_laid_anew_when_the_wall_clock_is_set_back():
+def test_live_jobs_are_laid_again_when_the_wall_clock_is_set_back():
     """APScheduler would wait until the wall clock has caught up; see its issue 351."""
     clock = FakeClock()
     timed = LiveScheduler(clock.now())

@@ -11,7 +11,7 @@ from dooryard.cli.try_sinks import trial_picture, try_sinks
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import SinkError
 from dooryard.core.records import Alert
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.email import EmailSink
 from dooryard.sinks.memory import MemorySink
 from dooryard.sinks.remedies import remedy_for
@@ -62,7 +62,9 @@ def test_all_well() -> None:
 
 def test_one_that_fails_does_not_keep_the_others_from_being_tried() -> None:
     last = MemorySink("last")
-    code, text = tried(MemorySink("phone", [Answer(Fate.NOT_SENT, "HTTP 503 Service Unavailable")]), last)
+    code, text = tried(
+        MemorySink("phone", [SendResult(SendOutcome.NOT_SENT, "HTTP 503 Service Unavailable")]), last
+    )
     assert code == SinkError.exit_code
     assert text.splitlines()[:2] == [
         "phone: not sent (HTTP 503 Service Unavailable)",
@@ -72,7 +74,7 @@ def test_one_that_fails_does_not_keep_the_others_from_being_tried() -> None:
 
 
 def test_a_box_without_sinks_is_told_so() -> None:
-    assert tried() == (0, "The box file names no sink. Add a [[sink]] table to be told anything.\n")
+    assert tried() == (0, "The box file names no sink. Add a [[sink]] table to be sent anything.\n")
 
 
 @pytest.mark.parametrize(
@@ -198,7 +200,7 @@ def test_what_a_mail_server_says(script: Script, options: dict[str, Any], remedy
     ],
 )
 def test_each_trouble_has_its_own_remedy(said: str, remedy: str) -> None:
-    assert remedy in (remedy_for(Answer(Fate.NOT_SENT, said)) or "")
+    assert remedy in (remedy_for(SendResult(SendOutcome.NOT_SENT, said)) or "")
 
 
 @pytest.mark.parametrize(
@@ -218,8 +220,8 @@ def test_what_was_asked_in_the_wrong_way(body: str, remedy: str) -> None:
 
 
 def test_an_answer_that_is_not_known_still_has_a_remedy() -> None:
-    assert remedy_for(Answer(Fate.REFUSED, "gibberish"))
-    assert remedy_for(Answer(Fate.SENT, "HTTP 404")) is None
+    assert remedy_for(SendResult(SendOutcome.REFUSED, "gibberish"))
+    assert remedy_for(SendResult(SendOutcome.SENT, "HTTP 404")) is None
 
 
 def test_any_name_can_be_drawn() -> None:
@@ -228,7 +230,7 @@ def test_any_name_can_be_drawn() -> None:
 
 def test_a_fault_in_one_sink_does_not_keep_the_others_from_being_tried() -> None:
     class Faulty(MemorySink):
-        def send(self, alert: Alert, picture: bytes | None) -> Answer:
+        def send(self, alert: Alert, picture: bytes | None) -> SendResult:
             raise RuntimeError("a secret may stand here")
 
     last = MemorySink("last")

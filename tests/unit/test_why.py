@@ -43,7 +43,7 @@ def told(folder, name):
 def test_why_it_was_told(folder):
     lines = told(folder, "01ab1-visit")
     assert lines[1] == "A squirrel, 90 % sure at the end, 2026-06-14 13:03:00 UTC, stayed 12 s"
-    assert lines[2] == 'Told: Alder Row, a squirrel: by rule "rule 1" to phone, post'
+    assert lines[2] == 'Sent: Alder Row, a squirrel: by rule "rule 1" to phone, post'
     assert "  met      cooldown: cooldown of 10 min has not begun" in lines
     assert "  phone: waiting, 0 tries" in lines
 

@@ -44,7 +44,7 @@ def campaigns(count: int, seed: int, folder: Path) -> dict[str, Callable[[], lis
         "configs": lambda: [configs.attack(place("configs"))],
         "saved": lambda: saved.states(place("saved"), count, seed),
         "taught": lambda: [saved.taught_birds(count, seed)],
-        "notes": lambda: [saved.notebooks(place("notes"), count, seed)],
+        "notes": lambda: [saved.databases(place("notes"), count, seed)],
         "web": lambda: [web.attack(seed)],
         "mail": lambda: [mail.attack(seed)],
         "kills": lambda: [_kills(max(25, count // 8), seed)],

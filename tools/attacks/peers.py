@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from dooryard.core.records import Alert
-from dooryard.sinks.base import Answer, Sink
+from dooryard.sinks.base import SendResult, Sink
 
 Talk = Callable[[socket.socket], None]
 PATIENCE_S = 20.0  # past this a sink is said to hang
@@ -69,7 +69,7 @@ def endless(connection: socket.socket, piece: bytes) -> None:
 
 def problem_of(sink: Sink, alert: Alert, picture: bytes | None, secrets: list[str]) -> str | None:
     """Send once; None where the sink answered in bounded time, memory and words, and kept its secrets."""
-    answers: list[Answer | BaseException] = []
+    answers: list[SendResult | BaseException] = []
 
     def send() -> None:
         try:
@@ -77,7 +77,7 @@ def problem_of(sink: Sink, alert: Alert, picture: bytes | None, secrets: list[st
         except BaseException as error:  # noqa: BLE001  whatever it is, it is the finding
             answers.append(error)
 
-    before = _peak_kib(anew=True)
+    before = _peak_kib(reset=True)
     thread = threading.Thread(target=send, daemon=True)
     thread.start()
     thread.join(PATIENCE_S)
@@ -96,9 +96,9 @@ def problem_of(sink: Sink, alert: Alert, picture: bytes | None, secrets: list[st
     return None
 
 
-def _peak_kib(*, anew: bool = False) -> int:
-    """The most memory that this process has had; `anew`: since now. Source: proc_pid_clear_refs(5)."""
-    if anew:
+def _peak_kib(*, reset: bool = False) -> int:
+    """The most memory that this process has had; `reset`: since now. Source: proc_pid_clear_refs(5)."""
+    if reset:
         Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
     status = Path("/proc/self/status").read_text(encoding="ascii")
     return int(next(each for each in status.splitlines() if each.startswith("VmHWM")).split()[1])

@@ -1,4 +1,4 @@
-"""What a box has saved, damaged in one place: the next start takes it up or begins it anew."""
+"""What a box has saved, damaged in one place: the next start takes it up or begins it again."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from attacks.outcome import Outcome, damaged, dice
 from dooryard import gate
 from dooryard.box.file import BoxFile, parse_box
 from dooryard.classify import taught
-from dooryard.classify.card import Card
+from dooryard.classify.card import ModelCard
 from dooryard.classify.card import parse as parse_card
 from dooryard.classify.onnx import BUILT_IN
 from dooryard.core.clock import FakeClock
 from dooryard.core.records import Box, Features, Luma, Moment, NegativeSample, Visitor
 from dooryard.gate import GateSettings
-from dooryard.health.state import WelfareState
+from dooryard.health.state import HealthState
 from dooryard.history.database import FILE, AnnotationDatabase
 from dooryard.history.entries import Kind
 from dooryard.outbox.own import DATABASE
@@ -33,7 +33,7 @@ from dooryard.policy.state import PolicyState
 from dooryard.service import restore
 from dooryard.service.activity_log import ActivityLog
 from dooryard.service.visit_store import VisitStore
-from dooryard.site import model as place
+from dooryard.site import site_model
 from dooryard.tracking.visits import VisitSettings
 
 NOON = datetime(2026, 6, 14, 12, 0, tzinfo=UTC)
@@ -75,7 +75,7 @@ def taught_birds(count: int, seed: int = 1) -> Outcome:
     outcome = Outcome("taught birds", "nothing damaged is used, and nothing raised")
     chance = dice(seed)
     features: Features = np.random.default_rng(1).random((3, FEATURES)).astype(np.float32)
-    data = taught.save(tuple(taught.Mark("a.png", "robin", "bird", row) for row in features), "model")
+    data = taught.save(tuple(taught.NamedPicture("a.png", "robin", "bird", row) for row in features), "model")
     for number in range(count):
         bad = damaged(data, chance)
         try:
@@ -87,42 +87,42 @@ def taught_birds(count: int, seed: int = 1) -> Outcome:
     return outcome
 
 
-def notebooks(folder: Path, count: int, seed: int = 1) -> Outcome:
+def databases(folder: Path, count: int, seed: int = 1) -> Outcome:
     """Accidents to the journal's notes: they open, and marks that can still be read are there."""
     outcome = Outcome("the journal's notes", "the service opens them, and the marks can be read")
     chance = dice(seed)
-    with closing(AnnotationDatabase(folder)) as notebook:
+    with closing(AnnotationDatabase(folder)) as database:
         for number in range(60):
-            notebook.mark(f"visit {number}", Kind.NAME, NOON, Visitor("bird", 1.0, "robin"))
-            notebook.reading(NOON, f"sensor {number}", 20.0)
+            database.mark(f"visit {number}", Kind.NAME, NOON, Visitor("bird", 1.0, "robin"))
+            database.reading(NOON, f"sensor {number}", 20.0)
     data = (folder / FILE).read_bytes()
     for number in range(count):
         for path in folder.glob("journal*"):
             path.unlink()
         (folder / FILE).write_bytes(damaged(data, chance))
-        outcome.note(f"number {number} of seed {seed}", _notebook(folder))
+        outcome.note(f"number {number} of seed {seed}", _database(folder))
     return outcome
 
 
-def _whole(card: Card) -> dict[str, bytes]:
+def _whole(card: ModelCard) -> dict[str, bytes]:
     """One of each state, with something in it."""
     rng = np.random.default_rng(1)
     view = None
     for number in range(30):
         luma: Luma = rng.integers(0, 255, (BOX.camera.luma_height, BOX.camera.luma_width), np.uint8)
         view, _ = gate.watch(view, luma, number / 5, GateSettings())
-    fresh = place.place_for(card.features_key, FEATURES)
+    fresh = site_model.place_for(card.features_key, FEATURES)
     assert view is not None
     assert fresh is not None
     looks = rng.random((5, FEATURES)).astype(np.float32)
-    learned = place.learned(fresh, [NegativeSample(Box(0.1, 0.1, 0.3, 0.3), look) for look in looks])
+    learned = site_model.learned(fresh, [NegativeSample(Box(0.1, 0.1, 0.3, 0.3), look) for look in looks])
     moment = FakeClock(NOON).now()
     return {
         "gate": gate.save(view),
-        **place.saved(learned),
+        **site_model.saved(learned),
         "policy": PolicyState().to_json(moment, BOOT).encode(),
         "absences": absence_saved.to_json(_absences(moment)).encode(),
-        "welfare": WelfareState().to_json(moment).encode(),
+        "welfare": HealthState().to_json(moment).encode(),
         "last_frame": NOON.isoformat().encode(),
         "last_summary": NOON.isoformat().encode(),
         "published": b"0123456789abcdef page",
@@ -138,25 +138,25 @@ def _absences(now: Moment) -> Absences:
     return seen
 
 
-def _start(folder: Path, card: Card, name: str, unchanged: bool, whole: dict[str, bytes]) -> str | None:
+def _start(folder: Path, card: ModelCard, name: str, unchanged: bool, whole: dict[str, bytes]) -> str | None:
     """What was wrong with a start after the accident; at its end all is saved whole again."""
     clock = FakeClock(NOON)
     try:
         with (
             closing(Store.open(folder, clock, boot=BOOT)) as store,
-            closing(ActivityLog(folder)) as daybook,
+            closing(ActivityLog(folder)) as activity_log,
         ):
             now = clock.now()
             told = store.news()
             restore.last_frame(store)
             found = restore.state(store, BOX, card, RULES, now, BOOT)
-            welfare = store.load_state("welfare")
-            if welfare is not None:
-                WelfareState.from_json(welfare.decode(), now)
-            ledger = VisitStore(store, daybook, lambda: None, BOOT, now)
-            ledger.summary(RULES, now)
-            ledger.publish("0123", ["page"], "Alder Row", now, clock_set=True)
-            ledger.save(found, None, now, thorough=True)
+            health = store.load_state("welfare")
+            if health is not None:
+                HealthState.from_json(health.decode(), now)
+            visit_store = VisitStore(store, activity_log, lambda: None, BOOT, now)
+            visit_store.summary(RULES, now)
+            visit_store.publish("0123", ["page"], "Alder Row", now, clock_set=True)
+            visit_store.save(found, None, now, thorough=True)
             store.save_states(whole)
     except Exception as error:  # noqa: BLE001  (whatever it is, it is the finding)
         return f"raised {error!r}"[:200]
@@ -165,11 +165,11 @@ def _start(folder: Path, card: Card, name: str, unchanged: bool, whole: dict[str
     return None
 
 
-def _notebook(folder: Path) -> str | None:
+def _database(folder: Path) -> str | None:
     try:
-        with closing(AnnotationDatabase(folder, mend=True)) as notebook:
-            marks = notebook.marks()
-            notebook.mark("visit 1", Kind.HIDE, NOON)
+        with closing(AnnotationDatabase(folder, mend=True)) as database:
+            marks = database.marks()
+            database.mark("visit 1", Kind.HIDE, NOON)
     except Exception as error:  # noqa: BLE001  (whatever it is, it is the finding)
         return f"raised {error!r}"[:200]
     return None if len(marks) <= 60 else f"{len(marks)} marks of 60"

@@ -31,7 +31,7 @@ class Stay:
 
 @dataclass(frozen=True, slots=True)
 class Clip:
-    """`frames()` starts anew at each call and gives the same pictures each time."""
+    """`frames()` starts again at each call and gives the same pictures each time."""
 
     name: str
     family: str

@@ -29,10 +29,10 @@ Mask = NDArray[np.uint8]
 Choice = tuple[str, str]  # gate, setting
 Through = dict[Choice, list[Box]]  # boxes let through
 
-BARS = (0.6, 0.8, 0.95, 1.1, 1.4)
+THRESHOLDS = (0.6, 0.8, 0.95, 1.1, 1.4)
 AREAS = (30, 80, 200)  # least area of a component in pixels of 320x240
 FRAMES = (1, 3, 6)  # frames that a component must have been there before
-SCORER_BARS = (0.5, 0.95, 1.6, 2.4)
+SCORER_THRESHOLDS = (0.5, 0.95, 1.6, 2.4)
 MASK_PARTS = (0.05, 0.1)  # of a body's surroundings; from 0.3 on, peers miss most small birds
 OPENING = np.ones((3, 3), np.uint8)
 
@@ -51,15 +51,17 @@ class Own:
 
     names: tuple[str, ...] = ("dooryard",)
 
-    def __init__(self, bars: tuple[float, ...] = BARS) -> None:
-        self._settings = {("dooryard", f"bar {bar}"): GateSettings(bar=bar) for bar in bars}
+    def __init__(self, thresholds: tuple[float, ...] = THRESHOLDS) -> None:
+        self._settings = {
+            ("dooryard", f"bar {threshold}"): GateSettings(threshold=threshold) for threshold in thresholds
+        }
         self._states: dict[Choice, GateState | None] = dict.fromkeys(self._settings)
 
     def step(self, luma: Luma, mono_s: float) -> Through:
         out = {}
         for key, settings in self._settings.items():
             self._states[key], motions = watch(self._states[key], luma, mono_s, settings)
-            out[key] = [motion.box for motion in motions if motion.held is None]
+            out[key] = [motion.box for motion in motions if motion.reject_reason is None]
         return out
 
 
@@ -69,14 +71,14 @@ class Model:
     def __init__(self, name: str, make: Callable[[], Any], *, scorer: bool = True) -> None:
         self._model = make()
         self._components = Components(name)
-        self._judged = Judged(f"{name} + same scorer") if scorer else None
+        self._scored = ScoredBlob(f"{name} + same scorer") if scorer else None
         self.names: tuple[str, ...] = (name, f"{name} + same scorer") if scorer else (name,)
 
     def step(self, luma: Luma, mono_s: float) -> Through:
         found = (self._model.apply(luma) == 255).astype(np.uint8)  # 127 marks shadows
         out = self._components.step(found)
-        if self._judged:
-            out |= self._judged.step(found, luma, self._model.getBackgroundImage(), mono_s)
+        if self._scored:
+            out |= self._scored.step(found, luma, self._model.getBackgroundImage(), mono_s)
         return out
 
 
@@ -125,14 +127,14 @@ class Components:
         return out
 
 
-class Judged:
+class ScoredBlob:
     """The mask's share in each cell, averaged over a body and a second, put before the gate's own judge."""
 
     def __init__(self, name: str) -> None:
         self._settings = {
-            (name, f"mask {part}, bar {bar}"): (part, GateSettings(bar=bar))
+            (name, f"mask {part}, bar {threshold}"): (part, GateSettings(threshold=threshold))
             for part in MASK_PARTS
-            for bar in SCORER_BARS
+            for threshold in SCORER_THRESHOLDS
         }
         self._states: dict[Choice, GateState] = {}
 
@@ -158,13 +160,13 @@ class Judged:
             view = View(
                 level=level, repeated=False, gain=gain, shift=(0.0, 0.0), local=local, raw=raw, whole=share,
                 gust=1.0, change=share,
-                mean=mean, quick=mean, unrest=any_state.unrest, usual=np.ones_like(mean), ratio=np.abs(mean),
+                mean=mean, quick=mean, deviation=any_state.deviation, usual=np.ones_like(mean), ratio=np.abs(mean),
                 differ=int(np.count_nonzero(np.abs(mean) > CANDIDATE)),
             )  # fmt: skip
             after, motions = decide(state, view, mono_s, settings)
             # The wind's patterns are this gate's own: they are not what a peer's mask is judged by.
             self._states[key] = replace(after, modes=no_modes(mean.shape))
-            out[key] = [motion.box for motion in motions if motion.held is None]
+            out[key] = [motion.box for motion in motions if motion.reject_reason is None]
         return out
 
 
@@ -187,9 +189,9 @@ def every_gate() -> list[Gate]:
     return [Own(), *models, Difference(15)]
 
 
-def few_gates() -> list[Gate]:
+def downsampled_gates() -> list[Gate]:
     """For a quick look: this gate as it ships, and one usual peer."""
-    return [Own((GateSettings().bar,)), Model("MOG2 16", mog2(16.0), scorer=False)]
+    return [Own((GateSettings().threshold,)), Model("MOG2 16", mog2(16.0), scorer=False)]
 
 
 def own_only() -> list[Gate]:

@@ -33,7 +33,7 @@ class Count:
     false: int = 0
     empty_h: float = 0.0
     visits: list[Seen] = field(default_factory=list)
-    said_anew: int = 0
+    said_again: int = 0
 
     def add(self, other: Count) -> None:
         self.false += other.false

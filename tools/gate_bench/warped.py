@@ -124,7 +124,7 @@ class Warped:
         out += cv2.GaussianBlur(drops, (0, 0), 0.6)
 
     def frames(self) -> Iterator[Luma]:
-        """Every frame anew, the same each time."""
+        """Every frame again, the same each time."""
         rng = np.random.default_rng(self._noise_seed)
         size = (H + NOISE_SPARE, W + NOISE_SPARE)
         bank = [rng.standard_normal(size).astype(np.float32) for _ in range(4)]
@@ -164,6 +164,6 @@ def paste(out: Map, cut: Map, x: float, y: float) -> None:
 
 
 def warped_clip(name: str, family: str, wind_class: str, scene: Scene) -> Clip:
-    """A clip by `scene`; it is drawn anew each time it is read."""
+    """A clip by `scene`; it is drawn again each time it is read."""
     made = Warped(scene)
     return Clip(name, family, wind_class, scene.frames_per_s, scene.count, made.frames, made.stays())

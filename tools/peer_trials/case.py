@@ -9,7 +9,7 @@ from typing import Generic, TypeVar
 from dooryard.cli.try_sinks import trial_alert, trial_picture
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import DooryardError
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.remedies import remedy_for
 
 Place = TypeVar("Place")  # the running servers
@@ -26,7 +26,7 @@ class NotTriedError(Exception):
 class Seen:
     """What the sink answered, and what is wrong at the receiver's end (None: nothing)."""
 
-    answer: Answer
+    answer: SendResult
     problem: str | None = None
 
 
@@ -34,14 +34,14 @@ class Seen:
 class Case(Generic[Place]):
     """`remedy` is a part of the one that must be shown; None: the message arrives and none is shown.
 
-    `or_fate` is what another version of the same server makes of it.
+    `or_outcome` is what another version of the same server makes of it.
     """
 
     name: str
-    fate: Fate
+    outcome: SendOutcome
     remedy: str | None
     run: Callable[[Place], Seen]
-    or_fate: Fate | None = None
+    or_outcome: SendOutcome | None = None
 
 
 @dataclass(frozen=True)
@@ -65,19 +65,21 @@ def judged(server: str, case: Case[Place], place: Place) -> Outcome:
     except DooryardError as error:
         # Found before anything was sent: the program ends with these words.
         found = (
-            None if case.fate is Fate.REFUSED and case.remedy and case.remedy in error.remedy else "raised"
+            None
+            if case.outcome is SendOutcome.REFUSED and case.remedy and case.remedy in error.remedy
+            else "raised"
         )
         return Outcome(server, case.name, error.what, error.remedy, problem=found)
     except Exception as error:  # noqa: BLE001  whatever it is, it is the finding
         return Outcome(server, case.name, problem=f"raised {error!r}"[:300])
     shown = remedy_for(seen.answer)
-    said = f"{seen.answer.fate.value}: {seen.answer.text}"
+    said = f"{seen.answer.outcome.value}: {seen.answer.text}"
     return Outcome(server, case.name, said, shown or "", problem=_problem(case, seen, shown))
 
 
 def _problem(case: Case[Place], seen: Seen, shown: str | None) -> str | None:
-    if seen.answer.fate not in {case.fate, case.or_fate}:
-        return f"must be {case.fate.value}"
+    if seen.answer.outcome not in {case.outcome, case.or_outcome}:
+        return f"must be {case.outcome.value}"
     if (case.remedy is None) != (shown is None) or (case.remedy or "") not in (shown or ""):
         return f"the remedy must say: {case.remedy}"
     return seen.problem

@@ -11,7 +11,7 @@ from typing import Any
 
 from PIL import Image
 
-from dooryard.sinks.base import Fate
+from dooryard.sinks.base import SendOutcome
 from dooryard.sinks.email import EmailSink
 from peer_trials.case import ALERT, NOW, PICTURE, Case, Seen
 from peer_trials.postfix import DOMAIN, PASSWORD, USER, Postfix
@@ -77,7 +77,10 @@ def _second_time(place: Postfix) -> Seen:
     post = sink(place, "greylist", f"wren@{DOMAIN}")
     first = post.send(ALERT, PICTURE)
     again = post.send(ALERT, PICTURE)
-    return Seen(again, None if first.fate is Fate.NOT_SENT else f"the first attempt was {first.fate.value}")
+    return Seen(
+        again,
+        None if first.outcome is SendOutcome.NOT_SENT else f"the first attempt was {first.outcome.value}",
+    )
 
 
 def _learned(place: Postfix) -> Seen:
@@ -92,12 +95,12 @@ def _learned(place: Postfix) -> Seen:
     )
 
 
-def _each(place: Postfix, other: str, fate: Fate) -> Seen:
+def _each(place: Postfix, other: str, outcome: SendOutcome) -> Seen:
     """Two recipients, of whom `other` is not served."""
     alert = replace(ALERT, title=f"For two, one of them {other}")
     answer = sink(place, "plain", ROBIN, other).send(alert, PICTURE)
     problem = _problem(place.arrived("robin", alert.title), WHOLE)
-    if answer.each != {ROBIN: Fate.SENT, other: fate}:
+    if answer.each != {ROBIN: SendOutcome.SENT, other: outcome}:
         problem = f"each: {dict(answer.each)}"
     if "picture" in answer.text:
         problem = "robin has the whole picture"
@@ -142,7 +145,7 @@ def _unresolved(place: Postfix) -> Seen:
 _WRONG: dict[str, Any] = {"user": USER, "password": "not this"}
 _WRONG_TOO: dict[str, Any] = {"user": USER, "password": PASSWORD + "ß"}
 _NO_TEXT: dict[str, Any] = {"user": USER, "password": "half a letter: \udce4"}
-_SENT, _NOT, _NEVER = Fate.SENT, Fate.NOT_SENT, Fate.REFUSED
+_SENT, _NOT, _NEVER = SendOutcome.SENT, SendOutcome.NOT_SENT, SendOutcome.REFUSED
 
 CASES: list[Case[Postfix]] = [
     Case("delivered, unencrypted on this machine", _SENT, None, _arrives("plain")),
@@ -173,7 +176,7 @@ CASES: list[Case[Postfix]] = [
     Case("wrong password", _NEVER, "password is wrong", _sent("starttls", security="starttls", **_WRONG)),
     Case("wrong password beyond ASCII", _NEVER, "password is wrong",
          _sent("tls", security="tls", **_WRONG_TOO)),
-    Case("a password that no log-in can carry", _NEVER, "store it anew",
+    Case("a password that no log-in can carry", _NEVER, "store it again",
          _sent("tls", security="tls", **_NO_TEXT)),
     Case("log-in wanted, none given", _NEVER, "give user and password",
          _sent("log-in", "robin@elsewhere.example")),

@@ -18,10 +18,10 @@ from PIL import Image
 from dooryard.core.clock import FakeClock
 from dooryard.core.ids import id_for
 from dooryard.core.records import Box, Clause, Decision, Outcome, Visit, Visitor
-from dooryard.outbox.schedule import Rules
+from dooryard.outbox.schedule import RetryRules
 from dooryard.outbox.store import VISIT_PICTURE, Store
-from dooryard.outbox.worker import Worker
-from dooryard.sinks.base import Answer, Fate, Sink
+from dooryard.outbox.worker import DeliveryWorker
+from dooryard.sinks.base import SendOutcome, SendResult, Sink
 from peer_trials.case import ALERT, PICTURE, Case, Seen
 from peer_trials.mail_cases import ROBIN, WREN, sink
 from peer_trials.postfix import DOMAIN, PASSWORD, USER, Postfix
@@ -50,14 +50,14 @@ class Box6:
     clock: FakeClock
     titles: list[str]
 
-    def worker(self, to: Sink) -> Worker:
-        return Worker(self.store, to, self.clock, _LOG, rules=Rules(), jitter=lambda: 1.0)
+    def worker(self, to: Sink) -> DeliveryWorker:
+        return DeliveryWorker(self.store, to, self.clock, _LOG, rules=RetryRules(), jitter=lambda: 1.0)
 
-    def passes(self, seconds: float, *workers: Worker) -> None:
+    def passes(self, seconds: float, *workers: DeliveryWorker) -> None:
         """Let time pass: each worker makes its attempts as they become due."""
         end_s = self.clock.now().mono_s + seconds
         while True:
-            waits = [wait_s for each in workers if (wait_s := each.turn()) is not None]
+            waits = [wait_s for each in workers if (wait_s := each.tick()) is not None]
             now_s = self.clock.now().mono_s
             if not waits or now_s + min(waits) > end_s:
                 break
@@ -67,11 +67,11 @@ class Box6:
     def seen(self, name: str, *problems: str | None) -> Seen:
         """As an answer: what the store says became of the six at the sink `name`."""
         counts = self.store.counts().get(name, {})
-        fate = Fate.SENT if counts == {"sent": _ALERTS} else Fate.NOT_SENT
+        outcome = SendOutcome.SENT if counts == {"sent": _ALERTS} else SendOutcome.NOT_SENT
         said = [f"{number} {state}" for state, number in sorted(counts.items())]
         waiting = sorted(self.store.pending(name), key=lambda each: each.attempts)
         told = "; ".join(said + [each.answer for each in waiting[-1:]])
-        return Seen(Answer(fate, told), next((each for each in problems if each), None))
+        return Seen(SendResult(outcome, told), next((each for each in problems if each), None))
 
 
 @contextmanager
@@ -167,11 +167,16 @@ def _back_again(place: Postfix) -> Seen:
 
 
 CASES: list[Case[Postfix]] = [
-    Case("six alerts, one mailbox full for half an hour", Fate.NOT_SENT, "mailbox is full", _full_for_hours),
-    Case("six alerts, one mailbox over quota", Fate.SENT, None, _over_quota),
-    Case("six alerts, greylisted", Fate.SENT, None, _greylisted),
-    Case("six alerts, pictures too large", Fate.SENT, None, _large("small, unannounced")),
-    Case("six alerts, only words fit", Fate.SENT, None, _large("words only")),
-    Case("six alerts, another sink's server stopped", Fate.SENT, None, _one_away),
-    Case("six alerts, the server back again", Fate.SENT, None, _back_again),
+    Case(
+        "six alerts, one mailbox full for half an hour",
+        SendOutcome.NOT_SENT,
+        "mailbox is full",
+        _full_for_hours,
+    ),
+    Case("six alerts, one mailbox over quota", SendOutcome.SENT, None, _over_quota),
+    Case("six alerts, greylisted", SendOutcome.SENT, None, _greylisted),
+    Case("six alerts, pictures too large", SendOutcome.SENT, None, _large("small, unannounced")),
+    Case("six alerts, only words fit", SendOutcome.SENT, None, _large("words only")),
+    Case("six alerts, another sink's server stopped", SendOutcome.SENT, None, _one_away),
+    Case("six alerts, the server back again", SendOutcome.SENT, None, _back_again),
 ]

@@ -7,7 +7,7 @@ import stat
 from collections.abc import Callable
 from dataclasses import replace
 
-from dooryard.sinks.base import Fate
+from dooryard.sinks.base import SendOutcome
 from peer_trials.case import Case, NotTriedError, Seen
 from peer_trials.garden import PAGE, SHOT, Garden, Hosts, Trial, in_garden, pages, same_there, with_problems
 from peer_trials.openssh import (
@@ -22,7 +22,7 @@ from peer_trials.openssh import (
 )
 from peer_trials.process import free_port, is_root
 
-_SENT, _NOT, _NEVER = Fate.SENT, Fate.NOT_SENT, Fate.REFUSED
+_SENT, _NOT, _NEVER = SendOutcome.SENT, SendOutcome.NOT_SENT, SendOutcome.REFUSED
 
 
 def _delivered(garden: Garden) -> Seen:
@@ -90,11 +90,11 @@ def _restricted(*options: str, remove_gone: bool = False, folder: str = "garden"
         garden.web = own / "garden"
         host = replace(garden.host, folder=folder, remove_gone=remove_gone)
         with garden.hosts.ssh.key_may(rrsync(*options, str(own))):
-            if garden.send(host).answer.fate is Fate.SENT:
+            if garden.send(host).answer.outcome is SendOutcome.SENT:
                 (garden.web / "day/mine.txt").write_text("mine")
                 (garden.journal / "new.html").write_text("new")
             seen = garden.send(host)
-        if seen.answer.fate is not Fate.SENT:
+        if seen.answer.outcome is not SendOutcome.SENT:
             return seen
         kept = (own / "mine.txt").read_text() == "mine"
         right = same_there(garden, {"day/mine.txt": b"mine", "new.html": b"new"})
@@ -232,12 +232,17 @@ def _overlap(garden: Garden) -> Seen:
 
 
 def _case(
-    name: str, fate: Fate, remedy: str | None, trial: Trial, *, or_fate: Fate | None = None
+    name: str,
+    outcome: SendOutcome,
+    remedy: str | None,
+    trial: Trial,
+    *,
+    or_outcome: SendOutcome | None = None,
 ) -> Case[Hosts]:
-    return Case(name, fate, remedy, in_garden(trial), or_fate)
+    return Case(name, outcome, remedy, in_garden(trial), or_outcome)
 
 
-# Where there are two fates: when a folder cannot be made, rsync ends with 3 or 11, by its version.
+# Where there are two outcomes: when a folder cannot be made, rsync ends with 3 or 11, by its version.
 CASES: list[Case[Hosts]] = [
     _case("delivered by ssh", _SENT, None, _delivered),
     _case("what has changed arrives again", _SENT, None, _changed),
@@ -257,10 +262,10 @@ CASES: list[Case[Hosts]] = [
     _case("ssh key not known there", _NOT, "into authorized_keys", _another_key),
     _case("the host's key has changed", _NOT, "poses as it", _changed_host_key),
     _case("the host's key was never noted", _NOT, "ssh-keyscan", _unknown_host_key),
-    _case("mkdir refused there", _NEVER, "may not write there", _host_that(_no_rights_there), or_fate=_NOT),
-    _case("no parent folder there", _NEVER, "make the folder above it", _no_parent, or_fate=_NOT),
+    _case("mkdir refused there", _NEVER, "may not write there", _host_that(_no_rights_there), or_outcome=_NOT),
+    _case("no parent folder there", _NEVER, "make the folder above it", _no_parent, or_outcome=_NOT),
     _case("a file in the folder's place, by ssh", _NEVER, "has that folder's name", _a_file_there,
-          or_fate=_NOT),
+          or_outcome=_NOT),
     _case("no rsync there", _NOT, "install rsync there",
           _host_that(lambda _: 'env PATH=/nowhere /bin/sh -c "$SSH_ORIGINAL_COMMAND"')),
     _case("disk full there", _NOT, "disk there is full", _host_that(_full_disk)),

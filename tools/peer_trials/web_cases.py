@@ -10,7 +10,7 @@ from typing import Any
 
 from PIL import Image
 
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.body import BodyKind, plan_from
 from dooryard.sinks.webhook import WebhookSink
 from peer_trials.case import ALERT, NOW, PICTURE, Case, Seen
@@ -19,7 +19,12 @@ from peer_trials.process import free_port
 
 WHOLE, SMALLER, NONE = "the whole picture", "a smaller picture", "no picture"
 _BASIC: dict[str, Any] = {"basic": (USER, PASSWORD)}
-_SENT, _NOT, _MAYBE, _NEVER = Fate.SENT, Fate.NOT_SENT, Fate.MAYBE_SENT, Fate.REFUSED
+_SENT, _NOT, _MAYBE, _NEVER = (
+    SendOutcome.SENT,
+    SendOutcome.NOT_SENT,
+    SendOutcome.MAYBE_SENT,
+    SendOutcome.REFUSED,
+)
 
 
 def sink(place: Nginx, path: str, server: str = "tls", scheme: str = "", **options: Any) -> WebhookSink:
@@ -38,7 +43,7 @@ def _sent(path: str, server: str = "tls", scheme: str = "", **options: Any) -> C
     return lambda place: Seen(sink(place, path, server, scheme, **options).send(ALERT, PICTURE))
 
 
-def _came(place: Nginx, post: WebhookSink, picture: bytes = PICTURE) -> tuple[Answer, list[bytes]]:
+def _came(place: Nginx, post: WebhookSink, picture: bytes = PICTURE) -> tuple[SendResult, list[bytes]]:
     """The answer, and the bodies that came with this one."""
     before = place.bodies().keys()
     answer = post.send(ALERT, picture)

@@ -17,8 +17,8 @@ from dooryard.box.file import BoxFile
 from dooryard.camera.base import Camera
 from dooryard.camera.blackout import behind
 from dooryard.camera.fake import FakeCamera
-from dooryard.camera.keeper import CameraKeeper, Patience
 from dooryard.camera.picamera_options import part_used
+from dooryard.camera.supervisor import CameraSupervisor, Patience
 from dooryard.core.clock import Clock
 from dooryard.core.errors import EXIT_OK, ConfigError
 from dooryard.core.records import Box
@@ -70,7 +70,7 @@ def aim(
     asked.check()
     stop = stop or threading.Event()
     camera = build.camera(box, base, clock)
-    keeper = CameraKeeper(camera, Patience(box.camera.stall_after_s))
+    keeper = CameraSupervisor(camera, Patience(box.camera.stall_after_s))
     numbers = (*ASKED, signal.SIGHUP)  # SIGHUP: the line to who started it is broken
     with contextlib.ExitStack() as stack:
         stack.enter_context(stopped_by(stop, numbers))

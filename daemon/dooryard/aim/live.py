@@ -15,7 +15,7 @@ from PIL import Image
 
 from dooryard import gate
 from dooryard.camera.base import EndOfFramesError
-from dooryard.camera.keeper import CameraKeeper
+from dooryard.camera.supervisor import CameraSupervisor
 from dooryard.core.clock import Clock
 from dooryard.core.errors import CameraError
 from dooryard.core.records import Exposure, Frame, Motion, Rgb
@@ -122,7 +122,7 @@ def jpeg_of(picture: Rgb) -> bytes:
 class Loop:
     """Reads a camera until it is told to stop, or until the time is up."""
 
-    keeper: CameraKeeper
+    keeper: CameraSupervisor
     rules: GateSettings
     gallery: Gallery
     clock: Clock

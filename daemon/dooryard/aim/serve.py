@@ -94,7 +94,7 @@ class _Handler(Handler):
         aimed, viewer = self.server.aimed, asked.get("viewer", "")
         focus = parts.drawn(asked.get("focus", ""))
         if not _VIEWER.fullmatch(viewer) or focus is None:
-            self.refuse(HTTPStatus.BAD_REQUEST, "Load the page anew.")
+            self.refuse(HTTPStatus.BAD_REQUEST, "Load the page again.")
         elif not aimed.gallery.admit(viewer):
             text = f"{aimed.gallery.most} are looking already. This page tries again by itself."
             self.refuse(HTTPStatus.SERVICE_UNAVAILABLE, text)

@@ -38,7 +38,7 @@ Part = Annotated[float, Field(ge=0, le=1)]  # of a side of the picture
 Rectangle = Annotated[tuple[Part, Part, Part, Part], Field(strict=False)]  # left, top, right, bottom
 
 
-class Camera(Table):
+class CameraOptions(Table):
     """Where frames come from."""
 
     kind: Literal["picamera", "folder", "scene", "fake"] = Field(
@@ -46,7 +46,7 @@ class Camera(Table):
         description="The board's camera, a recording, the simulated garden, or a scripted fake.",
     )
     camera_index: int = Field(default=0, ge=0, le=15, description="Which of the board's cameras (picamera).")
-    upside_down: bool = Field(default=False, description="It hangs head down (picamera).")
+    upside_down: bool = Field(default=False, description="The camera is rotated 180° (picamera).")
     region: tuple[Part, Part, Part, Part] | None = Field(
         default=None,
         strict=False,
@@ -63,10 +63,10 @@ class Camera(Table):
         default=None,
         gt=0,
         le=1,
-        description="Exposure to hold, in seconds. Left out: it sees to it (picamera).",
+        description="Exposure to hold, in seconds. Left out: automatic (picamera).",
     )
     gain: float | None = Field(
-        default=None, ge=1, le=64, description="Gain to hold. Left out: it sees to it (picamera)."
+        default=None, ge=1, le=64, description="Gain to hold. Left out: automatic (picamera)."
     )
     white_balance: tuple[float, float] | None = Field(
         default=None, strict=False, description="Gains of red and blue to hold (picamera)."
@@ -84,14 +84,12 @@ class Camera(Table):
     preset: str = Field(
         default="alder row afternoon", max_length=40, description="Which scene it is, by its name (scene)."
     )
-    seed: int | None = Field(
-        default=None, ge=0, description="Number that chance goes by (scene). Left out: the preset's."
-    )
+    seed: int | None = Field(default=None, ge=0, description="Random seed (scene). Left out: the preset's.")
     seconds: float | None = Field(
         default=None, gt=0, le=86400, description="How long it lasts (scene). Left out: as the preset has it."
     )
     script: str = Field(default="f", min_length=1, max_length=10_000, description="What happens (fake).")
-    repeat: bool = Field(default=True, description="Whether the script starts anew at its end (fake).")
+    repeat: bool = Field(default=True, description="Whether the script starts again at its end (fake).")
     live: bool = Field(default=True, description="Whether frames take real time (fake).")
     luma_width: LumaSide = Field(
         default=320, description="Width of the small grey picture that motion is sought in."
@@ -114,11 +112,11 @@ class Camera(Table):
         default=10.0,
         ge=1,
         le=600,
-        description="Seconds without a frame after which the camera is opened anew.",
+        description="Seconds without a frame after which the camera is reopened.",
     )
 
     @model_validator(mode="after")
-    def _complete(self) -> Camera:
+    def _complete(self) -> CameraOptions:
         if self.kind == "folder" and self.folder is None:
             raise ValueError('a camera of kind "folder" needs the key folder: where the frames are')
         if (self.large_width is None) != (self.large_height is None):

@@ -11,10 +11,18 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field
 
-from dooryard.box import checks as box_sense
+from dooryard.box import checks
 from dooryard.box.addresses import page_address
-from dooryard.box.camera import CAMERA_KEYS, Camera, Part
-from dooryard.box.sinks import Email, Heartbeat, Memory, PathText, Publish, SinkTable, Webhook
+from dooryard.box.camera import CAMERA_KEYS, CameraOptions, Part
+from dooryard.box.sinks import (
+    EmailOptions,
+    HeartbeatOptions,
+    MemoryOptions,
+    PathText,
+    PublishOptions,
+    SinkTable,
+    WebhookOptions,
+)
 from dooryard.config.toml_document import Document, Parsed, read
 from dooryard.config.toml_lines import Path
 from dooryard.config.validation import validated
@@ -23,7 +31,17 @@ from dooryard.policy.parse import note_doubles, tables
 from dooryard.policy.schema import Line, Table
 from dooryard.sensors.spec import Kind, Quantity, SensorSpec
 
-__all__ = ["BoxFile", "Email", "Memory", "Publish", "SinkTable", "Webhook", "box_in", "parse_box", "telling"]
+__all__ = [
+    "BoxFile",
+    "EmailOptions",
+    "MemoryOptions",
+    "PublishOptions",
+    "SinkTable",
+    "WebhookOptions",
+    "box_in",
+    "parse_box",
+    "telling",
+]
 
 BUILT_IN = "built-in"
 
@@ -43,7 +61,7 @@ Polygon = Annotated[
 When = Literal["after visits", "daily", "never"]
 
 
-class Classifier(Table):
+class ClassifierOptions(Table):
     """What tells who it is."""
 
     card: PathText = Field(default=BUILT_IN, description=f'The model\'s card file, or "{BUILT_IN}".')
@@ -61,7 +79,7 @@ class Classifier(Table):
     )
 
 
-class Gate(Table):
+class GateOptions(Table):
     """What counts as motion worth a look."""
 
     smallest: float = Field(
@@ -78,7 +96,7 @@ class Gate(Table):
     )
 
 
-class Sensor(Table):
+class SensorOptions(Table):
     """Something that tells how the box is; policies name it."""
 
     name: Line = Field(description="What policies call it.")
@@ -97,20 +115,20 @@ class Sensor(Table):
         return SensorSpec(**self.model_dump())
 
 
-class Button(Table):
+class ButtonOptions(Table):
     """A push button between a pin and ground: a short press asks for a message, a long one halts."""
 
     pin: int = Field(ge=0, le=27, description="The pin's GPIO number.")
     hold_s: float = Field(default=3.0, ge=1, le=30, description="Seconds to hold it for a halt.")
 
 
-class Lamp(Table):
+class LampOptions(Table):
     """A lamp that shows what the box does."""
 
     pin: int = Field(ge=0, le=27, description="The pin's GPIO number.")
 
 
-class VisitKeys(Table):
+class VisitOptions(Table):
     """When a visit is settled and over."""
 
     settle_s: float = Field(
@@ -121,7 +139,7 @@ class VisitKeys(Table):
     )
 
 
-class RecorderKeys(Table):
+class RecorderOptions(Table):
     """The box's own recording of what the camera sees, to rehearse policies on."""
 
     folder: PathText = Field(default="recording", description="Where the recording is kept.")
@@ -134,7 +152,7 @@ class RecorderKeys(Table):
     )
 
 
-class JournalKeys(Table):
+class JournalOptions(Table):
     """The pages of what came, which the box builds by itself."""
 
     build: When = Field(
@@ -156,20 +174,20 @@ class BoxFile(Table):
 
     name: Line = Field(default="dooryard", description="What this box is called in messages about itself.")
     state_folder: PathText = Field(default="state", description="Where visits, pictures and alerts are kept.")
-    camera: Camera = Field(default=Camera(), description="Where frames come from.")
-    classifier: Classifier = Field(default=Classifier(), description="What tells who it is.")
-    gate: Gate = Field(default=Gate(), description="What counts as motion.")
-    visit: VisitKeys = Field(default=VisitKeys(), description="When a visit is settled and over.")
-    sensor: tuple[Sensor, ...] = Field(
+    camera: CameraOptions = Field(default=CameraOptions(), description="Where frames come from.")
+    classifier: ClassifierOptions = Field(default=ClassifierOptions(), description="What tells who it is.")
+    gate: GateOptions = Field(default=GateOptions(), description="What counts as motion.")
+    visit: VisitOptions = Field(default=VisitOptions(), description="When a visit is settled and over.")
+    sensor: tuple[SensorOptions, ...] = Field(
         default=(), strict=False, max_length=16, description="Sensors beyond what the board itself tells."
     )
-    button: Button | None = Field(default=None, description="The push button, if there is one.")
-    lamp: Lamp | None = Field(default=None, description="The lamp, if there is one.")
-    recorder: RecorderKeys | None = Field(
+    button: ButtonOptions | None = Field(default=None, description="The push button, if there is one.")
+    lamp: LampOptions | None = Field(default=None, description="The lamp, if there is one.")
+    recorder: RecorderOptions | None = Field(
         default=None, description="The box's own recording, if it is to make one."
     )
-    journal: JournalKeys = Field(default=JournalKeys(), description="The pages of what came.")
-    heartbeat: Heartbeat | None = Field(default=None, description="Whom to tell that it is alive.")
+    journal: JournalOptions = Field(default=JournalOptions(), description="The pages of what came.")
+    heartbeat: HeartbeatOptions | None = Field(default=None, description="Whom to tell that it is alive.")
     sink: tuple[SinkTable, ...] = Field(
         default=(), strict=False, max_length=16, description="The ways out; policies name them."
     )
@@ -195,11 +213,11 @@ def box_in(document: Document) -> Parsed[BoxFile]:
         for path, text in _strangers(document.data):
             document.problem(path, text)
         if box is not None:
-            box_sense.note(document, box)
+            checks.note(document, box)
     document.raise_problems()
     assert box is not None  # or there were problems
     if not box.sink:
-        document.warning(("sink",), "the box has no sink, so nothing is told; add a [[sink]]")
+        document.warning(("sink",), "the box has no sink, so nothing is sent; add a [[sink]]")
     return Parsed(box, document.told())
 
 

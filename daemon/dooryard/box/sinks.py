@@ -29,7 +29,7 @@ MailAddress = Annotated[str, AfterValidator(mail_address)]
 PathText = Annotated[str, Field(min_length=1, max_length=4096)]
 
 
-class Webhook(Table):
+class WebhookOptions(Table):
     """A receiver of HTTP POSTs, signed by the Standard Webhooks rules if it has a secret."""
 
     kind: Literal["webhook"]
@@ -88,7 +88,7 @@ class Webhook(Table):
         )
 
     @model_validator(mode="after")
-    def _fits(self) -> Webhook:
+    def _fits(self) -> WebhookOptions:
         url = parsed_address(self.url)
         unencrypted = url is not None and url.scheme == "http" and not is_loopback(url.host or "")
         if self.bearer and unencrypted:
@@ -103,7 +103,7 @@ class Webhook(Table):
         return self
 
 
-class Email(Table):
+class EmailOptions(Table):
     """A mail server that takes messages for the box."""
 
     kind: Literal["email"]
@@ -144,7 +144,7 @@ class Email(Table):
         return self.port or {"tls": 465, "starttls": 587, "none": 25}[self.security]
 
     @model_validator(mode="after")
-    def _fits(self) -> Email:
+    def _fits(self) -> EmailOptions:
         if self.security == "none" and not is_loopback(self.host):
             raise ValueError('security "none" is only for a server on this machine; use "tls" or "starttls"')
         if (self.user is None) != (self.password is None):
@@ -152,14 +152,14 @@ class Email(Table):
         return self
 
 
-class Heartbeat(Table):
+class HeartbeatOptions(Table):
     """A request at a steady pace to somebody who notices when it stays away."""
 
     address: Secret = Field(description=f"Where the address is, which is a secret: {WHERE_SECRETS_ARE}.")
     every_s: float = Field(default=300.0, ge=30, le=86400, description="Seconds between requests.")
 
 
-class Publish(Table):
+class PublishOptions(Table):
     """Where the journal is brought whenever it has changed: a folder here, or one of a web host by rsync."""
 
     kind: Literal["publish"]
@@ -189,7 +189,7 @@ class Publish(Table):
     )
 
     @model_validator(mode="after")
-    def _fits(self) -> Publish:
+    def _fits(self) -> PublishOptions:
         mine = ("user", "key", "known_hosts")
         if self.host is None:
             strangers = [key for key in (*mine, "port", "deadline_s") if key in self.model_fields_set]
@@ -204,11 +204,13 @@ class Publish(Table):
         return self
 
 
-class Memory(Table):
+class MemoryOptions(Table):
     """A sink that keeps what it is given until the program ends, for trials."""
 
     kind: Literal["memory"]
     name: SinkLabel = Field(description="What policies call it.")
 
 
-SinkTable = Annotated[Webhook | Email | Publish | Memory, Field(discriminator="kind")]
+SinkTable = Annotated[
+    WebhookOptions | EmailOptions | PublishOptions | MemoryOptions, Field(discriminator="kind")
+]

@@ -43,7 +43,7 @@ class Lamp:
             self.pin.device.off()
         self.pin.close()
 
-    def turn(self) -> float:
+    def tick(self) -> float:
         """Light or darken the lamp. Returns the seconds until the next change."""
         now_s = self._clock.now().mono_s
         if not self.pin.open(now_s):
@@ -64,6 +64,6 @@ class Lamp:
     def _run(self) -> None:
         while not self._stopping.is_set():
             self._bell.clear()
-            sleep_s = self.turn()
+            sleep_s = self.tick()
             if not self._stopping.is_set():
                 self._clock.wait(self._bell, sleep_s)

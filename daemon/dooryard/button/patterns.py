@@ -23,9 +23,9 @@ MEANS: dict[Shows, str] = {
     Shows.RUNNING: "it runs and nobody is there",
     Shows.SEEING: "somebody is there",
     Shows.SENDING: "an alert is being sent",
-    Shows.LATE: "alerts wait because the network is away",
+    Shows.LATE: "alerts wait because the network is down",
     Shows.HOT: "too hot: it does less until it has cooled",
-    Shows.HALTING: "it is halting: leave the plug in",
+    Shows.HALTING: "it is halting: don't unplug it",
 }
 
 Steps = tuple[tuple[bool, float], ...]
@@ -49,22 +49,22 @@ STEPS: dict[Shows, Steps] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Light:
+class LampState:
     """The lamp at one moment."""
 
     lit: bool
     for_s: float  # until it changes or the pattern repeats
 
 
-def light(shows: Shows, elapsed_s: float) -> Light:
+def light(shows: Shows, elapsed_s: float) -> LampState:
     """The lamp `elapsed_s` after it began to show `shows`."""
     steps = STEPS[shows]
     left_s = elapsed_s % sum(seconds for _, seconds in steps)
     for lit, seconds in steps:
         if left_s < seconds:
-            return Light(lit, seconds - left_s)
+            return LampState(lit, seconds - left_s)
         left_s -= seconds
-    return Light(*steps[0])  # rounding: the cycle is just over
+    return LampState(*steps[0])  # rounding: the cycle is just over
 
 
 def choose(*, halting: bool, hot: bool, seeing: bool, sending: bool, late: bool) -> Shows:

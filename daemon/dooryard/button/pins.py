@@ -81,12 +81,12 @@ class Pin:
         return True
 
     def lost(self, now_s: float, error: Exception) -> None:
-        """An open pin failed: let go of it, and try anew as at the start."""
+        """An open pin failed: let go of it, and try again as at the start."""
         say(_log, logging.WARNING, "pin lost", what=self.what, why=f"{type(error).__name__}: {error}")
         try:
             self.close()
         except Exception as closing:  # noqa: BLE001  (as in `open`; the pin is gone either way)
-            say(_log, logging.WARNING, "pin not let go of", what=self.what, why=str(closing))
+            say(_log, logging.WARNING, "pin not released", what=self.what, why=str(closing))
         self._tries = 0
         self._failed(now_s, error)
 

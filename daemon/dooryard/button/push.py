@@ -57,7 +57,7 @@ class PushButton:
         state = self._state
         return 0.0 if state is None else press.stuck_s(state, self._clock.now().mono_s)
 
-    def turn(self) -> float | None:
+    def tick(self) -> float | None:
         """Take in the edges and the time. Returns the seconds to sleep; None: until an edge comes."""
         now_s = self._clock.now().mono_s
         if not self.pin.open(now_s):
@@ -95,7 +95,7 @@ class PushButton:
     def _run(self) -> None:
         while not self._stopping.is_set():
             self.bell.clear()  # before looking, so that an edge while looking is not lost
-            sleep_s = self.turn()
+            sleep_s = self.tick()
             if self._stopping.is_set():
                 return
             if sleep_s is None:

@@ -40,7 +40,7 @@ class Camera(Protocol):
         """Return the next frame.
 
         Raises `CameraStalledError` after `timeout_s`, `EndOfFramesError` at the end of a recording, and
-        `dooryard.core.errors.CameraError` when the camera is gone and must be opened anew.
+        `dooryard.core.errors.CameraError` when the camera is gone and must be opened again.
         """
         ...
 

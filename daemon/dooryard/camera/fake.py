@@ -12,12 +12,12 @@ w     a white frame
 g     a gap: nine frames are lost, then a frame
 s     a stall: nothing comes within the timeout
 e     an error in reading; the next read goes on
-d     the camera is gone: every read fails until it is opened anew
+d     the camera is gone: every read fails until it is opened again
 a     absent: the next `open` fails; several in a row fail as many times. A read finds it gone
 ====  =====================================================================================
 
 Spaces are passed over. In a sequence a step may also be a picture (H×W×3 uint8): a frame of it.
-At its end a recording is over; a live camera stalls for ever. `repeat` starts the script anew.
+At its end a recording is over; a live camera stalls for ever. `repeat` starts the script again.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ class FakeCamera:
     script : the steps
     picture : makes the picture of frame `number`, H×W×3 uint8; by default a plain one that changes
     live : whether frames arrive as the world goes, or are a recording
-    repeat : start the script anew at its end
+    repeat : start the script again at its end
     frames_per_s : how fast frames come
     luma_size : (width, height) of `Frame.luma`
     clock : what passes between frames; its own manual clock by default. With the machine's clock a
@@ -116,10 +116,10 @@ class FakeCamera:
         if not isinstance(step, str) or step in _FRAMES:
             return self._frame(step, timeout_s)
         if step in "da":  # passed by `open`
-            raise CameraError(f"{self.name} is gone", "close it and open it anew")
+            raise CameraError(f"{self.name} is gone", "close it and open it again")
         self._next += 1
         if step == "e":
-            raise CameraError(f"{self.name} could not read a frame", "close it and open it anew")
+            raise CameraError(f"{self.name} could not read a frame", "close it and open it again")
         self.clock.wait(self._never, timeout_s)
         self._due_s = self.clock.now().mono_s + self._period_s
         raise CameraStalledError(f"no frame from {self.name} within {timeout_s:g} s")

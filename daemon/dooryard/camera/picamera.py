@@ -27,7 +27,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from dooryard.camera import picamera_faults as faults
+from dooryard.camera import picamera_faults
 from dooryard.camera.base import CameraStalledError
 from dooryard.camera.picamera_opening import Opening, let_go
 from dooryard.camera.picamera_options import (
@@ -45,7 +45,7 @@ from dooryard.core.records import Exposure, Frame, Luma, Moment, Rgb
 
 _log = logging.getLogger(__name__)
 _OLDEST_S = 600.0  # a sensor time further back than this is no time of a frame in hand
-_GONE = "close it and open it anew"
+_GONE = "close it and open it again"
 Room = Callable[[tuple[int, ...]], npt.NDArray[np.uint8]]
 """Gives an array of that shape for a large picture to be put into."""
 
@@ -99,7 +99,7 @@ class PicameraCamera:
         check_sizes(large_size, luma_size, frames_per_s, buffers)
         faults = problems(self._options, frames_per_s)
         if faults:
-            raise CameraError("; ".join(faults), "mend the [camera] table of the box file")
+            raise CameraError("; ".join(faults), "fix the [camera] table of the box file")
         self.name = f"board camera {camera_index}"
         self._clock, self._index = clock, camera_index
         self._large_size, self._luma_size = large_size, luma_size
@@ -131,10 +131,10 @@ class PicameraCamera:
         opening, closing = self._opening, self._closing
         if (opening is not None and opening.hangs()) or (closing is not None and closing.is_alive()):
             raise StuckError(
-                f"{self.name} has not been let go of: the driver does not answer",
+                f"{self.name} has not been released: the driver does not answer",
                 "end the program; if the camera stays away after a restart, restart the board",
             )
-        self._library = faults.import_picamera2()
+        self._library = picamera_faults.import_picamera2()
         buffers_mib = self._buffers * (self._large_size[0] * self._large_size[1] * 3) / 2**20
         self._opening = Opening(self._start, partial(let_go, name=self.name))
         try:
@@ -142,10 +142,10 @@ class PicameraCamera:
         except TimeoutError:
             raise CameraError(
                 f"{self.name} did not start within {self._open_within_s:g} s",
-                "see the camera's lines in the system journal; power off and seat its ribbon anew",
+                "see the camera's lines in the system journal; power off and reseat its ribbon",
             ) from None
-        except faults.LIBRARY_ERRORS as error:
-            raise faults.camera_error(error, self._index, buffers_mib) from error
+        except picamera_faults.LIBRARY_ERRORS as error:
+            raise picamera_faults.camera_error(error, self._index, buffers_mib) from error
         self._owner = threading.get_ident()
 
     def read(self, timeout_s: float) -> Frame:
@@ -165,7 +165,7 @@ class PicameraCamera:
             return self._frame(self._request)
         except TimeoutError:
             raise CameraStalledError(f"no frame from {self.name} within {timeout_s:g} s") from None
-        except (*faults.LIBRARY_ERRORS, CancelledError) as error:
+        except (*picamera_faults.LIBRARY_ERRORS, CancelledError) as error:
             raise CameraError(f"{self.name} failed: {type(error).__name__}: {error}", _GONE) from error
 
     def close(self) -> None:
@@ -175,7 +175,7 @@ class PicameraCamera:
             return
         try:
             self._release()
-        except faults.LIBRARY_ERRORS as error:
+        except picamera_faults.LIBRARY_ERRORS as error:
             _log.warning("%s: the last frame could not be given back: %s", self.name, error)
         self._job = None
         self._closing = threading.Thread(
@@ -185,7 +185,7 @@ class PicameraCamera:
         self._closing.join(self._close_within_s)
         if self._closing.is_alive():
             atexit.unregister(device.close)  # the library's own; it would hold up the program's end
-            _log.error("%s: the driver did not let go within %g s", self.name, self._close_within_s)
+            _log.error("%s: the driver did not release it within %g s", self.name, self._close_within_s)
 
     def _start(self) -> Any:
         """Open, configure and start a device; on the opening thread."""
@@ -205,7 +205,7 @@ class PicameraCamera:
             "lores": {"size": self._luma_size, "format": "YUV420"},
         }
         by_camera = self._options.upside_down and not self._options.turned_by_us
-        libcamera = faults.import_libcamera()
+        libcamera = picamera_faults.import_libcamera()
         turned = {"transform": libcamera.Transform(hflip=1, vflip=1)} if by_camera else {}
         device.configure(
             device.create_video_configuration(
@@ -277,7 +277,7 @@ class PicameraCamera:
             with self._library.MappedArray(request, "main", write=False) as mapped:
                 pixels: Rgb = self._room(mapped.array.shape)
                 pixels[:] = self._upright(mapped.array)
-        except faults.LIBRARY_ERRORS as error:
+        except picamera_faults.LIBRARY_ERRORS as error:
             raise CameraError(f"the large picture of {self.name} cannot be read: {error}", _GONE) from error
         pixels.setflags(write=False)  # nobody has to copy it again
         return pixels

@@ -11,7 +11,7 @@ import sys
 import threading
 from collections.abc import Mapping
 
-from dooryard.camera import picamera_wire as wire
+from dooryard.camera import picamera_wire
 from dooryard.camera.picamera_options import PicameraSettings
 from dooryard.camera.picamera_rooms import Rooms
 from dooryard.core.errors import CameraError
@@ -30,11 +30,11 @@ class Child:
 
     def __init__(self, settings: PicameraSettings, name: str, environ: Mapping[str, str]) -> None:
         self._name = name
-        self._link, theirs = wire.pair()
+        self._link, theirs = picamera_wire.pair()
         width, height = settings.luma_size
-        luma_fd = wire.new_room(width * height)
+        luma_fd = picamera_wire.new_room(width * height)
         try:
-            self.luma = wire.mapped(luma_fd, (height, width))
+            self.luma = picamera_wire.mapped(luma_fd, (height, width))
             fds = theirs.fileno(), luma_fd
             self._process = subprocess.Popen(  # noqa: S603  (this program's own module)
                 [
@@ -50,7 +50,7 @@ class Child:
             self._link.close()
             raise CameraError(
                 f"the process for {name} cannot be started: {error}",
-                "see that there is memory to spare, then start the program anew",
+                "see that there is memory to spare, then start the program again",
             ) from error
         finally:
             os.close(luma_fd)
@@ -64,24 +64,24 @@ class Child:
     def pid(self) -> int:
         return self._process.pid
 
-    def say(self, message: wire.Message, fd: int | None = None) -> None:
+    def say(self, message: picamera_wire.Message, fd: int | None = None) -> None:
         """Send a message. That nobody is there is noticed when the answer is waited for."""
         try:
-            wire.send(self._link, message, fd)
+            picamera_wire.send(self._link, message, fd)
         except OSError as error:
             _log.debug("%s: not said: %s", self._name, error)
 
-    def hear(self, timeout_s: float) -> wire.Message | None:
+    def hear(self, timeout_s: float) -> picamera_wire.Message | None:
         """What it says; None: nothing in that time.
 
         Raises `CameraError` when it has ended.
         """
         try:
-            heard = wire.receive(self._link, timeout_s)
+            heard = picamera_wire.receive(self._link, timeout_s)
             return None if heard is None else heard[0]
         except EOFError:
             what = f"the process of {self._name} {self._end()}"
-            raise CameraError(what, "close it and open it anew") from None
+            raise CameraError(what, "close it and open it again") from None
 
     def leave(self, *, settle_s: float, within_s: float) -> None:
         """Let it close the camera and end, and end it after `within_s`; wait for that `settle_s` at most."""
@@ -105,7 +105,7 @@ class Child:
     def _see_it_end(self, within_s: float) -> None:
         for number, wait_s in ((None, within_s), (signal.SIGABRT, _DYING_S), (signal.SIGKILL, within_s)):
             if number is not None:
-                _log.error("%s: the driver did not let go: signal %s", self._name, number.name)
+                _log.error("%s: the driver did not release it: signal %s", self._name, number.name)
                 self._process.send_signal(number)
             try:
                 self._process.wait(wait_s)

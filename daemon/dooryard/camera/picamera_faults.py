@@ -73,7 +73,7 @@ def camera_error(error: BaseException, camera_index: int, buffers_mib: float) ->
         )
     return CameraError(
         f"the camera does not start: {type(error).__name__}: {texts}",
-        f"see the camera's lines in the system journal; if it goes on, {_OFF_FIRST} seat its ribbon anew",
+        f"see the camera's lines in the system journal; if it goes on, {_OFF_FIRST} reseat its ribbon",
     )
 
 
@@ -84,7 +84,7 @@ def _heap_fault(chain: list[BaseException]) -> CameraError | None:
             return CameraError(
                 f"the memory for the camera's buffers is refused: {link}",
                 "let the service's user into the group video (`sudo usermod -aG video dooryard`), then start "
-                "it anew; the unit allows the device with DeviceAllow=char-dma_heap",
+                "it again; the unit allows the device with DeviceAllow=char-dma_heap",
             )
         if "could not open any dmaheap" in str(link).lower():
             return CameraError(

@@ -52,13 +52,13 @@ class Opening:
             with self._lock:
                 self._error = error
                 if self._given_up:
-                    _log.warning("the camera failed after nobody waited for it any more: %s", error)
+                    _log.warning("the camera failed after the wait for it had ended: %s", error)
             return
         with self._lock:
             self._device = None if self._given_up else device
             late = self._given_up
         if late:
-            _log.warning("the camera came after nobody waited for it any more: closing it")
+            _log.warning("the camera opened too late, nothing waits for it any more: closing it")
             self._let_go(device)
 
 

@@ -32,7 +32,7 @@ class PicameraOptions:
     is that they fit only one light. A quarter turn is not on offer: the hardware cannot (picamera2 #792).
     """
 
-    upside_down: bool = False  # the camera hangs head down: turn the picture by half a turn
+    upside_down: bool = False  # the camera is rotated 180°: rotate the picture back
     region: Box | None = None  # the part of the upright view to use, widened to the pictures' shape
     exposure_s: float | None = None
     gain: float | None = None  # analogue gain, 1.0 = base sensitivity
@@ -142,7 +142,7 @@ def controls(
             "take the options for it out of the box file (most cameras are focused by hand, at the lens)",
         )
     if beyond := out_of_range(options, available):
-        raise CameraError("; ".join(beyond), "mend the [camera] table of the box file")
+        raise CameraError("; ".join(beyond), "fix the [camera] table of the box file")
     if options.region is not None:
         wanted |= _crops(options, options.region, available, picture)
     return wanted

@@ -18,7 +18,7 @@ from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from functools import partial
 
-from dooryard.camera import picamera_wire as wire
+from dooryard.camera import picamera_wire
 from dooryard.camera.base import CameraStalledError
 from dooryard.camera.picamera import PicameraCamera, boottime_ns
 from dooryard.camera.picamera_child import Child
@@ -28,7 +28,7 @@ from dooryard.core.errors import CameraError, StuckError
 from dooryard.core.records import Box, Exposure, Frame, Luma, Moment, Rgb
 
 _log = logging.getLogger(__name__)
-_GONE = "close it and open it anew"
+_GONE = "close it and open it again"
 
 
 class PicameraProcess:
@@ -102,7 +102,7 @@ class PicameraProcess:
                 self.close()
                 raise CameraError(
                     f"{self.name} {self._phase}",
-                    "see the camera's lines in the system journal; power off and seat its ribbon anew",
+                    "see the camera's lines in the system journal; power off and reseat its ribbon",
                 )
             return False
         if heard["say"] == "failed":
@@ -147,7 +147,7 @@ class PicameraProcess:
         if self._leaving is not None and not self._leaving.gone(within_s):
             if self._leaving.given_up():
                 raise StuckError(
-                    f"{self.name} has not been let go of: the driver does not answer",
+                    f"{self.name} has not been released: the driver does not answer",
                     "end the program; if the camera stays away after a restart, restart the board",
                 )
             return False
@@ -165,7 +165,7 @@ class PicameraProcess:
         child.say({"do": what, "n": self._serial, **more}, fd)
         return self._serial
 
-    def _answer(self, child: Child, serial: int, timeout_s: float) -> wire.Message | None:
+    def _answer(self, child: Child, serial: int, timeout_s: float) -> picamera_wire.Message | None:
         """The answer to `serial`; None: it did not come in time. Raises `CameraError` for one that failed."""
         until_s = self._clock.now().mono_s + timeout_s
         while (heard := child.hear(until_s - self._clock.now().mono_s)) is not None:
@@ -177,7 +177,7 @@ class PicameraProcess:
             return heard
         return None
 
-    def _frame(self, told: wire.Message, child: Child) -> Frame:
+    def _frame(self, told: picamera_wire.Message, child: Child) -> Frame:
         moment = self._taken_at(told["taken_ns"])
         self._number += 1
         self._in_hand = self._number

@@ -1,6 +1,6 @@
 """Memory for large pictures that the camera's process writes and the service reads, used again and again.
 
-A picture is the caller's own for as long as any view of it lives; only then is its memory written anew. So
+A picture is the caller's own for as long as any view of it lives; only then is its memory written again. So
 nothing is copied to hand a picture over, and no memory has to be asked for and cleared for each.
 """
 
@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from dooryard.camera import picamera_wire as wire
+from dooryard.camera import picamera_wire
 
 _SPARE = 2  # rooms that are kept when nobody has a picture in them
 
@@ -41,7 +41,7 @@ class Rooms:
         if self._free:
             return self._free.pop()
         size = int(np.prod(self.shape))
-        fd = wire.new_room(size)
+        fd = picamera_wire.new_room(size)
         self._made += 1
         return Room(self._made, fd, mmap.mmap(fd, size, flags=mmap.MAP_SHARED, prot=mmap.PROT_READ))
 
@@ -51,7 +51,7 @@ class Rooms:
             os.close(room.fd)
         room.fd = None
 
-    def picture(self, room: Room) -> wire.Bytes:
+    def picture(self, room: Room) -> picamera_wire.Bytes:
         """What was written into `room`, read-only; the room is free again when no view of it is left."""
         whole = np.frombuffer(room.area, dtype=np.uint8)
         weakref.finalize(whole, self._give_back, room)
@@ -77,19 +77,19 @@ class WrittenRooms:
     """The camera process's side: the rooms that it was sent, and the one to be written next."""
 
     def __init__(self) -> None:
-        self._known: dict[int, wire.Bytes] = {}
-        self._next: wire.Bytes | None = None
+        self._known: dict[int, picamera_wire.Bytes] = {}
+        self._next: picamera_wire.Bytes | None = None
 
-    def choose(self, message: wire.Message, fd: int | None) -> None:
+    def choose(self, message: picamera_wire.Message, fd: int | None) -> None:
         """Take in what a "large" message says of rooms."""
         for number in message["forget"]:
             self._known.pop(number, None)
         if fd is not None:
-            self._known[message["room"]] = wire.mapped(fd, tuple(message["shape"]), write=True)
+            self._known[message["room"]] = picamera_wire.mapped(fd, tuple(message["shape"]), write=True)
             os.close(fd)
         self._next = self._known[message["room"]]
 
-    def __call__(self, shape: tuple[int, ...]) -> wire.Bytes:
+    def __call__(self, shape: tuple[int, ...]) -> picamera_wire.Bytes:
         """The room for a picture of `shape`."""
         assert self._next is not None
         assert self._next.shape == shape  # it was configured, and is checked when that is done

@@ -15,8 +15,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import asdict
 
-from dooryard.camera import picamera_faults as faults
-from dooryard.camera import picamera_wire as wire
+from dooryard.camera import picamera_faults, picamera_wire
 from dooryard.camera.base import Camera, CameraStalledError
 from dooryard.camera.picamera import PicameraCamera, Room, boottime_ns
 from dooryard.camera.picamera_options import PicameraSettings
@@ -31,7 +30,7 @@ _log = logging.getLogger(__name__)
 Make = Callable[[PicameraSettings, Room], Camera]
 
 
-class Worker:
+class CameraWorker:
     """Answers on `link` until its other end is closed."""
 
     def __init__(self, link: socket.socket, luma_fd: int, make: Make, clock: Clock) -> None:
@@ -42,27 +41,27 @@ class Worker:
     def serve(self) -> None:
         """Open the camera that the first message tells of, and give its frames; close it at the end."""
         try:
-            first = wire.receive(self._link, None)
+            first = picamera_wire.receive(self._link, None)
         except EOFError:
             return
         assert first is not None  # without a timeout
         settings = PicameraSettings.from_json(first[0])
         camera = self._make(settings, self._rooms)
-        self._luma = wire.mapped(self._luma_fd, settings.luma_size[::-1], write=True)
+        self._luma = picamera_wire.mapped(self._luma_fd, settings.luma_size[::-1], write=True)
         try:
             self._open(camera)
             while True:
-                heard = wire.receive(self._link, None)
+                heard = picamera_wire.receive(self._link, None)
                 assert heard is not None
                 self._answer(camera, *heard)
         except (EOFError, BrokenPipeError, ConnectionResetError):
-            _log.debug("the service has no more questions")
+            _log.debug("the service has closed the connection")
         finally:
             camera.close()
 
     def _open(self, camera: Camera) -> None:
         try:
-            faults.import_picamera2()
+            picamera_faults.import_picamera2()
             self._say("loaded", 0)
             camera.open()
         except CameraError as error:
@@ -70,7 +69,7 @@ class Worker:
             raise EOFError from error
         self._say("open", 0)
 
-    def _answer(self, camera: Camera, asked: wire.Message, fd: int | None) -> None:
+    def _answer(self, camera: Camera, asked: picamera_wire.Message, fd: int | None) -> None:
         serial = asked["n"]
         try:
             if asked["do"] == "large":
@@ -98,7 +97,7 @@ class Worker:
         self._say("large", serial)
 
     def _say(self, kind: str, serial: int, **more: object) -> None:
-        wire.send(self._link, {"say": kind, "n": serial, **more})
+        picamera_wire.send(self._link, {"say": kind, "n": serial, **more})
 
 
 def main() -> None:
@@ -112,7 +111,7 @@ def main() -> None:
     link = socket.socket(fileno=int(sys.argv[1]))
     status = 1
     try:
-        Worker(link, int(sys.argv[2]), lambda asked, room: _camera(asked, room, clock), clock).serve()
+        CameraWorker(link, int(sys.argv[2]), lambda asked, room: _camera(asked, room, clock), clock).serve()
         status = 0
     except Exception:  # noqa: BLE001  (told; the service sees that it has ended)
         _log.exception("the camera's process fails")

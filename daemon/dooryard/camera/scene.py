@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from dooryard.camera.base import EndOfFramesError
-from dooryard.camera.garden.plan import GardenPlan, Scene
+from dooryard.camera.garden.plan import GardenPlan, GardenScene
 from dooryard.camera.luma import small_luma
 from dooryard.core.errors import CameraError
 from dooryard.core.records import Exposure, Frame, Luma, Rgb
@@ -53,10 +53,10 @@ class SceneCamera:
         self._colour: Painter | None = None
         self._small: Painter | None = None
         self._next: int | None = None
-        self._truth: Scene | None = None
+        self._truth: GardenScene | None = None
 
     @property
-    def truth(self) -> Scene:
+    def truth(self) -> GardenScene:
         """What the last frame that was read shows."""
         if self._truth is None:
             raise ValueError("no frame was read yet")
@@ -98,7 +98,7 @@ class SceneCamera:
         self._next = None
         self._colour = self._small = None
 
-    def _pictures(self, scene: Scene) -> tuple[Luma, Callable[[], Rgb]]:
+    def _pictures(self, scene: GardenScene) -> tuple[Luma, Callable[[], Rgb]]:
         if self._direct_luma:
             return self._small_painter().luma(scene), lambda: self._colour_painter().rgb(scene)
         pixels = self._colour_painter().rgb(scene)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from dooryard.classify.card import Card
+    from dooryard.classify.card import ModelCard
     from dooryard.core.records import Box, Frame, Sighting
 
 
@@ -14,7 +14,7 @@ class Classifier(Protocol):
     """Looks at parts of a frame and says who is there."""
 
     @property
-    def card(self) -> Card:
+    def card(self) -> ModelCard:
         """What the model is."""
         ...
 

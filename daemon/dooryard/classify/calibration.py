@@ -38,7 +38,7 @@ SUREST = 4.0
 """The highest log-odds of somebody that one look can have: 0.982. Networks are surer of noise than that."""
 
 
-class Line(NamedTuple):
+class LogOddsLine(NamedTuple):
     """log-odds against nobody = slope * evidence + offset."""
 
     slope: float
@@ -48,12 +48,12 @@ class Line(NamedTuple):
 class Calibration(NamedTuple):
     """The lines of a model, and what its features' leaning towards somebody is worth."""
 
-    bird: Line
-    mammal: Line
-    animal: Line
+    bird: LogOddsLine
+    mammal: LogOddsLine
+    animal: LogOddsLine
     presence: float = 0.0
 
-    def of(self, group: str) -> Line:
+    def of(self, group: str) -> LogOddsLine:
         """The line of `group`."""
         return {"bird": self.bird, "animal": self.animal}.get(group, self.mammal)
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from dooryard.classify import crop
-from dooryard.classify.calibration import Calibration, Line
+from dooryard.classify.calibration import Calibration, LogOddsLine
 from dooryard.config.toml_depth import MOST_PARTS, deep_key_line
 from dooryard.core.errors import ModelError
 
@@ -21,7 +21,7 @@ class Normalisation(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Card:
+class ModelCard:
     """What a program must know to run a model."""
 
     name: str
@@ -51,7 +51,7 @@ _LAYOUT = {"layout": "NCHW", "channels": "RGB"}  # the only one that is understo
 _TYPES = ("float32", "uint8")  # of the input; the first where none is named
 
 
-def parse(text: str, where: str) -> Card:
+def parse(text: str, where: str) -> ModelCard:
     """Read a card's TOML `text`; `where` names it in errors.
 
     Raises ModelError when it is not TOML, or a key is missing or of the wrong type.
@@ -62,7 +62,7 @@ def parse(text: str, where: str) -> Card:
     try:
         return _card(tomllib.loads(text))
     except RecursionError as error:
-        raise ModelError(f"{where}: brackets are nested far too deeply", _REMEDY) from error
+        raise ModelError(f"{where}: brackets are nested too deeply", _REMEDY) from error
     except tomllib.TOMLDecodeError as error:
         raise ModelError(f"{where}: not a model card: {error}", _REMEDY) from error
     except KeyError as error:
@@ -71,16 +71,16 @@ def parse(text: str, where: str) -> Card:
         raise ModelError(f"{where}: {error}", _REMEDY) from error
 
 
-_REMEDY = "mend the card (models/lite0.toml in the package is a whole one), or install the package again"
+_REMEDY = "fix the card (models/lite0.toml in the package is a whole one), or install the package again"
 
 
-def _card(data: dict[str, Any]) -> Card:
+def _card(data: dict[str, Any]) -> ModelCard:
     entry, out = _of(data, "input", dict), _of(data, "outputs", dict)
     presence = _of(data, "presence", str) if "presence" in data else None
     for key, wanted in _LAYOUT.items():
         if entry[key] != wanted:
             raise ValueError(f"input.{key} is {entry[key]!r}; only {wanted!r} is understood")
-    card = Card(
+    card = ModelCard(
         name=_of(data, "name", str),
         model=_of(data, "model", str),
         model_sha256=_of(data, "model_sha256", str),
@@ -98,14 +98,14 @@ def _card(data: dict[str, Any]) -> Card:
         presence_sha256="" if presence is None else _of(data, "presence_sha256", str),
         temperature=float(_of(data, "temperature", float, int)) if "temperature" in data else 1.0,
     )
-    return _checked(card, weighed="presence" in data.get("evidence", {}))
+    return _checked(card, uses_presence="presence" in data.get("evidence", {}))
 
 
-def _checked(card: Card, *, weighed: bool) -> Card:
-    """Return `card`, whose parts fit each other; `weighed`: its evidence has a weight for the presence."""
+def _checked(card: ModelCard, *, uses_presence: bool) -> ModelCard:
+    """Return `card`, whose parts fit each other; `uses_presence`: its evidence has a weight for the presence."""
     if min(card.side_px, card.classes, card.temperature) <= 0:
         raise ValueError("side_px, classes and temperature must be above zero")
-    if weighed != (card.presence is not None) or (weighed and card.features is None):
+    if uses_presence != (card.presence is not None) or (uses_presence and card.features is None):
         raise ValueError("presence and evidence.presence need each other, and outputs.features")
     for name in (card.model, card.labels, *([] if card.presence is None else [card.presence])):
         if name in ("", ".", "..") or "/" in name or "\\" in name:
@@ -134,7 +134,7 @@ def _calibration(table: dict[str, Any]) -> Calibration:
         values = _of(table, key, list)
         if len(values) != 2 or not all(type(value) in (int, float) for value in values) or values[0] <= 0:
             raise ValueError(f"evidence.{key} is {values!r}; it must be [slope above 0, offset]")
-        lines[key] = Line(float(values[0]), float(values[1]))
+        lines[key] = LogOddsLine(float(values[0]), float(values[1]))
     presence = float(_of(table, "presence", float, int)) if "presence" in table else 0.0
     if not 0 <= presence < math.inf:
         raise ValueError(f"evidence.presence is {presence!r}; it must be a number, 0 or more")

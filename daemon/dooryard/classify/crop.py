@@ -18,7 +18,7 @@ from dooryard.core.records import Box, Rgb
 
 EDITION = 3
 """To be raised when other planes come of the same picture: what was kept of networks' answers and features
-(by a rehearsal, of taught visitors, of the place) is then made anew."""
+(by a rehearsal, of taught visitors, of the place) is then made again."""
 
 MARGIN = 0.15
 """Added on each side, in parts of the box's longer side: the animal then fills three quarters."""
@@ -39,7 +39,7 @@ _SHARPER = np.array([[0, -1, 0], [-1, 12, -1], [0, -1, 0]], dtype=np.float32)
 """Eighths: the value, and an eighth of how far it stands out of its four neighbours, each."""
 
 
-class Window(NamedTuple):
+class CropWindow(NamedTuple):
     """A square of whole pixels within a picture."""
 
     left: int
@@ -60,10 +60,10 @@ class Prepared(NamedTuple):
 
     planes: Planes  # each (S, S)
     sharpness: float  # of the square's `green`, grey levels squared
-    window: Window
+    window: CropWindow
 
 
-def window(box: Box, width: int, height: int) -> Window:
+def window(box: Box, width: int, height: int) -> CropWindow:
     """Return the square around `box` in a picture of `width` x `height` pixels.
 
     It has a margin, is moved to lie inside the picture, is at least `MIN_SIDE_PX` wide (and says when
@@ -75,7 +75,7 @@ def window(box: Box, width: int, height: int) -> Window:
     x, y = box.centre
     left = min(max(int(x * width - side / 2 + 0.5), 0), width - side)
     top = min(max(int(y * height - side / 2 + 0.5), 0), height - side)
-    return Window(left, top, side, small=min(wanted, width, height) < MIN_SIDE_PX)
+    return CropWindow(left, top, side, small=min(wanted, width, height) < MIN_SIDE_PX)
 
 
 def denoise(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -93,7 +93,7 @@ def denoise(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return done
 
 
-def square(picture: Rgb, at: Window, gain: float | None, side: int) -> Square:
+def square(picture: Rgb, at: CropWindow, gain: float | None, side: int) -> Square:
     """Return the window of `picture` (H, W, 3), denoised if the sensor is noisy, at (side, side).
 
     A window that is to shrink is resized first, which already averages noise. From `NOISY_GAIN` on noise is

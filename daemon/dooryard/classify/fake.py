@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from dooryard.classify import crop, sightings
-from dooryard.classify.card import Card
+from dooryard.classify.card import ModelCard
 from dooryard.classify.labels import GROUPS
 from dooryard.core.records import Box, Frame, Naming, Picture, Sighting
 
@@ -23,7 +23,7 @@ def _no_species(_frame: int, _box: Box) -> Sequence[Naming]:
 class FakeClassifier:
     """Asks `script` who is there. Pictures and sharpness are real, features there are none."""
 
-    card = Card(
+    card = ModelCard(
         name="scripted",
         model="none",
         model_sha256="",

@@ -15,7 +15,7 @@ from dooryard.classify.presence import Presence
 from dooryard.core.errors import ModelError
 from dooryard.core.text_files import MOST_BYTES, read_plain
 
-REINSTALL = "install the package again, or build the model anew with tools/build_model.py"
+REINSTALL = "install the package again, or rebuild the model with tools/build_model.py"
 
 MOST_MODEL_BYTES = 500_000_000  # no board that this is for could hold a larger one in memory
 
@@ -55,14 +55,14 @@ class Network:
         self.answer((np.zeros((self.card.side_px, self.card.side_px), dtype=np.uint8),) * 3)
 
 
-def as_input(card: cards.Card, planes: crop.Planes) -> NDArray[np.float32] | NDArray[np.uint8]:
+def as_input(card: cards.ModelCard, planes: crop.Planes) -> NDArray[np.float32] | NDArray[np.uint8]:
     """Return `planes`, each (S, S), as the network of `card` takes them, (1, 3, S, S)."""
     if card.normalisation is None:
         return crop.stacked(planes)
     return crop.normalised(planes, *card.normalisation)
 
 
-def _presence(card: cards.Card, path: Path) -> Presence | None:
+def _presence(card: cards.ModelCard, path: Path) -> Presence | None:
     if card.presence is None:
         return None
     table = path.with_name(card.presence)
@@ -128,7 +128,7 @@ def _session(path: Path, threads: int) -> Any:
         raise ModelError(f"{path}: onnxruntime cannot load it: {error}", REINSTALL) from error
 
 
-def _check_shapes(session: Any, card: cards.Card, path: Path) -> None:
+def _check_shapes(session: Any, card: cards.ModelCard, path: Path) -> None:
     wanted = "tensor(uint8)" if card.normalisation is None else "tensor(float)"
     expected = {
         card.input_name: ([1, 3, card.side_px, card.side_px], wanted),

@@ -104,7 +104,7 @@ def region(names: str | tuple[str, ...]) -> frozenset[str]:
         words = name.split()
         if len(words) < 2 or not words[0].istitle() or not words[1].islower():
             raise ConfigError(
-                f'"{name}" is no region and no scientific name',
+                f'"{name}" is neither a region nor a scientific name',
                 f'write one of {", ".join(REGIONS)}, or a name such as "Erithacus rubecula"',
             )
     return frozenset(names)

@@ -1,13 +1,13 @@
 """From a network's answer to groups and species. Pure.
 
 What counts as evidence was decided on 520 crops of places where nobody was, and on photographs of small
-birds (tools/measure_model.py measures both anew):
+birds (tools/measure_model.py measures both again):
 
 - A network that does not know spreads its answer thinly over hundreds of classes, and sums over them
   come to a third and more. So a class counts only from ten times chance upwards.
-- What is left for "animal" (mostly animals that no garden has) still tells little. So in `Reading.groups`
+- What is left for "animal" (mostly animals that no garden has) still tells little. So in `CropScores.groups`
   "animal" is never somebody by itself: it counts at most as much as all named groups together. A model
-  that is calibrated (classify/calibration.py) starts from `Reading.totals` instead, where its own line for
+  that is calibrated (classify/calibration.py) starts from `CropScores.totals` instead, where its own line for
   "animal" holds a bush back and lets a badger through.
 """
 
@@ -27,7 +27,7 @@ TIMES_CHANCE = 10.0
 """A class counts from this multiple of 1 / (number of classes)."""
 
 
-class Reading(NamedTuple):
+class CropScores(NamedTuple):
     """What one crop's logits say."""
 
     totals: dict[str, float]  # what each group of `GROUPS` gets from the classes that count
@@ -77,8 +77,8 @@ def species(those: Mapping[int, float], labels: Sequence[Label]) -> tuple[Naming
     return tuple(sorted(told, key=lambda naming: -naming.probability))
 
 
-def read(logits: NDArray[np.float32], labels: Sequence[Label]) -> Reading:
+def read(logits: NDArray[np.float32], labels: Sequence[Label]) -> CropScores:
     """Turn `logits` (C,) into groups and species; `labels` has C entries."""
     those = counted(logits)
     totals = sums(those, labels)
-    return Reading(totals, evidence(totals), species(those, labels))
+    return CropScores(totals, evidence(totals), species(those, labels))

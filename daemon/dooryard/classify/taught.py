@@ -31,7 +31,7 @@ _MOST_BYTES = 64_000_000
 _ALONE = 0.35  # threshold where no name has two marks: our own choice
 
 
-class Mark(NamedTuple):
+class NamedPicture(NamedTuple):
     """One picture that the owner named."""
 
     picture: str  # names it, for taking it back
@@ -44,7 +44,7 @@ class Mark(NamedTuple):
 class Taught:
     """What can be told by teaching. K names; the arrays follow from the marks alone."""
 
-    marks: tuple[Mark, ...]
+    marks: tuple[NamedPicture, ...]
     names: tuple[str, ...]  # sorted
     centre: NDArray[np.float32]  # (D,)
     means: NDArray[np.float32]  # (K, D), of length 1
@@ -70,7 +70,7 @@ class Doubt(NamedTuple):
     looks_like: str | None  # the name it is more like, or None: more like its own than any other
 
 
-def teach(marks: tuple[Mark, ...], acceptance: float = ACCEPTANCE) -> Taught:
+def teach(marks: tuple[NamedPicture, ...], acceptance: float = ACCEPTANCE) -> Taught:
     """Return what `marks` teach. Raises ValueError for no marks, or features of different lengths."""
     if not marks or len({mark.features.shape for mark in marks}) != 1:
         raise ValueError("there must be marks, with features of one network")
@@ -116,12 +116,12 @@ def doubts(taught: Taught) -> tuple[Doubt, ...]:
     return tuple(found)
 
 
-def without(marks: tuple[Mark, ...], picture: str) -> tuple[Mark, ...]:
+def without(marks: tuple[NamedPicture, ...], picture: str) -> tuple[NamedPicture, ...]:
     """`marks` with those of `picture` taken back."""
     return tuple(mark for mark in marks if mark.picture != picture)
 
 
-def save(marks: tuple[Mark, ...], model: str) -> bytes:
+def save(marks: tuple[NamedPicture, ...], model: str) -> bytes:
     """Return `marks` as bytes; `model` names the network whose features they are."""
     return sealed(
         packed(
@@ -136,7 +136,7 @@ def save(marks: tuple[Mark, ...], model: str) -> bytes:
     )
 
 
-def load(data: bytes, model: str, feature_count: int) -> tuple[Mark, ...] | None:
+def load(data: bytes, model: str, feature_count: int) -> tuple[NamedPicture, ...] | None:
     """Return the marks that `save` took, or None: damaged, too many, or another network's."""
     sound_data = unsealed(data)
     saved = None if sound_data is None else unpacked(sound_data, _MOST_BYTES)
@@ -151,12 +151,12 @@ def load(data: bytes, model: str, feature_count: int) -> tuple[Mark, ...] | None
     if of != model or not sound or not fits or not np.isfinite(features).all():
         return None
     return tuple(
-        Mark(str(picture), str(name), str(group), row.astype(np.float32))
+        NamedPicture(str(picture), str(name), str(group), row.astype(np.float32))
         for (picture, name, group), row in zip(words, features, strict=True)
     )
 
 
-def _bounded(marks: tuple[Mark, ...]) -> tuple[Mark, ...]:
+def _bounded(marks: tuple[NamedPicture, ...]) -> tuple[NamedPicture, ...]:
     """At most `MOST_MARKS` of each name, the newest (which stand last)."""
     left: dict[str, int] = {}
     kept = []

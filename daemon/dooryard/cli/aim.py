@@ -5,13 +5,13 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from dooryard.cli.shared import add_unit, unit_of
+from dooryard.cli.shared import add_context_options, context_of
 
 
 def add(commands: Any) -> None:
     """Add the command to `commands`, what `ArgumentParser.add_subparsers` returned."""
     aim = commands.add_parser("aim", help="show the live picture for a while, to aim and focus by")
-    add_unit(aim)
+    add_context_options(aim)
     aim.add_argument("--serve", metavar="ADDRESS", required=True, help="on this address of the local network")
     aim.add_argument("--port", type=int, default=8081, metavar="N", help="(default: 8081)")
     aim.add_argument("--minutes", type=float, default=15.0, metavar="N", help="for how long (default: 15)")
@@ -33,8 +33,8 @@ def _aim(arguments: argparse.Namespace) -> int:
     where = Where(arguments.serve, arguments.port, arguments.minutes * 60, "the live picture")
     asked = Asked(where, arguments.frames_per_s, arguments.stop_service)
     asked.check()
-    unit = unit_of(arguments)
-    return aim(unit.box, unit.base, asked, SystemClock(), run_command, _tell)
+    context = context_of(arguments)
+    return aim(context.box, context.base, asked, SystemClock(), run_command, _tell)
 
 
 def _tell(text: str) -> None:

@@ -9,16 +9,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dooryard.classify.labels import GROUPS
-from dooryard.cli.shared import Unit, add_unit, unit_of
+from dooryard.cli.shared import Context, add_context_options, context_of
 
 if TYPE_CHECKING:
-    from dooryard.journal.commands import House
+    from dooryard.journal.commands import JournalContext
 
 
 def add(commands: Any) -> None:
     """Add the commands to `commands`, what `ArgumentParser.add_subparsers` returned."""
     journal = commands.add_parser("journal", help="build the pages of what came, or show them for a while")
-    add_unit(journal)
+    add_context_options(journal)
     journal.add_argument(
         "--folder", type=Path, metavar="FOLDER", help="where to (default: in the state folder)"
     )
@@ -36,13 +36,13 @@ def add(commands: Any) -> None:
     journal.set_defaults(command=_journal)
 
     mark = commands.add_parser("mark", help="say who a visit really was, keep it or hide it")
-    add_unit(mark)
+    add_context_options(mark)
     mark.add_argument("visit", metavar="VISIT", help='its id, enough of its beginning or end, or "last"')
     mark.add_argument("what", metavar="WHAT", help="nobody, a name, keep, hide, or undo")
     mark.set_defaults(command=_mark)
 
     teach = commands.add_parser("teach", help="teach the box its own visitors by pictures, or list them")
-    add_unit(teach)
+    add_context_options(teach)
     change = teach.add_mutually_exclusive_group()
     change.add_argument(
         "pictures", type=Path, nargs="?", metavar="FOLDER", help="a folder of pictures for each name in it"
@@ -52,7 +52,7 @@ def add(commands: Any) -> None:
     teach.set_defaults(command=_teach)
 
     export = commands.add_parser("export", help="hand the data on: Camtrap DP, or a plain table")
-    add_unit(export)
+    add_context_options(export)
     export.add_argument("target", type=Path, metavar="TARGET", help="a folder for Camtrap DP, or a .csv file")
     export.add_argument("--owner", metavar="NAME", help="whose data it is (default: the place's name)")
     export.add_argument("--decimals", type=int, default=2, metavar="N", help="of the position (default: 2)")
@@ -61,12 +61,14 @@ def add(commands: Any) -> None:
     export.set_defaults(command=_export)
 
 
-def _house(unit: Unit, address: str | None = None, *, with_position: bool = False) -> House:
+def _journal_context(
+    unit: Context, address: str | None = None, *, with_position: bool = False
+) -> JournalContext:
     """What is not asked for on the command line goes by the box file, as when the box builds by itself."""
     from dooryard.core.clock import SystemClock
-    from dooryard.journal.commands import House
+    from dooryard.journal.commands import JournalContext
 
-    return House(
+    return JournalContext(
         unit.state_folder,
         unit.policy,
         SystemClock(),
@@ -77,7 +79,7 @@ def _house(unit: Unit, address: str | None = None, *, with_position: bool = Fals
     )
 
 
-def _group_of(unit: Unit) -> dict[str, str]:
+def _group_of(unit: Context) -> dict[str, str]:
     """The group of each name that the box's own model knows."""
     from dooryard.service.build import visitors
 
@@ -87,37 +89,37 @@ def _group_of(unit: Unit) -> dict[str, str]:
 def _journal(arguments: argparse.Namespace) -> int:
     from dooryard.journal import commands
 
-    unit = unit_of(arguments)
-    house = _house(unit, arguments.address, with_position=arguments.with_position)
+    unit = context_of(arguments)
+    context = _journal_context(unit, arguments.address, with_position=arguments.with_position)
     if arguments.serve is not None:  # before pages are built for nothing
         commands.check_look(arguments.serve, arguments.port, arguments.minutes)
-    code = commands.journal(house, arguments.folder)
+    code = commands.journal(context, arguments.folder)
     if arguments.serve is None:
         return code
     return commands.look(
-        house, arguments.serve, arguments.port, arguments.minutes, _group_of(unit), arguments.folder
+        context, arguments.serve, arguments.port, arguments.minutes, _group_of(unit), arguments.folder
     )
 
 
 def _mark(arguments: argparse.Namespace) -> int:
     from dooryard.journal import commands
 
-    unit = unit_of(arguments)
-    return commands.mark(_house(unit), arguments.visit, arguments.what, _group_of(unit))
+    unit = context_of(arguments)
+    return commands.mark(_journal_context(unit), arguments.visit, arguments.what, _group_of(unit))
 
 
 def _teach(arguments: argparse.Namespace) -> int:
     from dooryard.cli import teach as teach_command
     from dooryard.service import build
 
-    unit = unit_of(arguments)
+    unit = context_of(arguments)
     if arguments.pictures is not None:
         group_of = build.visitors(unit.box, unit.base)[1]
         teach_command.add(unit.state_folder, arguments.pictures, group_of, arguments.group, sys.stdout)
     elif arguments.forget is not None:
         teach_command.forget(unit.state_folder, arguments.forget, sys.stdout)
-    pupil = build.classifier(unit.box, unit.base, unit.policy.place)
-    return teach_command.show(unit.state_folder, pupil, sys.stdout)
+    trainable = build.classifier(unit.box, unit.base, unit.policy.place)
+    return teach_command.show(unit.state_folder, trainable, sys.stdout)
 
 
 def _export(arguments: argparse.Namespace) -> int:
@@ -125,9 +127,9 @@ def _export(arguments: argparse.Namespace) -> int:
     from dooryard.service.build import card_path
     from dooryard.service.known_visitors import model_name
 
-    unit = unit_of(arguments)
+    unit = context_of(arguments)
     return commands.export(
-        _house(unit),
+        _journal_context(unit),
         arguments.target,
         model=model_name(card_path(unit.box, unit.base)),
         owner=arguments.owner,

@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import TextIO, TypeVar
 
-from dooryard.box import checks as box_sense
+from dooryard.box import checks
 from dooryard.box.file import BoxFile, box_in, telling
 from dooryard.config.file_kind import sort_of
 from dooryard.config.toml_document import Document, Parsed, read
@@ -45,7 +45,7 @@ def check(
     visitors are those of the built-in model. `visitors_of` tells whom a box knows; None: not checked.
     Returns 0, or the exit code of `ConfigError`.
     """
-    say = _Said(out, changed=changed)
+    say = _Printed(out, changed=changed)
     documents = [document for path in paths if (document := _read(path, out)) is not None]
     boxes = [_result(document, _box_in, say) for document in documents if sort_of(document.data) == "box"]
     sinks = sensors = None
@@ -70,7 +70,7 @@ def check(
 
 
 @dataclass
-class _Said:
+class _Printed:
     """Where it is printed, and how many warnings there were."""
 
     out: TextIO
@@ -98,7 +98,7 @@ def _visitors(
     boxes: Sequence[BoxFile | None],
     documents: Sequence[Document],
     visitors_of: VisitorsOf | None,
-    say: _Said,
+    say: _Printed,
 ) -> tuple[frozenset[str] | None, dict[str, str]]:
     """Whom the policies may name; None: nobody knows, as a box file is wrong or its model is not here."""
     if visitors_of is None or None in boxes:
@@ -167,7 +167,7 @@ def _read(path: Path, out: TextIO) -> Document | None:
 def _result(
     document: Document,
     parse: Callable[[Document], Parsed[T]],
-    say: _Said,
+    say: _Printed,
     group_of: Mapping[str, str] | None = None,
 ) -> T | None:
     """Parse and print what is to be said. None: there were problems."""
@@ -178,7 +178,7 @@ def _result(
         return None
     say.warn(parsed.warnings, "a warning")
     left = Document(document.file, document.data, document.lines)
-    for path, text in box_sense.to_fill_in(parsed.value) if isinstance(parsed.value, BoxFile) else ():
+    for path, text in checks.to_fill_in(parsed.value) if isinstance(parsed.value, BoxFile) else ():
         left.warning(path, text)
     say.warn(left.told(), "to be filled in")
     sort = sort_of(document.data)

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from dooryard.core.errors import StoreError
 from dooryard.core.wording import duration
 from dooryard.policy import absence_saved
-from dooryard.policy.absence import Wait
+from dooryard.policy.absence import AbsenceState
 from dooryard.service.saving import ABSENCES
 
 _NEWEST = 20
@@ -34,11 +34,11 @@ def _standing(saved: str, zone: ZoneInfo | None) -> list[str]:
     try:
         waits = absence_saved.from_json(saved).waits
     except StoreError as error:
-        return [f"{error.what}: the service begins anew with them."]
+        return [f"{error.what}: the service starts over with them."]
     return [f"{name}: {_stands(wait, zone)}" for name, wait in waits.items()]
 
 
-def _stands(wait: Wait, zone: ZoneInfo | None) -> str:
+def _stands(wait: AbsenceState, zone: ZoneInfo | None) -> str:
     told = "told, and not over" if wait.told else "waiting"
     watched = f"watched for {duration(wait.watched_s)} since"
     if wait.since_wall is None:

@@ -17,8 +17,8 @@ from dooryard import gate
 from dooryard.core.errors import EXIT_OK, ConfigError, StoreError
 from dooryard.gate import GateReport, GateSettings
 from dooryard.gate.grid import Map
+from dooryard.gate.region_thresholds import REGIONS
 from dooryard.gate.report import Region
-from dooryard.gate.site import REGIONS
 from dooryard.gate.tally import HOUR_S
 from dooryard.outbox.opening import opened
 from dooryard.outbox.opening import state as state_in
@@ -103,12 +103,12 @@ def _counts(report: GateReport) -> Iterator[str]:
     """How often each came, an hour where an hour and more was watched."""
     rated = report.watched_h >= _LEAST_WATCHED_H
     came = {reason: per_h for reason, per_h in report.per_hour.items() if per_h > 0}
-    yield "What moved, by what the gate made of it:" if came else "Nothing has moved yet."
+    yield "What moved, by what the gate decided:" if came else "Nothing has moved yet."
     for reason, per_h in came.items():
         times = round(per_h * max(report.watched_h, 1 / HOUR_S))  # as the rate was worked out
         yield f"  {reason}: {_times(times)}" + (f", {per_h:.1f} an hour" if rated else "")
     if came and not rated:
-        yield "  (watched too short for a rate)"
+        yield "  (not watched long enough for a rate)"
 
 
 def _verdicts(region: Region) -> str:

@@ -6,13 +6,13 @@ import argparse
 import sys
 from typing import Any
 
-from dooryard.cli.shared import add_unit, unit_of
+from dooryard.cli.shared import add_context_options, context_of
 
 
 def add(commands: Any) -> None:
     """Add the command to `commands`, what `ArgumentParser.add_subparsers` returned."""
-    mute = commands.add_parser("mute", help="send only what is urgent for a while, or see whether it is so")
-    add_unit(mute)
+    mute = commands.add_parser("mute", help="send only urgent alerts for a while, or see whether it is so")
+    add_context_options(mute)
     change = mute.add_mutually_exclusive_group()
     change.add_argument(
         "--until",
@@ -27,6 +27,8 @@ def _mute(arguments: argparse.Namespace) -> int:
     from dooryard.core.clock import SystemClock
     from dooryard.journal import commands
 
-    unit = unit_of(arguments)
-    house = commands.House(unit.state_folder, unit.policy, SystemClock(), sys.stdout, unit.box.name)
-    return commands.mute(house, arguments.until, over=arguments.end)
+    unit = context_of(arguments)
+    context = commands.JournalContext(
+        unit.state_folder, unit.policy, SystemClock(), sys.stdout, unit.box.name
+    )
+    return commands.mute(context, arguments.until, over=arguments.end)

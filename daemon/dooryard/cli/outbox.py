@@ -72,7 +72,7 @@ def retry(
     """
     with _writing(folder) as db:
         _check_sink(db, sink, sinks)
-        count = queue.begin_anew(db, _ids(db, alerts, sink), sink)
+        count = queue.start_over(db, _ids(db, alerts, sink), sink)
     print(
         f"{_deliveries(count)} will be tried again: within a minute, or when the sink's next try is due.",
         file=out,
@@ -100,7 +100,7 @@ def drop(
     if not untold:
         print("There is nothing to drop.", file=out)
         return EXIT_OK
-    question = f"Drop {_deliveries(len(untold))}? What is dropped is never told. Type yes to do it: "
+    question = f"Drop {_deliveries(len(untold))}? What is dropped is never sent. Type yes to do it: "
     if not sure and ask(question).strip().lower() not in {"y", "yes"}:
         print("Nothing was dropped.", file=out)
         return EXIT_OK
@@ -159,7 +159,7 @@ def _ids(db: sqlite3.Connection, wanted: Sequence[str], sink: str | None) -> lis
             matches = [beginning]
         if len(beginning) < _SHORTEST_ID or not matches:
             raise ConfigError(
-                f"there is no untold alert {beginning!r}",
+                f"there is no unsent alert {beginning!r}",
                 f'give an id that `dooryard outbox` lists, or "{ALL}"',
             )
         if len(matches) > 1:

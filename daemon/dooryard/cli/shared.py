@@ -20,7 +20,7 @@ INSTALLED = Path("/etc/dooryard/box.toml")
 
 
 @dataclass(frozen=True, slots=True)
-class Unit:
+class Context:
     """A box, where its file stands, and its policy."""
 
     box: BoxFile
@@ -32,7 +32,7 @@ class Unit:
         return self.base / self.box.state_folder
 
 
-def add_unit(parser: argparse.ArgumentParser) -> None:
+def add_context_options(parser: argparse.ArgumentParser) -> None:
     """Let `parser` take a box file and a policy."""
     parser.add_argument(
         "--box",
@@ -48,8 +48,8 @@ def add_unit(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def unit_of(arguments: argparse.Namespace) -> Unit:
-    """The unit that `add_unit`'s arguments name. Raises ConfigError with every problem in its files."""
+def context_of(arguments: argparse.Namespace) -> Context:
+    """The unit that `add_context_options`'s arguments name. Raises ConfigError with every problem in its files."""
     from dooryard.box.file import parse_box
     from dooryard.core.text_files import read_text
     from dooryard.policy.parse import parse_policy
@@ -66,7 +66,7 @@ def unit_of(arguments: argparse.Namespace) -> Unit:
         print("no --policy given: times are in UTC, and the place has no name", file=sys.stderr)
     else:
         policy = parse_policy(read_text(policy_file), str(policy_file)).value
-    return Unit(box, box_file.resolve().parent, policy)
+    return Context(box, box_file.resolve().parent, policy)
 
 
 def found_files() -> tuple[Path, Path | None]:
@@ -87,7 +87,7 @@ def found_files() -> tuple[Path, Path | None]:
             ) from error
         if box_file == here and owner != os.geteuid():
             raise ConfigError(
-                f"{here.resolve()} belongs to somebody else", "name it with --box if you mean it"
+                f"{here.resolve()} belongs to another user", "name it with --box if you mean it"
             )
         policy_file = box_file.with_name("policy.toml")
         return box_file, policy_file if policy_file.is_file() else None

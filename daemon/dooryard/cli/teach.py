@@ -15,8 +15,8 @@ from dooryard.core.errors import EXIT_OK, ConfigError
 from dooryard.core.wording import percent
 from dooryard.policy.fields import ANYTHING, NOT_SURE, plain_name
 from dooryard.teaching import album
-from dooryard.teaching.album import Lesson
-from dooryard.teaching.feedback import Pupil, teach_from_album
+from dooryard.teaching.album import Example
+from dooryard.teaching.feedback import Trainable, teach_from_album
 
 FEW = 3  # pictures of a name; with fewer it is told seldom or wrongly
 _NO_NAMES = frozenset({ANYTHING, NOT_SURE, "nobody", *GROUPS})
@@ -31,7 +31,7 @@ def add(
     that will not do or whose group is not known, or a picture that cannot be read; StoreError for a disk.
     """
     found = [
-        (path, _lesson(path, group_of, group))
+        (path, _example(path, group_of, group))
         for name in _folders(pictures)
         for path in sorted(name.iterdir())
         if path.suffix.lower() in album.SUFFIXES
@@ -41,40 +41,40 @@ def add(
             f"{pictures}: there are no pictures in folders of names",
             f"make a folder for each name, such as {pictures / 'wren'}, with its pictures (JPEG, PNG) in it",
         )
-    read = [(lesson, album.pixels(path)) for path, lesson in found]  # all, before the first is added
-    for lesson, picture in read:
-        album.add(state_folder, lesson, picture)
-    print(f"{len(read)} pictures of {len({lesson.name for lesson, _ in read})} names added", file=out)
+    read = [(example, album.pixels(path)) for path, example in found]  # all, before the first is added
+    for example, picture in read:
+        album.add(state_folder, example, picture)
+    print(f"{len(read)} pictures of {len({example.name for example, _ in read})} names added", file=out)
 
 
 def forget(state_folder: Path, what: str, out: TextIO) -> None:
     """Take a name's pictures, or one picture, out of the album. Raises ConfigError when there are none."""
     name = plain_name(what)
-    gone = [each for each in album.lessons(state_folder) if what == each.picture or name == each.name]
+    gone = [each for each in album.examples(state_folder) if what == each.picture or name == each.name]
     if not gone:
         raise ConfigError(f'nothing is taught as "{what}"', "see the list that `dooryard teach` prints")
-    for lesson in gone:
-        away = album.take_back(state_folder, lesson.picture)
+    for example in gone:
+        away = album.take_back(state_folder, example.picture)
     print(f"{len(gone)} pictures taken back; they lie in {away.parent}", file=out)
 
 
-def show(state_folder: Path, pupil: Pupil, out: TextIO) -> int:
-    """Teach `pupil` all that is in the album, and say how well it went. Returns an exit code."""
-    if not pupil.teaching_features:
+def show(state_folder: Path, trainable: Trainable, out: TextIO) -> int:
+    """Teach `trainable` all that is in the album, and say how well it went. Returns an exit code."""
+    if not trainable.teaching_features:
         raise ConfigError(
-            f"the model {pupil.card.name} gives no features, so it cannot be taught",
+            f"the model {trainable.card.name} gives no features, so it cannot be taught",
             "use the built-in model, or a card with features under [outputs]",
         )
-    teach_from_album(state_folder, pupil)
-    if pupil.taught is None:
+    teach_from_album(state_folder, trainable)
+    if trainable.taught is None:
         print(
             "nothing is taught yet: give a folder of pictures, or mark a visit with a name"
             " (a box that runs takes that in within a minute)",
             file=out,
         )
         return EXIT_OK
-    print("\n".join(_table(pupil.taught)), file=out)
-    for doubt in taught.doubts(pupil.taught):
+    print("\n".join(_table(trainable.taught)), file=out)
+    for doubt in taught.doubts(trainable.taught):
         like = f"more like {doubt.looks_like}" if doubt.looks_like else "not much like the others"
         print(f"in doubt: {_path(doubt.picture)} is {like}", file=out)
     print(f"album: {state_folder / album.FOLDER} (a box that runs takes it up within a minute)", file=out)
@@ -95,17 +95,19 @@ def _table(known: Taught) -> list[str]:
     return lines
 
 
-def _lesson(path: Path, group_of: Mapping[str, str], group: str | None) -> Lesson:
+def _example(path: Path, group_of: Mapping[str, str], group: str | None) -> Example:
     name = plain_name(path.parent.name)
     if name in _NO_NAMES:
-        raise ConfigError(f'{path.parent}: "{name}" is no name to teach', "name the folder after one visitor")
+        raise ConfigError(
+            f'{path.parent}: "{name}" is not a name to teach', "name the folder after one visitor"
+        )
     whose = group_of.get(name) or group
     if whose is None:
         raise ConfigError(
-            f'{path.parent}: nobody knows yet what sort of visitor a "{name}" is',
+            f'{path.parent}: it is not known yet what kind of visitor a "{name}" is',
             f"say it with --group, one of {', '.join(GROUPS)}",
         )
-    return album.lesson(whose, name, f"{path.stem}.jpg")
+    return album.example(whose, name, f"{path.stem}.jpg")
 
 
 def _folders(pictures: Path) -> Sequence[Path]:

@@ -14,7 +14,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dooryard.cli.shared import add_unit, unit_of
+from dooryard.cli.shared import add_context_options, context_of
 
 if TYPE_CHECKING:
     from dooryard.policy.schema import Policy
@@ -31,19 +31,19 @@ def add(commands: Any) -> None:
     hours.add_argument("--from", type=_date, dest="first", metavar="DATE", help="first day (today)")
     hours.set_defaults(command=_hours)
 
-    why = commands.add_parser("why", help="say why a visit was told, or was not")
+    why = commands.add_parser("why", help="say why an alert on a visit was sent, or was not")
     why.add_argument(
         "visit",
         metavar="VISIT",
         help='its id, enough of its beginning or end, or "last"; "absences" for those',
     )
-    add_unit(why)
+    add_context_options(why)
     why.set_defaults(command=_why)
     _add_record(commands)
 
 
 def _add_rehearse(commands: Any) -> None:
-    rehearse = commands.add_parser("rehearse", help="try a policy on recorded frames; nothing is told")
+    rehearse = commands.add_parser("rehearse", help="try a policy on recorded frames; nothing is sent")
     rehearse.add_argument(
         "recordings", nargs="+", metavar="RECORDING",
         help="a folder of frames, a box file with a recording as its camera, or scene[:NAME]",
@@ -78,9 +78,9 @@ def _add_record(commands: Any) -> None:
 
 
 def _rehearse(arguments: argparse.Namespace) -> int:
-    from dooryard.rehearse.command import Wish, rehearse
+    from dooryard.rehearse.command import RehearseOptions, rehearse
 
-    wish = Wish(
+    options = RehearseOptions(
         recordings=arguments.recordings,
         policy=arguments.policy,
         against=arguments.against,
@@ -91,7 +91,7 @@ def _rehearse(arguments: argparse.Namespace) -> int:
         as_json=arguments.json,
         processes=arguments.processes,
     )
-    return rehearse(wish, sys.stdout, sys.stderr)
+    return rehearse(options, sys.stdout, sys.stderr)
 
 
 def _hours(arguments: argparse.Namespace) -> int:
@@ -106,9 +106,9 @@ def _hours(arguments: argparse.Namespace) -> int:
 def _why(arguments: argparse.Namespace) -> int:
     from dooryard.cli.explain import why
 
-    unit = unit_of(arguments)
-    zone = unit.policy.place.zone if arguments.policy else None
-    return why(unit.state_folder, arguments.visit, sys.stdout, zone)
+    context = context_of(arguments)
+    zone = context.policy.place.zone if arguments.policy else None
+    return why(context.state_folder, arguments.visit, sys.stdout, zone)
 
 
 def _record(arguments: argparse.Namespace) -> int:
@@ -137,7 +137,7 @@ def _date(text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f'"{text}" is no date; write one such as 2026-06-14') from None
+        raise argparse.ArgumentTypeError(f'"{text}" is not a date; write one such as 2026-06-14') from None
 
 
 def _count(text: str) -> int:
@@ -146,7 +146,7 @@ def _count(text: str) -> int:
     except ValueError:
         value = 0
     if value < 1:
-        raise argparse.ArgumentTypeError(f'"{text}" will not do; write a whole number, 1 or more')
+        raise argparse.ArgumentTypeError(f'"{text}" is not valid; write a whole number, 1 or more')
     return value
 
 
@@ -156,5 +156,5 @@ def _positive(text: str) -> float:
     except ValueError:
         value = 0.0
     if not 0 < value < float("inf"):
-        raise argparse.ArgumentTypeError(f'"{text}" will not do; write a number above 0, such as 1.5')
+        raise argparse.ArgumentTypeError(f'"{text}" is not valid; write a number above 0, such as 1.5')
     return value

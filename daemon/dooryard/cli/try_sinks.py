@@ -12,7 +12,7 @@ from PIL import Image, ImageDraw
 from dooryard.core.errors import EXIT_OK, SinkError
 from dooryard.core.ids import id_for
 from dooryard.core.records import Alert, Moment
-from dooryard.sinks.base import Answer, Fate, Sink
+from dooryard.sinks.base import SendOutcome, SendResult, Sink
 from dooryard.sinks.remedies import remedy_for
 
 
@@ -21,7 +21,7 @@ class Trial:
     """How it went with one sink."""
 
     sink: str
-    answer: Answer
+    answer: SendResult
     remedy: str | None  # None: it arrived
 
 
@@ -41,16 +41,16 @@ def try_sinks(
         trials.append(Trial(sink.name, answer, remedy_for(answer)))
         print("\n".join(lines_of(trials[-1])), file=out, flush=True)
     if not trials:
-        print("The box file names no sink. Add a [[sink]] table to be told anything.", file=out)
+        print("The box file names no sink. Add a [[sink]] table to be sent anything.", file=out)
     return EXIT_OK if all(trial.remedy is None for trial in trials) else SinkError.exit_code
 
 
-def _sent(sink: Sink, alert: Alert, picture: bytes) -> Answer:
+def _sent(sink: Sink, alert: Alert, picture: bytes) -> SendResult:
     try:
         return sink.send(alert, picture)
     except Exception as error:  # noqa: BLE001  (a faulty sink must not keep the others from being tried)
         # Only the kind: an exception's text may carry an address or a secret.
-        return Answer(Fate.NOT_SENT, f"fault in the sink: {type(error).__name__}")
+        return SendResult(SendOutcome.NOT_SENT, f"fault in the sink: {type(error).__name__}")
 
 
 def trial_alert(box: str, now: Moment, salt: bytes, *, clock_set: bool) -> Alert:
@@ -92,5 +92,5 @@ def trial_picture(words: str) -> bytes:
 
 def lines_of(trial: Trial) -> Sequence[str]:
     """What is printed of one trial."""
-    lines = [f"{trial.sink}: {trial.answer.fate.value} ({trial.answer.text})"]
+    lines = [f"{trial.sink}: {trial.answer.outcome.value} ({trial.answer.text})"]
     return lines if trial.remedy is None else [*lines, f"  to do: {trial.remedy}"]

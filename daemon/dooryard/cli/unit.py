@@ -9,7 +9,7 @@ import warnings
 from pathlib import Path
 from typing import Any
 
-from dooryard.cli.shared import add_unit, unit_of
+from dooryard.cli.shared import add_context_options, context_of
 
 
 def add(commands: Any) -> None:
@@ -17,16 +17,16 @@ def add(commands: Any) -> None:
     survey = commands.add_parser(
         "survey", help="check camera, sensors, model, disk, clock, network and sinks"
     )
-    add_unit(survey)
+    add_context_options(survey)
     survey.add_argument("--json", action="store_true", help="print it for other programs")
-    survey.add_argument("--no-button", action="store_true", help="do not ask for a press of the button")
+    survey.add_argument("--no-button", action="store_true", help="don't ask for a button press")
     survey.add_argument(
         "--picture", type=Path, metavar="FILE", help="keep a picture of the whole view, the region drawn in"
     )
     survey.set_defaults(command=_survey)
 
-    report = commands.add_parser("gate-report", help="where the view is restless, and what that costs")
-    add_unit(report)
+    report = commands.add_parser("gate-report", help="where the view keeps moving, and what that costs")
+    add_context_options(report)
     report.add_argument("--picture", type=Path, metavar="FILE", help="write the map as a PNG")
     report.set_defaults(command=_gate_report)
 
@@ -41,13 +41,13 @@ def _survey(arguments: argparse.Namespace) -> int:
 
     if arguments.picture is not None:
         check_name(arguments.picture)
-    unit = unit_of(arguments)
-    sensors = build([sensor.spec for sensor in unit.box.sensor], Machine(state_folder=unit.base))
+    context = context_of(arguments)
+    sensors = build([sensor.spec for sensor in context.box.sensor], Machine(state_folder=context.base))
     clock, button = SystemClock(), None
-    if unit.box.button is not None and not arguments.no_button:
-        button = PushButton(unit.box.button.pin, clock)
+    if context.box.button is not None and not arguments.no_button:
+        button = PushButton(context.box.button.pin, clock)
     asked = checks(
-        unit.box, unit.base, unit.policy, clock, os.environ,
+        context.box, context.base, context.policy, clock, os.environ,
         sensors=sensors, button=button, view=arguments.picture,
     )  # fmt: skip
     with warnings.catch_warnings():
@@ -60,6 +60,6 @@ def _survey(arguments: argparse.Namespace) -> int:
 def _gate_report(arguments: argparse.Namespace) -> int:
     from dooryard.cli.gate_report import gate_report
 
-    unit = unit_of(arguments)
-    size = (unit.box.camera.luma_height, unit.box.camera.luma_width)
-    return gate_report(unit.state_folder, size, arguments.picture, sys.stdout)
+    context = context_of(arguments)
+    size = (context.box.camera.luma_height, context.box.camera.luma_width)
+    return gate_report(context.state_folder, size, arguments.picture, sys.stdout)

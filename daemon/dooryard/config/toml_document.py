@@ -86,7 +86,7 @@ class Document:
         """Raise ConfigError with all problems, in the order of their lines, if there are any."""
         if self.problems:
             texts = dict.fromkeys(text for _line, text in sorted(self.problems))
-            raise ConfigError("\n".join(texts), f"mend what is named above, then: dooryard check {self.file}")
+            raise ConfigError("\n".join(texts), f"fix what is named above, then: dooryard check {self.file}")
 
 
 def shown(path: Path) -> str:
@@ -126,7 +126,7 @@ def read(text: str, file: str) -> Document:
         data = tomllib.loads(text)
         return Document(file, data, key_lines(text))
     except RecursionError:
-        line, what = 1, "brackets are nested far too deeply; a policy or box file needs two levels"
+        line, what = 1, "brackets are nested too deeply; a policy or box file needs two levels"
     except ValueError as error:  # TOMLDecodeError is one; so is an integer of thousands of digits
         line, what = _syntax(str(error), text)
     return Document(file, readable=False, problems=[(line, f"{file}:{line}: {what}")])

@@ -11,7 +11,7 @@ What this cannot do:
 - When the flush of the *folder* fails, the new file is in place and whole, but may be gone after a power
   cut. The error is raised; the caller must not count on the file.
 - After a failed flush of the *file* the data may be lost though a second flush succeeds. So a file is
-  never flushed twice: it is dropped, and the caller writes it anew.
+  never flushed twice: it is dropped, and the caller writes it again.
 - One writer per folder: the temporary name is fixed by the file's name.
 
 Background: the fsync and rename pages of POSIX.1-2017.
@@ -27,7 +27,7 @@ from pathlib import Path
 TEMP_SUFFIX = ".tmp"
 
 
-class Disk:
+class FileCalls:
     """The calls that durable files are made of, one method each, so that a test can fail any of them."""
 
     def make_folder(self, path: Path) -> None:
@@ -70,7 +70,7 @@ class Disk:
         return sqlite3.connect(path, timeout=10.0, isolation_level=None, check_same_thread=False)
 
 
-def write_file(path: Path, data: bytes, disk: Disk, *, mode: int | None = None) -> None:
+def write_file(path: Path, data: bytes, disk: FileCalls, *, mode: int | None = None) -> None:
     """Put `data` at `path`, durably; the folder must exist. `mode` None: for this user and its group.
 
     Raises OSError when a step fails; then the temporary file is gone again (or named in a note on the
@@ -86,7 +86,7 @@ def write_file(path: Path, data: bytes, disk: Disk, *, mode: int | None = None) 
     disk.sync_folder(path.parent)
 
 
-def make_folders(folder: Path, disk: Disk, *, mode: int | None = None) -> None:
+def make_folders(folder: Path, disk: FileCalls, *, mode: int | None = None) -> None:
     """Create `folder` and what is missing above it, each entry flushed into its parent.
 
     `mode` is for those that are made; None: for this user and its group.
@@ -102,7 +102,7 @@ def make_folders(folder: Path, disk: Disk, *, mode: int | None = None) -> None:
         disk.sync_folder(each.parent)
 
 
-def remove_if_there(path: Path, disk: Disk, cause: Exception) -> None:
+def remove_if_there(path: Path, disk: FileCalls, cause: Exception) -> None:
     """Clean up after `cause`; a failure to do so is added to it as a note, as `cause` matters more."""
     try:
         disk.remove(path)
@@ -112,7 +112,7 @@ def remove_if_there(path: Path, disk: Disk, cause: Exception) -> None:
         cause.add_note(f"{path.name} could not be removed either ({error.strerror}); the next start does it")
 
 
-def _fill(path: Path, data: bytes, disk: Disk, mode: int | None) -> None:
+def _fill(path: Path, data: bytes, disk: FileCalls, mode: int | None) -> None:
     descriptor = disk.create(path)
     try:
         if mode is not None:

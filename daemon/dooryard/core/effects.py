@@ -8,7 +8,7 @@ from dooryard.core.records import Absent, Box, Decision, Frame, Visit
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Look:
+class ClassifyRequest:
     """Classify these boxes of this frame, and hand the sightings to `pipeline.looked`."""
 
     frame: Frame
@@ -16,8 +16,8 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Glance:
-    """Classify this box, where nobody is, and hand the sighting to `pipeline.glanced`."""
+class BackgroundSample:
+    """Classify this box, where nobody is, and hand the sighting to `pipeline.sampled`."""
 
     frame: Frame
     box: Box
@@ -63,5 +63,5 @@ class Rest:
 
 
 Effect = (
-    Look | Glance | Record | Update | StillHere | Nobody | Rest | Absent
+    ClassifyRequest | BackgroundSample | Record | Update | StillHere | Nobody | Rest | Absent
 )  # the last: nobody came; tell it

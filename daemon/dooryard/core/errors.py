@@ -71,7 +71,7 @@ def exit_codes() -> dict[int, str]:
     """Exit code -> when it is used, for the README's table and its test."""
     found = {
         EXIT_OK: "All is well.",
-        1: "A survey has a bad line; else a fault of the program: please report it.",
+        1: "The survey found a problem, or a bug: please report a bug.",
         EXIT_USAGE: "The command line was not understood.",
     }
     for kind in DooryardError.__subclasses__():

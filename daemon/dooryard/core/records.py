@@ -86,7 +86,7 @@ class Frame:
     part: Box | None = None  # what it shows of the camera's whole upright view; None: all, or not known
 
 
-class Held(StrEnum):
+class RejectReason(StrEnum):
     """Why the gate held something back; the value is what a person reads."""
 
     SWAY = "sway"
@@ -105,7 +105,7 @@ class Motion:
 
     box: Box
     score: float  # 1.0 = just enough to be looked at
-    held: Held | None = None  # None: worth a look
+    reject_reason: RejectReason | None = None  # None: worth a look
 
 
 @dataclass(frozen=True, slots=True)

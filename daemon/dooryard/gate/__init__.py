@@ -4,9 +4,9 @@ watch        one frame in, motions out: start here
 settings     what the owner may say
 grid, blobs  cells, filters, connected components
 background   one frame against the empty view; shake takes a shaking pole out of it, modes the known wind
-judge        blobs with scores and reasons; shape asks whether a blob is a body, evidence for how long
-site         what the place teaches: stirs of the wind (stirs), and the bars that follow (tail)
-anew         when most of the view has changed for good
+score        blobs with scores and reasons; shape asks whether a blob is a body, evidence for how long
+region_thresholds what the place teaches: transients of the wind (transients), and the thresholds that follow (tail)
+scene_change when most of the view has changed for good
 verdicts     what the classifier teaches; "has this box changed back?"
 tally        counts per hour by reason
 state, store what is remembered, and its bytes

@@ -1,11 +1,11 @@
-"""From one frame to a map of what is not as it was when empty, measured against the place's own unrest.
+"""From one frame to a map of what is not as it was when empty, measured against the place's own deviation.
 
 The idea: what the wind does it does again, and `modes` takes it out. Of the rest, a swinging feeder makes
 the same cells lighter and darker in turn, so a *signed* mean over about a second cancels it, while a bird
 that perches keeps its sign. What is left is compared with how far that mean usually strays (`spread`).
 
 Running mean and variance per place: Stauffer & Grimson, "Adaptive background mixture models for
-real-time tracking", CVPR 1999, reduced to one mode. A bar that follows the place's own straying:
+real-time tracking", CVPR 1999, reduced to one mode. A threshold that follows the place's own spread:
 St-Charles et al., "SuBSENSE", IEEE Transactions on Image Processing 24(1), 2015.
 """
 
@@ -17,10 +17,21 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from dooryard.gate.blobs import Signs
-from dooryard.gate.grid import BLACK, DARK, WHITE, Map, Mask, box_mean, broad_mean, cell_means, clip, few
-from dooryard.gate.modes import swing
+from dooryard.gate.grid import (
+    BLACK,
+    DARK,
+    WHITE,
+    Map,
+    Mask,
+    box_mean,
+    broad_mean,
+    cell_means,
+    clip,
+    downsampled,
+)
+from dooryard.gate.modes import decomposition
 from dooryard.gate.shake import steadied
-from dooryard.gate.state import Behind, behind_of, straying
+from dooryard.gate.state import Behind, behind_of, widest_spread
 
 if TYPE_CHECKING:
     from dooryard.core.records import Luma
@@ -30,11 +41,11 @@ if TYPE_CHECKING:
 LIGHT_RADIUS = 12  # cells: light that changes over a wider area than this is taken out
 BODY_RADIUS = 2  # cells: about the size of a small bird at a feeder
 CLIP = 0.35  # log brightness: one cell's part in the local light is bounded
-STRAYS = 2.0  # deviations: a mean that strays this far is still usual
-CANDIDATE = 0.9  # cells whose change is at least this many times their usual straying
+USUAL_DEVIATIONS = 2.0  # deviations: a mean that strays this far is still usual
+CANDIDATE = 0.9  # cells whose change is at least this many times their usual spread
 BACKGROUND_S = 0.7  # the background is brought up to date once in so long ...
 YOUNG_S = 0.3  # ... and a view that has not been learned for `memory_s`, once in so long
-HELD_RATE = 0.1  # candidates are learned this much slower
+CANDIDATE_RATE = 0.1  # candidates are learned this much slower
 
 
 class View(NamedTuple):
@@ -51,7 +62,7 @@ class View(NamedTuple):
     change: Map  # `whole` without what the known wind explains
     mean: Map  # `change` averaged over about a second
     quick: Map
-    unrest: Map
+    deviation: Map
     usual: Map  # how far `mean` usually strays here
     ratio: Map  # |mean| / usual
     differ: int  # how many cells have a ratio above CANDIDATE, whatever the gust
@@ -77,7 +88,7 @@ def rate(dt_s: float, tau_s: float, learned_s: float = math.inf) -> float:
 def gain_between(level: Map, behind: Behind) -> float:
     """Log of the median ratio of the two, over every second cell of every second row."""
     flat = (level[::2, ::2] + np.float32(DARK)).ravel()
-    flat /= behind.few
+    flat /= behind.downsampled
     middle = flat.size // 2
     flat.partition(middle)
     return math.log(float(flat[middle]))
@@ -91,18 +102,18 @@ def look(state: GateState, luma: Luma, dt_s: float, settings: GateSettings) -> V
     raw, local = against(level, state.background, state.behind, gain)
     raw, shift = steadied(raw, state.background, state.behind.slopes)
     whole = box_mean(raw, BODY_RADIUS)
-    known, gust = swing(state.modes, whole, state.straying, state.unrest, dt_s)
+    known, gust = decomposition(state.modes, whole, state.widest_spread, state.deviation, dt_s)
     change = whole if known is None else whole - known
     mean = toward(state.mean, change, rate(dt_s, settings.smooth_s, state.learned_s))
-    quick, unrest = _flicker(state, change, dt_s, settings, repeated=repeated)
-    usual = usual_straying(state.straying, settings.least_contrast)
+    quick, deviation = _flicker(state, change, dt_s, settings, repeated=repeated)
+    usual = usual_spread(state.widest_spread, settings.least_contrast)
     if gust > 1:
         usual *= np.float32(gust)
     ratio = np.abs(mean)
     ratio /= usual
     differ = int(np.count_nonzero(ratio > np.float32(CANDIDATE / gust)))
     seen = (level, repeated, gain, shift, local, raw, whole, gust, change)
-    return View(*seen, mean, quick, unrest, usual, ratio, differ)
+    return View(*seen, mean, quick, deviation, usual, ratio, differ)
 
 
 def against(level: Map, background: Map, behind: Behind, gain: float) -> tuple[Map, Map]:
@@ -120,7 +131,7 @@ def against(level: Map, background: Map, behind: Behind, gain: float) -> tuple[M
     np.log(raw, out=raw)
     if behind.clipped is not None:
         np.minimum(raw, 0, out=raw, where=behind.clipped)
-    local = broad_mean(clip(few(raw), CLIP), LIGHT_RADIUS, raw.shape)
+    local = broad_mean(clip(downsampled(raw), CLIP), LIGHT_RADIUS, raw.shape)
     lit /= bright  # the darker, the less of the light is seen
     lit *= local
     raw -= lit
@@ -135,9 +146,9 @@ def toward(old: Map, new: Map, weight: float | Map) -> Map:
     return out
 
 
-def usual_straying(straying: Map, least_contrast: float) -> Map:
+def usual_spread(widest_spread: Map, least_contrast: float) -> Map:
     """How far the signed mean may stray at each cell before that means anything, in log brightness."""
-    usual = straying * np.float32(STRAYS)
+    usual = widest_spread * np.float32(USUAL_DEVIATIONS)
     usual += np.float32(least_contrast)
     return usual
 
@@ -145,14 +156,14 @@ def usual_straying(straying: Map, least_contrast: float) -> Map:
 def _flicker(
     state: GateState, change: Map, dt_s: float, settings: GateSettings, *, repeated: bool
 ) -> tuple[Map, Map]:
-    """The quick mean and the unrest around it; a repeated frame says nothing about unrest."""
+    """The quick mean and the deviation around it; a repeated frame says nothing about deviation."""
     off = change - state.quick
     quick = off * np.float32(rate(dt_s, settings.quick_s))
     quick += state.quick
     if repeated:
-        return quick, state.unrest
+        return quick, state.deviation
     np.abs(off, out=off)
-    return quick, toward(state.unrest, off, rate(dt_s, settings.unrest_s, state.learned_s))
+    return quick, toward(state.deviation, off, rate(dt_s, settings.deviation_s, state.learned_s))
 
 
 class Learned(NamedTuple):
@@ -160,7 +171,7 @@ class Learned(NamedTuple):
 
     background: Map
     spread: Map
-    straying: Map
+    widest_spread: Map
     behind: Behind
     unlearned_s: float
 
@@ -169,10 +180,10 @@ def learned(state: GateState, view: View, keep: Mask | None, dt_s: float, settin
     """The empty view after this frame; cells in `keep` stay as they were."""
     dt_s += state.unlearned_s
     if dt_s < (YOUNG_S if state.learned_s < settings.memory_s else BACKGROUND_S):
-        return Learned(state.background, state.spread, state.straying, state.behind, dt_s)
+        return Learned(state.background, state.spread, state.widest_spread, state.behind, dt_s)
     weight = np.full_like(view.ratio, rate(dt_s, settings.memory_s, state.learned_s))
     if view.differ and state.learned_s >= settings.settle_s:
-        np.multiply(weight, np.float32(HELD_RATE), out=weight, where=view.ratio > np.float32(CANDIDATE))
+        np.multiply(weight, np.float32(CANDIDATE_RATE), out=weight, where=view.ratio > np.float32(CANDIDATE))
     if keep is not None:
         weight[keep] = 0
     lit = view.local + np.float32(view.gain)
@@ -182,9 +193,9 @@ def learned(state: GateState, view: View, keep: Mask | None, dt_s: float, settin
     square += np.float32(1e-4)
     np.minimum(square, view.mean * view.mean, out=square)
     spread = toward(state.spread, square, weight)
-    return Learned(background, spread, straying(spread), behind_of(background), 0.0)
+    return Learned(background, spread, widest_spread(spread), behind_of(background), 0.0)
 
 
-def unrest(state: GateState, view: View, keep: Mask | None) -> Map:
+def deviation(state: GateState, view: View, keep: Mask | None) -> Map:
     """Unrest after this frame; cells in `keep` stay as they were."""
-    return view.unrest if keep is None else np.where(keep, state.unrest, view.unrest)
+    return view.deviation if keep is None else np.where(keep, state.deviation, view.deviation)

@@ -22,7 +22,7 @@ STEEPEST = 1.2  # log score that counts at most
 ONE_FRAME_S = 0.2  # what a single frame can add at most: it takes two, at any rate of frames
 
 
-def gathered(before: Map, blob: Blob, score: float, dt_s: float) -> float:
+def evidence_after(before: Map, blob: Blob, score: float, dt_s: float) -> float:
     """Evidence for `blob` with this frame; `before` is the last map, widened by a cell."""
     step = max(-STEEPEST, min(STEEPEST, math.log(max(score, 1e-3)))) * dt_s
     step = min(step, ONE_FRAME_S)

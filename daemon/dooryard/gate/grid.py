@@ -134,12 +134,12 @@ def product(left: Map, right: Map) -> Map:
     return np.concatenate([np.matmul(left[a:b], right) for a, b in pairwise(ends)])
 
 
-def few(values: Map) -> Map:
+def downsampled(values: Map) -> Map:
     """Every second cell of every second row, as a map of its own."""
     return values[::2, ::2].copy()
 
 
-def filled(values: Map, shape: tuple[int, ...]) -> Map:
+def upsampled(values: Map, shape: tuple[int, ...]) -> Map:
     """A map of `shape` from its few cells: those between are the means of their neighbours."""
     return product(product(_between(shape[0]), values), _between(shape[1]).T)
 

@@ -24,7 +24,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from dooryard.gate.grid import Map, clip, few, filled, product
+from dooryard.gate.grid import Map, clip, downsampled, product, upsampled
 
 Maps = NDArray[np.float32]  # (number, few rows, few cols)
 
@@ -35,7 +35,7 @@ PATTERN_S = 0.35  # a frame is learned from once in so long
 MEMORY = 2200  # frames: about a quarter of an hour with nobody there
 CLIP = 0.35  # log brightness: one cell's say in a pattern is bounded
 FLOOR = 0.025  # log brightness squared, summed over the few cells: weaker patterns are noise, trusted less
-STICKS_OUT = 1.5  # times its usual unrest and straying: a cell's say in the weights ends there ...
+STICKS_OUT = 1.5  # times its usual deviation and spread: a cell's say in the weights ends there ...
 LEAST = 0.02  # ... or at this change of log brightness
 KNOWN_GUST = 2.0  # deviations, root mean square over the patterns, that a known wind stays below
 WORST_GUST = 4.0  # a gust raises what is usual by this factor at most
@@ -56,21 +56,21 @@ class Modes:
     gust: float = 1.0  # factor on what is usual, fading
 
 
-class Swing(NamedTuple):
+class Decomposition(NamedTuple):
     """What the patterns make of a frame."""
 
     known: Map | None  # (rows, cols), of the change: what the known wind explains; None: nothing
     gust: float  # factor >= 1 on what is usual: how far this wind goes beyond all that was known
 
 
-def few_shape(shape: tuple[int, int]) -> tuple[int, int]:
-    """Shape of `few` of a map of `shape`."""
+def downsampled_shape(shape: tuple[int, int]) -> tuple[int, int]:
+    """Shape of `downsampled` of a map of `shape`."""
     return (shape[0] + 1) // 2, (shape[1] + 1) // 2
 
 
 def no_modes(shape: tuple[int, int]) -> Modes:
     """Nothing learned yet, for maps of `shape` (rows, cols)."""
-    small = few_shape(shape)
+    small = downsampled_shape(shape)
     nothing = np.zeros((MODES, *small), np.float32)
     return Modes(nothing, np.zeros(MODES, np.float32), np.zeros((BATCH, *small), np.float32))
 
@@ -84,16 +84,18 @@ def _any_known(modes: Modes) -> bool:
     return modes.seen >= FIRST and float(modes.strength[0]) > FLOOR  # the strongest comes first
 
 
-def swing(modes: Modes, change: Map, straying: Map, unrest: Map, dt_s: float) -> Swing:
+def decomposition(
+    modes: Modes, change: Map, widest_spread: Map, deviation: Map, dt_s: float
+) -> Decomposition:
     """Split `change` (log brightness) by the patterns.
 
-    `straying` and `unrest` say how far each cell usually goes.
+    `widest_spread` and `deviation` say how far each cell usually goes.
     """
     fading = 1 + (modes.gust - 1) * math.exp(-dt_s / GUST_FADES_S)
     if not _any_known(modes):
-        return Swing(None, fading)
-    seen = few(change)
-    bound = straying[::2, ::2] + unrest[::2, ::2]
+        return Decomposition(None, fading)
+    seen = downsampled(change)
+    bound = widest_spread[::2, ::2] + deviation[::2, ::2]
     bound *= np.float32(STICKS_OUT)
     bound += np.float32(LEAST)
     weights = _along(modes, seen)
@@ -103,7 +105,9 @@ def swing(modes: Modes, change: Map, straying: Map, unrest: Map, dt_s: float) ->
     trusted = weights / (modes.strength + np.float32(FLOOR))
     far = math.sqrt(float(np.vdot(weights, trusted)) / MODES)
     trusted *= modes.strength
-    return Swing(filled(_sum(modes, trusted), change.shape), max(fading, min(WORST_GUST, far / KNOWN_GUST)))
+    return Decomposition(
+        upsampled(_sum(modes, trusted), change.shape), max(fading, min(WORST_GUST, far / KNOWN_GUST))
+    )
 
 
 def fitted(modes: Modes, change: Map, rows: slice, cols: slice) -> Map:
@@ -116,7 +120,7 @@ def fitted(modes: Modes, change: Map, rows: slice, cols: slice) -> Map:
     seen = change[rows, cols][::2, ::2]
     if not count:
         return np.zeros_like(seen)
-    patterns = modes.patterns[:count, _few_slice(rows), _few_slice(cols)]
+    patterns = modes.patterns[:count, _downsampled_slice(rows), _downsampled_slice(cols)]
     # Not as products of matrices: a part of a pattern does not lie in one piece.
     inner = np.einsum("irc,jrc->ij", patterns, patterns).astype(np.float64)
     along = np.einsum("krc,rc->k", patterns, seen).astype(np.float64)
@@ -126,7 +130,7 @@ def fitted(modes: Modes, change: Map, rows: slice, cols: slice) -> Map:
     return total
 
 
-def _few_slice(part: slice) -> slice:
+def _downsampled_slice(part: slice) -> slice:
     """Where the few cells of an even `part` lie among all few cells."""
     return slice(part.start // 2, (part.stop + 1) // 2)
 
@@ -150,7 +154,7 @@ def learned(modes: Modes, change: Map, gust: float, dt_s: float, *, quiet: bool)
     if not quiet or due_s < PATTERN_S:
         return Modes(modes.patterns, modes.strength, modes.waiting, modes.seen, due_s, gust)
     waiting, seen = modes.waiting.copy(), modes.seen + 1
-    waiting[modes.seen % BATCH] = clip(few(change), CLIP)
+    waiting[modes.seen % BATCH] = clip(downsampled(change), CLIP)
     patterns, strength = modes.patterns, modes.strength
     if seen % BATCH == 0:
         patterns, strength = _turned(patterns, strength, waiting, max(BATCH / seen, BATCH / MEMORY))

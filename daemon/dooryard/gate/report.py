@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dooryard.gate.background import usual_straying
+from dooryard.gate.background import usual_spread
 from dooryard.gate.grid import Map
 from dooryard.gate.modes import pattern_count
+from dooryard.gate.region_thresholds import REGIONS
 from dooryard.gate.settings import GateSettings
-from dooryard.gate.site import REGIONS
 from dooryard.gate.tally import HOUR_S, totals
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ class Region:
     """One region of the picture that asks for more than a calm one would."""
 
     where: str  # "row 2 of 6, column 5 of 8"
-    bar: float  # 1.0: as a calm place
+    threshold: float  # 1.0: as a calm place
     nobody: int  # verdicts
     somebody: int
     smallest_contrast: float  # the weakest lasting change of brightness that gets through (0.10 = 10 %)
@@ -54,18 +54,18 @@ def report(state: GateState, settings: GateSettings | None = None, most_regions:
     rows, cols = REGIONS
     found = [_region(state, needed, row, col) for row in range(rows) for col in range(cols)]
     found.sort(key=lambda region: region.smallest_contrast, reverse=True)
-    calm = settings.bar * settings.least_contrast
+    calm = settings.threshold * settings.least_contrast
     worst, patterns = tuple(found[:most_regions]), pattern_count(state.modes)
     return GateReport(watched_h, state.learned_s, per_hour, worst, needed, calm, patterns)
 
 
 def _needed(state: GateState, settings: GateSettings) -> Map:
     """Change of log brightness that a body must keep up at each cell to be looked at."""
-    usual = usual_straying(state.straying, settings.least_contrast)
+    usual = usual_spread(state.widest_spread, settings.least_contrast)
     rows, cols = usual.shape
     row = np.arange(rows) * REGIONS[0] // rows
     col = np.arange(cols) * REGIONS[1] // cols
-    needed: Map = usual * np.float32(settings.bar) * state.site.bar[row][:, col]
+    needed: Map = usual * np.float32(settings.threshold) * state.site.threshold[row][:, col]
     return needed
 
 
@@ -77,7 +77,7 @@ def _region(state: GateState, needed: Map, row: int, col: int) -> Region:
     ]
     return Region(
         where=f"row {row + 1} of {REGIONS[0]}, column {col + 1} of {REGIONS[1]}",
-        bar=float(state.site.bar[row, col]),
+        threshold=float(state.site.threshold[row, col]),
         nobody=int(state.site.nobody[row, col]),
         somebody=int(state.site.somebody[row, col]),
         smallest_contrast=float(np.median(part)),

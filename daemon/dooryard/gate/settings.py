@@ -22,13 +22,13 @@ class GateSettings:
     ignore: tuple[Polygon, ...] = ()  # corners (x, y), 0..1, y downwards
     target_false_per_hour: float = 2.0  # what the gate steers toward when nobody is there
 
-    bar: float = 0.95  # how strong a change must be in a calm place; lower lets more through
+    threshold: float = 0.95  # how strong a change must be in a calm place; lower lets more through
     settle_s: float = 12.0  # a new view is learned for this long before anything is let through
     memory_s: float = 60.0  # background and its spread
-    unrest_s: float = 8.0  # how fast restlessness is learned and forgotten
+    deviation_s: float = 8.0  # how fast restlessness is learned and forgotten
     smooth_s: float = 1.2  # signed mean over time: sway cancels in it, a perched bird does not
     quick_s: float = 0.4  # the reference against which restlessness is measured
-    gap_s: float = 30.0  # after a longer gap the view is learned anew
+    gap_s: float = 30.0  # after a longer gap the view is learned again
     guard_s: float = 1800.0  # the background under a standing visitor is kept for at most this long
     unknown_guard_s: float = 60.0  # the same under what was let through and nobody has named
     least_contrast: float = 0.02  # smallest change of log brightness that can count (about 2 %)
@@ -37,7 +37,7 @@ class GateSettings:
 _TIMES = (
     "settle_s",
     "memory_s",
-    "unrest_s",
+    "deviation_s",
     "smooth_s",
     "quick_s",
     "gap_s",
@@ -58,8 +58,8 @@ def problems(settings: GateSettings) -> list[str]:
         found.append(
             f"target_false_per_hour: {settings.target_false_per_hour} is not between 0.01 and 60; 2 is usual"
         )
-    if not 0.3 <= settings.bar <= 5:
-        found.append(f"bar: {settings.bar} is not between 0.3 and 5; 0.95 is usual")
+    if not 0.3 <= settings.threshold <= 5:
+        found.append(f"threshold: {settings.threshold} is not between 0.3 and 5; 0.95 is usual")
     for number, polygon in enumerate(settings.ignore):
         found += [f"ignore[{number}]: {text}" for text in _polygon_problems(polygon)]
     for name in _TIMES:

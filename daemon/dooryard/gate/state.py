@@ -9,9 +9,9 @@ import numpy as np
 
 from dooryard.gate.grid import DARK, WHITE, Map, Mask, cell_means, neighbour_max
 from dooryard.gate.modes import Modes, no_modes
+from dooryard.gate.region_thresholds import RegionThresholds, new_thresholds
 from dooryard.gate.shake import Slopes, slopes_of
-from dooryard.gate.site import Site, new_site
-from dooryard.gate.tally import Tally
+from dooryard.gate.tally import GateTally
 
 if TYPE_CHECKING:
     from dooryard.core.records import Luma
@@ -22,7 +22,7 @@ FIRST_SPREAD = 0.05**2  # log brightness squared; what a place is trusted to var
 class Behind(NamedTuple):
     """What every frame is compared with, worked out whenever the background is brought up to date."""
 
-    few: Map  # (number,): every second cell of every second row, plus DARK
+    downsampled: Map  # (number,): every second cell of every second row, plus DARK
     clipped: Mask | None  # (rows, cols): cells that may be any brighter; None: no cell
     slopes: Slopes
 
@@ -30,8 +30,8 @@ class Behind(NamedTuple):
 def behind_of(background: Map) -> Behind:
     """Of `background`, grey levels, (rows, cols)."""
     clipped = background >= np.float32(WHITE)
-    few = (background[::2, ::2] + np.float32(DARK)).ravel()
-    return Behind(few, clipped if clipped.any() else None, slopes_of(background))
+    downsampled = (background[::2, ::2] + np.float32(DARK)).ravel()
+    return Behind(downsampled, clipped if clipped.any() else None, slopes_of(background))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,23 +51,23 @@ class GateState:
     mean: Map  # signed difference from the background, averaged over about a second
     quick: Map  # the same over some tenths of a second
     spread: Map  # slow mean of `mean` squared
-    straying: Map  # its root, the largest of each cell and its neighbours: worked out, not saved
+    widest_spread: Map  # its root, the largest of each cell and its neighbours: worked out, not saved
     behind: Behind  # what is used of the background again and again: worked out, not saved
-    unrest: Map  # mean absolute deviation from `quick`
+    deviation: Map  # mean absolute deviation from `quick`
     evidence: Map  # seconds times log score, summed while a change lasts (see evidence.py)
     guarded_s: Map  # for how long a cell's background has been kept under a standing visitor
-    linger_s: Map  # for how long it will be kept if nobody is seen there again
-    lingers_s: float  # the longest of these: worked out, not saved
+    hold_s: Map  # for how long it will be kept if nobody is seen there again
+    longest_hold_s: float  # the longest of these: worked out, not saved
     modes: Modes  # the patterns along which the wind moves this view
     unlearned_s: float = 0.0  # time since the background was last brought up to date
-    upset_s: float = 0.0  # for how long most of the view has looked different
+    scene_change_s: float = 0.0  # for how long most of the view has looked different
     unsteady_s: float = 0.0  # how long light that jumped still holds everything back
     news: str = ""  # what happened to the view with the last frame, in words; mostly empty
-    tally: Tally = field(default_factory=Tally)
-    site: Site = field(default_factory=new_site)
+    tally: GateTally = field(default_factory=GateTally)
+    site: RegionThresholds = field(default_factory=new_thresholds)
 
 
-def straying(spread: Map) -> Map:
+def widest_spread(spread: Map) -> Map:
     """How far the signed mean strays at each cell or beside it, in log brightness."""
     return neighbour_max(np.sqrt(spread))
 
@@ -103,15 +103,15 @@ def renewed(
         mean=nothing,
         quick=nothing,
         spread=spread,
-        straying=straying(spread),
+        widest_spread=widest_spread(spread),
         behind=behind_of(level),
-        unrest=nothing,
+        deviation=nothing,
         evidence=nothing,
         guarded_s=nothing,
-        linger_s=nothing,
-        lingers_s=0.0,
+        hold_s=nothing,
+        longest_hold_s=0.0,
         modes=no_modes((level.shape[0], level.shape[1])),
         news=news,
-        tally=before.tally if before else Tally(),
-        site=before.site if before else new_site(),
+        tally=before.tally if before else GateTally(),
+        site=before.site if before else new_thresholds(),
     )

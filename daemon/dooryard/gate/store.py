@@ -14,11 +14,11 @@ import numpy as np
 
 from dooryard.core.arrays import packed, unpacked
 from dooryard.gate.grid import grid_shape
-from dooryard.gate.modes import BATCH, MODES, Modes, few_shape, no_modes
-from dooryard.gate.site import REGIONS, Site
-from dooryard.gate.state import GateState, behind_of, straying
-from dooryard.gate.stirs import Running
-from dooryard.gate.tally import REASONS, Tally
+from dooryard.gate.modes import BATCH, MODES, Modes, downsampled_shape, no_modes
+from dooryard.gate.region_thresholds import REGIONS, RegionThresholds
+from dooryard.gate.state import GateState, behind_of, widest_spread
+from dooryard.gate.tally import REASONS, GateTally
+from dooryard.gate.transients import Running
 
 if TYPE_CHECKING:
     from dooryard.gate.settings import GateSettings
@@ -27,7 +27,7 @@ FORM = 1
 LARGEST_BYTES = 4_000_000  # the largest grid needs well under half of this
 ONES = "ones"  # name of the JSON text among the arrays
 _SITE, _MODES = "site.", "modes."
-_WORKED_OUT = ("straying", "behind", "lingers_s")  # from `spread`, `background` and `linger_s`
+_WORKED_OUT = ("straying", "behind", "lingers_s")  # from `spread`, `background` and `hold_s`
 
 
 def save(state: GateState) -> bytes:
@@ -85,12 +85,12 @@ def _build(arrays: dict[str, Any], ones: dict[str, Any], luma_shape: tuple[int, 
     parts["running"] = tuple(Running(*one) for one in parts["running"])
     return GateState(
         luma_shape=(luma_shape[0], luma_shape[1]),
-        site=Site(**parts),
+        site=RegionThresholds(**parts),
         modes=_modes_in(modes | _taken(ones, _MODES), grid),
         tally=_tally_in(tally),
-        straying=straying(arrays["spread"]),
+        widest_spread=widest_spread(arrays["spread"]),
         behind=behind_of(arrays["background"]),
-        lingers_s=float(arrays["linger_s"].max()),
+        longest_hold_s=float(arrays["linger_s"].max()),
         **arrays,
         **ones,
     )
@@ -105,8 +105,8 @@ def _modes_in(parts: dict[str, Any], grid: tuple[int, int]) -> Modes:
     """A memory from before patterns were kept has none: they are then learned from nothing."""
     if not parts:
         return no_modes(grid)
-    _check("patterns", parts["patterns"], (MODES, *few_shape(grid)))
-    _check("waiting", parts["waiting"], (BATCH, *few_shape(grid)))
+    _check("patterns", parts["patterns"], (MODES, *downsampled_shape(grid)))
+    _check("waiting", parts["waiting"], (BATCH, *downsampled_shape(grid)))
     _check("strength", parts["strength"], (MODES,))
     return Modes(**parts)
 
@@ -116,13 +116,13 @@ def _check(name: str, array: Any, shape: tuple[int, ...]) -> None:
         raise ValueError(f"{name}: not a map of this view")
 
 
-def _tally_out(tally: Tally) -> dict[str, Any]:
+def _tally_out(tally: GateTally) -> dict[str, Any]:
     return {field.name: getattr(tally, field.name) for field in fields(tally)}
 
 
-def _tally_in(value: dict[str, Any]) -> Tally:
+def _tally_in(value: dict[str, Any]) -> GateTally:
     counts, since = tuple(value["counts"]), tuple(value["since_s"])
     hours = tuple(tuple(row) for row in value["hours"])
     if any(len(row) != len(REASONS) for row in (counts, since, *hours)):
         raise ValueError("tally: counts for other reasons")
-    return Tally(value["running_s"], counts, since, hours)
+    return GateTally(value["running_s"], counts, since, hours)

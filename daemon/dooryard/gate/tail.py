@@ -1,8 +1,8 @@
-"""How high a region's bar must be so that wind passes it only so often: peaks over a threshold.
+"""How high a region's threshold must be so that wind passes it only so often: peaks over a threshold.
 
 Above a low threshold the peaks of a process fall off by a generalised Pareto law (Pickands, "Statistical
 inference using extreme order statistics", Annals of Statistics 3, 1975); with the log of the score that
-is an exponential law, whose scale is the mean excess. If stirs come `n` times an hour, the bar that only
+is an exponential law, whose scale is the mean excess. If transients come `n` times an hour, the threshold that only
 `t` an hour pass is ``threshold * (n / t) ** scale``. Arrays are float32, one value per region.
 """
 
@@ -14,13 +14,11 @@ import numpy as np
 
 from dooryard.gate.grid import Map
 
-THRESHOLD = 0.85  # score from which a stir counts: a little below what is let through
-MOST_EXCESS = (
-    0.7  # log score: a stir this strong says no more, so that one bird in flight weighs no more than wind
-)
+THRESHOLD = 0.85  # score from which a transient counts: a little below what is let through
+MOST_EXCESS = 0.7  # log score: a transient this strong says no more, so that one bird in flight weighs no more than wind
 PRIOR_SCALE = 0.15  # log score; what is believed of a region's scale ...
-PRIOR_WEIGHT = 3.0  # ... with the weight of so many stirs
-PRIOR_H = 0.25  # hours without a stir that every site is credited with
+PRIOR_WEIGHT = 3.0  # ... with the weight of so many transients
+PRIOR_H = 0.25  # hours without a transient that every site is credited with
 
 
 def excess(peak: float) -> float:
@@ -40,8 +38,8 @@ def needed(winds: Map, excesses: Map, watched_h: float, target_per_h: float) -> 
     The target is shared out by how often each region stirs.
     """
     per_hour = float(winds.sum()) / (watched_h + PRIOR_H)
-    bar = np.full(winds.shape, THRESHOLD, np.float32)
+    threshold = np.full(winds.shape, THRESHOLD, np.float32)
     if per_hour > target_per_h:
-        bar *= np.exp(scale(winds, excesses) * np.float32(math.log(per_hour / target_per_h)))
-        bar[winds < 0.05] = THRESHOLD
-    return bar
+        threshold *= np.exp(scale(winds, excesses) * np.float32(math.log(per_hour / target_per_h)))
+        threshold[winds < 0.05] = THRESHOLD
+    return threshold

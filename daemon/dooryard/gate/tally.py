@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from dooryard.core.records import Held
+from dooryard.core.records import RejectReason
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -14,12 +14,12 @@ HOUR_S = 3600.0
 HOURS_KEPT = 48
 APART_S = 5.0  # the same reason counts again only after this long
 
-REASONS: tuple[Held | None, ...] = (None, *Held)  # None: let through
+REASONS: tuple[RejectReason | None, ...] = (None, *RejectReason)  # None: let through
 _NEVER = float("inf")
 
 
 @dataclass(frozen=True, slots=True)
-class Tally:
+class GateTally:
     """Counts by reason, in the order of `REASONS`, for the running hour and those before it."""
 
     running_s: float = 0.0  # how much of the running hour has been watched
@@ -28,7 +28,7 @@ class Tally:
     hours: tuple[tuple[int, ...], ...] = ()  # full hours of watching, newest last, at most HOURS_KEPT
 
 
-def count(tally: Tally, seen: Iterable[Held | None], elapsed_s: float) -> Tally:
+def count(tally: GateTally, seen: Iterable[RejectReason | None], elapsed_s: float) -> GateTally:
     """Let `elapsed_s` pass and count each reason in `seen`, at most once in `APART_S`."""
     since = tuple([value + elapsed_s for value in tally.since_s])
     counts, happened = tally.counts, set(seen)
@@ -38,11 +38,11 @@ def count(tally: Tally, seen: Iterable[Held | None], elapsed_s: float) -> Tally:
         since = tuple(0.0 if now else s for now, s in zip(new, since, strict=True))
     running = tally.running_s + elapsed_s
     if running < HOUR_S:
-        return Tally(running, counts, since, tally.hours)
-    return Tally(since_s=since, hours=(*tally.hours, counts)[-HOURS_KEPT:])
+        return GateTally(running, counts, since, tally.hours)
+    return GateTally(since_s=since, hours=(*tally.hours, counts)[-HOURS_KEPT:])
 
 
-def totals(tally: Tally) -> dict[Held | None, int]:
+def totals(tally: GateTally) -> dict[RejectReason | None, int]:
     """Counts by reason over all hours kept and the running one."""
     rows = (*tally.hours, tally.counts)
     return {reason: sum(row[index] for row in rows) for index, reason in enumerate(REASONS)}

@@ -6,17 +6,17 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from dooryard.core.records import Box, Held, Motion
-from dooryard.gate.anew import NEWS, UPSET_S, is_upset
-from dooryard.gate.background import View, learned, look, unrest
+from dooryard.core.records import Box, Motion, RejectReason
+from dooryard.gate.background import View, deviation, learned, look
 from dooryard.gate.evidence import spread_out
 from dooryard.gate.grid import Map, Mask, mask_of
-from dooryard.gate.judge import Judged, judge
 from dooryard.gate.modes import learned as modes_learned
-from dooryard.gate.site import bar_at, observe, region_of
+from dooryard.gate.region_thresholds import observe, region_of, threshold_at
+from dooryard.gate.scene_change import NEWS, SCENE_CHANGE_S, has_changed
+from dooryard.gate.score import ScoredBlob, score_blobs
 from dooryard.gate.state import GateState, fresh, renewed
-from dooryard.gate.stirs import Stir
 from dooryard.gate.tally import count
+from dooryard.gate.transients import Transient
 
 if TYPE_CHECKING:
     from dooryard.core.records import Luma
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 
 JUMP = 0.10  # change of log brightness from one frame to the next: all light at once
 JUMP_S = 2.0
-LINGER_S = 4.0  # the background is kept for so long after a visitor was last seen there
-_SITE_LEARNS = (None, Held.SWAY, Held.WEAK, Held.BRIEF)
+HOLD_S = 4.0  # the background is kept for so long after a visitor was last seen there
+_SITE_LEARNS = (None, RejectReason.SWAY, RejectReason.WEAK, RejectReason.BRIEF)
 
 
 def watch(
@@ -46,13 +46,13 @@ def watch(
 
     Returns
     -------
-    The new state, and what moved or newly stands there: `held` is None for what is worth a look.
+    The new state, and what moved or newly stands there: `reject_reason` is None for what is worth a look.
     """
     if state is None or luma.shape != state.luma_shape:
         return fresh(luma, mono_s, state), ()
     dt_s = mono_s - state.last_s
     if dt_s < 0 or dt_s > settings.gap_s:
-        return fresh(luma, mono_s, state, "a gap in the frames: learning the view anew"), ()
+        return fresh(luma, mono_s, state, "a gap in the frames: relearning the view"), ()
     if dt_s == 0:
         return state, ()
     return decide(state, look(state, luma, dt_s, settings), mono_s, settings, occupied)
@@ -67,14 +67,18 @@ def decide(
 ) -> tuple[GateState, tuple[Motion, ...]]:
     """What follows from `view`, a frame as `look` sees it. Parameters and results as of `watch`."""
     dt_s = mono_s - state.last_s
-    upset_s = state.upset_s + dt_s if state.ready and is_upset(view) else max(0.0, state.upset_s - dt_s)
-    if upset_s >= UPSET_S:
+    scene_change_s = (
+        state.scene_change_s + dt_s
+        if state.ready and has_changed(view)
+        else max(0.0, state.scene_change_s - dt_s)
+    )
+    if scene_change_s >= SCENE_CHANGE_S:
         return renewed(state.luma_shape, view.level, mono_s, state, NEWS), ()
-    judged = judge(state, view, settings, occupied, dt_s)
-    guarded = _guarded(state, judged, occupied, dt_s, settings)
+    scored = score_blobs(state, view, settings, occupied, dt_s)
+    guarded = _guarded(state, scored, occupied, dt_s, settings)
     jumped = abs(view.gain - state.gain) > JUMP
-    quiet = not (jumped or guarded.keep is not None or state.unsteady_s > 0 or state.upset_s > 0)
-    motions = tuple(one.motion for one in judged)
+    quiet = not (jumped or guarded.keep is not None or state.unsteady_s > 0 or state.scene_change_s > 0)
+    motions = tuple(one.motion for one in scored)
     empty = learned(state, view, guarded.keep, dt_s, settings)
     learned_s = state.learned_s + dt_s
     after = GateState(
@@ -86,35 +90,35 @@ def decide(
         gain=view.gain,
         background=empty.background,
         spread=empty.spread,
-        straying=empty.straying,
+        widest_spread=empty.widest_spread,
         behind=empty.behind,
         unlearned_s=empty.unlearned_s,
         mean=view.mean,
         quick=view.quick,
-        unrest=unrest(state, view, guarded.keep),
-        evidence=spread_out(state.evidence, [(one.blob, one.evidence) for one in judged]),
+        deviation=deviation(state, view, guarded.keep),
+        evidence=spread_out(state.evidence, [(one.blob, one.evidence) for one in scored]),
         modes=modes_learned(state.modes, view.whole, view.gust, dt_s, quiet=quiet),
         guarded_s=guarded.guarded_s,
-        linger_s=guarded.linger_s,
-        lingers_s=guarded.lingers_s,
-        upset_s=upset_s,
+        hold_s=guarded.hold_s,
+        longest_hold_s=guarded.longest_hold_s,
+        scene_change_s=scene_change_s,
         unsteady_s=JUMP_S if jumped else max(0.0, state.unsteady_s - dt_s),
-        site=observe(state.site, _stirs(state, judged, occupied), dt_s, settings.target_false_per_hour),
-        tally=count(state.tally, [motion.held for motion in motions], dt_s),
+        site=observe(state.site, _transients(state, scored, occupied), dt_s, settings.target_false_per_hour),
+        tally=count(state.tally, [motion.reject_reason for motion in motions], dt_s),
     )
     return after, motions
 
 
-def _stirs(state: GateState, judged: list[Judged], occupied: tuple[Box, ...]) -> list[Stir]:
+def _transients(state: GateState, scored: list[ScoredBlob], occupied: tuple[Box, ...]) -> list[Transient]:
     """What the site learns from: changes at a time when the view is known and the light is steady."""
     return [
-        Stir(
+        Transient(
             *region_of(one.motion.box),
-            one.motion.score * bar_at(state.site, one.motion.box),
-            one.motion.held is None or any(one.motion.box.overlap(box) > 0 for box in occupied),
+            one.motion.score * threshold_at(state.site, one.motion.box),
+            one.motion.reject_reason is None or any(one.motion.box.overlap(box) > 0 for box in occupied),
         )
-        for one in judged
-        if one.motion.held in _SITE_LEARNS
+        for one in scored
+        if one.motion.reject_reason in _SITE_LEARNS
     ]
 
 
@@ -123,13 +127,13 @@ class Guarded(NamedTuple):
 
     keep: Mask | None  # None: no cell
     guarded_s: Map
-    linger_s: Map
-    lingers_s: float
+    hold_s: Map
+    longest_hold_s: float
 
 
 def _guarded(
     state: GateState,
-    judged: list[Judged],
+    scored: list[ScoredBlob],
     occupied: tuple[Box, ...],
     dt_s: float,
     settings: GateSettings,
@@ -137,17 +141,17 @@ def _guarded(
     """Which cells' background is kept.
 
     Under a known visitor it is kept for long; under what was let through, until the visits stage has had
-    time to say who it is. Both linger, since a visitor that pecks comes and goes from one cell to the next.
+    time to say who it is. Both are held for a while, since a visitor that pecks comes and goes from one cell to the next.
     """
-    through = tuple(one.motion.box for one in judged if one.motion.held is None)
-    if not occupied and not through and state.lingers_s <= dt_s:
-        none = np.zeros_like(state.linger_s) if state.lingers_s else state.linger_s
+    through = tuple(one.motion.box for one in scored if one.motion.reject_reason is None)
+    if not occupied and not through and state.longest_hold_s <= dt_s:
+        none = np.zeros_like(state.hold_s) if state.longest_hold_s else state.hold_s
         return Guarded(None, none, none, 0.0)
     shape = state.mean.shape
     known = mask_of(occupied, shape, margin=1)
-    linger = np.maximum(state.linger_s - np.float32(dt_s), 0)
-    linger[known | mask_of(through, shape, margin=1)] = LINGER_S
-    guarded = np.where(linger > 0, state.guarded_s + np.float32(dt_s), np.float32(0))
+    hold = np.maximum(state.hold_s - np.float32(dt_s), 0)
+    hold[known | mask_of(through, shape, margin=1)] = HOLD_S
+    guarded = np.where(hold > 0, state.guarded_s + np.float32(dt_s), np.float32(0))
     limit = np.where(known, np.float32(settings.guard_s), np.float32(settings.unknown_guard_s))
-    keep = (linger > 0) & (guarded < limit)
-    return Guarded(keep if keep.any() else None, guarded, linger, float(linger.max()))
+    keep = (hold > 0) & (guarded < limit)
+    return Guarded(keep if keep.any() else None, guarded, hold, float(hold.max()))

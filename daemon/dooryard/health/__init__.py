@@ -1,4 +1,4 @@
-"""The box's own welfare: heat, supply, moisture, disk.
+"""The box's own health: heat, supply, moisture, disk.
 
 monitor    START HERE: sensors and button, read and acted on
 state      which steps hold and what was told; pure

@@ -97,7 +97,7 @@ def advance(
     if not state.moist and left_c < rule.margin_c:
         text = (
             f"the coldest part ({coldest}) is {max(0.0, left_c):.1f} K above the dew point: "
-            "water may settle in the box; look to its seal and its drying agent"
+            "water may settle in the box; check its seal and its desiccant"
         )
         return replace(state, moist=True), text
     if state.moist and left_c > rule.clear_c:

@@ -1,7 +1,7 @@
 """What is wrong with the box itself, by its sensors: each told once when it begins and once when it is over.
 
 Here is what no policy has a say in; heat, low power, moisture and room are the policy's (see
-`policy.welfare`). Pure: values in, new values out. A trouble begins when it has held for a while, and is
+`health.state`). Pure: values in, new values out. A trouble begins when it has held for a while, and is
 over when its end has held as long: a flag that flickers makes no noise.
 """
 
@@ -40,24 +40,24 @@ class Trouble:
 
 SLOWED_DOWN = Trouble(
     "slowed-down", 1.0, 0.0, 60.0, "heat",
-    "the board slows itself down because of heat or low power",
+    "the board is throttling because of heat or low power",
     "the board runs at full speed again",
 )  # fmt: skip
 LITTLE_MEMORY = Trouble(
     "memory", 40.0, 80.0, 120.0, "memory",
     "little memory is left: other programs on the board may be stopped by the system",
-    "there is memory again",
+    "enough memory is free again",
 )  # fmt: skip
 CLOCK_NOT_SET = Trouble(
     "clock", 0.0, 1.0, 600.0, "clock",
-    "the clock is not set: hours are not acted on and pictures say so, until the network sets it",
+    "the clock is not set: hours are ignored, and pictures say so, until the network sets it",
     "the clock is set",
 )  # fmt: skip
 USUAL = (SLOWED_DOWN, LITTLE_MEMORY, CLOCK_NOT_SET)
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class FaultStatus:
     """How one trouble stands."""
 
     holds: bool = False  # by the last value
@@ -67,15 +67,15 @@ class Standing:
 
 
 @dataclass(frozen=True, slots=True)
-class VisitStore:
+class FaultStates:
     """How all of them stand, by the sensor's name."""
 
-    standings: Mapping[str, Standing] = field(default_factory=lambda: MappingProxyType({}))
+    statuses: Mapping[str, FaultStatus] = field(default_factory=lambda: MappingProxyType({}))
 
     @property
     def told(self) -> tuple[str, ...]:
         """Those that the owner knows of, in alphabetical order."""
-        return tuple(sorted(name for name, standing in self.standings.items() if standing.told))
+        return tuple(sorted(name for name, status in self.statuses.items() if status.told))
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,30 +89,32 @@ class Change:
 
 
 def take(
-    ledger: VisitStore, readings: Mapping[str, Reading], now: Moment, troubles: tuple[Trouble, ...] = USUAL
-) -> tuple[VisitStore, tuple[Change, ...]]:
+    states: FaultStates, readings: Mapping[str, Reading], now: Moment, troubles: tuple[Trouble, ...] = USUAL
+) -> tuple[FaultStates, tuple[Change, ...]]:
     """Take in the latest readings. A sensor that is gone changes nothing: that is told elsewhere."""
-    standings = dict(ledger.standings)
+    statuses = dict(states.statuses)
     changes = []
     for trouble in troubles:
         reading = readings.get(trouble.sensor)
         if reading is None or reading.value is None:
             continue
-        standing, change = _stand(standings.get(trouble.sensor, Standing()), trouble, reading.value, now)
-        standings[trouble.sensor] = standing
+        status, change = _stand(statuses.get(trouble.sensor, FaultStatus()), trouble, reading.value, now)
+        statuses[trouble.sensor] = status
         changes += [change] if change else []
-    return VisitStore(MappingProxyType(standings)), tuple(changes)
+    return FaultStates(MappingProxyType(statuses)), tuple(changes)
 
 
-def _stand(before: Standing, trouble: Trouble, value: float, now: Moment) -> tuple[Standing, Change | None]:
+def _stand(
+    before: FaultStatus, trouble: Trouble, value: float, now: Moment
+) -> tuple[FaultStatus, Change | None]:
     holds = trouble.holds(value, before=before.holds)
     since = before.since if before.since is not None and holds == before.holds else now
     long_enough = now.mono_s - since.mono_s >= trouble.after_s
     if holds == before.told or not long_enough:
-        return Standing(holds, since, before.told, before.begun), None
+        return FaultStatus(holds, since, before.told, before.begun), None
     if holds:
-        begun = Standing(holds, since, told=True, begun=since)
+        begun = FaultStatus(holds, since, told=True, begun=since)
         return begun, Change(trouble.sensor, trouble.kind, begins=True, text=trouble.told)
     lasted_s = 0.0 if before.begun is None else since.mono_s - before.begun.mono_s
     text = f"{trouble.ended}, after {duration_text(lasted_s)}"
-    return Standing(holds, since), Change(trouble.sensor, trouble.kind, begins=False, text=text)
+    return FaultStatus(holds, since), Change(trouble.sensor, trouble.kind, begins=False, text=text)

@@ -97,7 +97,7 @@ def _others(health: Health) -> Iterator[str]:
 def _facts(health: Health) -> Iterator[str]:
     yield f"Running for {duration(health.uptime_s)}; now {health.doing}."
     if health.hush:
-        yield f"Only what is urgent is sent: {health.hush}."
+        yield f"Only urgent alerts are sent: {health.hush}."
     if health.last_visit_ago_s is None:
         yield "No visit since the start."
     else:
@@ -116,7 +116,7 @@ def _facts(health: Health) -> Iterator[str]:
         yield "To send: nothing."
     gathered = sum(counts.get("gathered", 0) for counts in health.deliveries.values())
     if gathered:
-        yield f"Told together, as they were late: {gathered}."
+        yield f"Sent together, as they were late: {gathered}."
 
 
 def _visits(count: int) -> str:

@@ -1,6 +1,6 @@
 """How the box itself is: heat, power, moisture and room, in one step; and what is told of it. Pure.
 
-`advance` is called whenever the sensors were read (every few seconds, at least every minute), `spared`
+`advance` is called whenever the sensors were read (every few seconds, at least every minute), `throttle_now`
 says what the box does without from then on, and `box_alert` makes a message of what is worth one.
 """
 
@@ -15,10 +15,9 @@ from types import MappingProxyType
 from dooryard.core.errors import StoreError
 from dooryard.core.records import Alert, Moment
 from dooryard.core.wording import sentence
-from dooryard.health import dew_point as moisture
-from dooryard.health import thermal as heat
+from dooryard.health import dew_point, thermal
 from dooryard.health.dew_point import MoistureState
-from dooryard.health.thermal import HeatState, News, Throttle
+from dooryard.health.thermal import HealthNews, HeatState, Throttle
 from dooryard.policy.box_tables import ALL_MESSAGES, MESSAGES
 from dooryard.policy.case import sinks_for
 from dooryard.policy.keeping import ROOM_AGAIN
@@ -29,7 +28,7 @@ VERSION = 1
 
 
 @dataclass(frozen=True, slots=True)
-class WelfareState:
+class HealthState:
     """What is remembered of how the box is."""
 
     heat: HeatState = field(default_factory=HeatState)
@@ -43,7 +42,7 @@ class WelfareState:
         return json.dumps({"version": VERSION, "held_s": held_s} | told)
 
     @classmethod
-    def from_json(cls, text: str, now: Moment) -> WelfareState:
+    def from_json(cls, text: str, now: Moment) -> HealthState:
         """The state that `to_json` wrote. Steps hold on over a restart; the time between doesn't count.
 
         Raises StoreError if it is not such a text.
@@ -53,36 +52,36 @@ class WelfareState:
         except (KeyError, TypeError, ValueError, AttributeError, RecursionError) as error:
             raise StoreError(
                 f"the saved heat steps cannot be read ({type(error).__name__}: {error})",
-                "remove that state; the steps then begin anew from the sensors",
+                "remove that state; the steps then start over from the sensors",
             ) from error
 
 
 def advance(
-    state: WelfareState,
+    state: HealthState,
     policy: Policy,
     samples: Mapping[str, Sample],
     now_s: float,
     *,
     free_mb: float | None = None,
     paces_s: Mapping[str, float] = MappingProxyType({}),
-) -> tuple[WelfareState, tuple[News, ...]]:
+) -> tuple[HealthState, tuple[HealthNews, ...]]:
     """Take in what the sensors said lately, and how much room the disk has (None: not known).
 
     `samples` maps a sensor's name to when it was asked (monotonic seconds) and its value, None where it
     said nothing. A sample that is not newer than the last of its sensor is passed over. `paces_s` is how
     often each sensor is read (seconds); one that it lacks counts as read every 30 s.
     """
-    hot, news = heat.advance(state.heat, heat.steps_of(policy), samples, now_s, paces_s)
-    moist, text = moisture.advance(state.moisture, policy.moisture, samples, now_s, paces_s)
-    told = [*news, *([News("moisture", text)] if text else [])]
+    hot, news = thermal.advance(state.heat, thermal.steps_of(policy), samples, now_s, paces_s)
+    moist, text = dew_point.advance(state.moisture, policy.moisture, samples, now_s, paces_s)
+    told = [*news, *([HealthNews("moisture", text)] if text else [])]
     low, text = _room(state.disk_low, policy.disk, free_mb)
-    told += [News("disk", text)] if text else []
-    return WelfareState(hot, moist, low), tuple(told)
+    told += [HealthNews("disk", text)] if text else []
+    return HealthState(hot, moist, low), tuple(told)
 
 
-def spared(policy: Policy, state: WelfareState) -> Throttle:
+def throttle_now(policy: Policy, state: HealthState) -> Throttle:
     """What the box does without at present."""
-    return heat.sparing(heat.steps_of(policy), state.heat)
+    return thermal.throttle_of(thermal.steps_of(policy), state.heat)
 
 
 def box_alert(
@@ -129,7 +128,7 @@ def _room(low: bool, rule: Disk, free_mb: float | None) -> tuple[bool, str | Non
     return low, None
 
 
-def _restored(data: dict[str, object], now: Moment) -> WelfareState:
+def _restored(data: dict[str, object], now: Moment) -> HealthState:
     held_s = data["held_s"]
     if data["version"] != VERSION or not isinstance(held_s, dict):
         raise ValueError("it is of another version, or not what it should be")
@@ -137,7 +136,7 @@ def _restored(data: dict[str, object], now: Moment) -> WelfareState:
     if not all(math.isfinite(age_s) for age_s in ages_s.values()):
         raise ValueError("a time is not finite")
     since_s = {key: now.mono_s - max(0.0, age_s) for key, age_s in ages_s.items()}
-    fresh = WelfareState(disk_low=data["disk_low"] is True)
+    fresh = HealthState(disk_low=data["disk_low"] is True)
     return replace(
         fresh,
         heat=HeatState(MappingProxyType(since_s)),

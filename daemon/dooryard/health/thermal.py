@@ -3,7 +3,7 @@
 * A step is entered as soon as its sensor (the median of three readings, see `readings`) is above its
   upper bound. It is left when the sensor is below its lower bound and the step has held for its shortest
   time. So a step is entered at most once in that time, whatever the readings do.
-* Steps are independent, also those of one sensor; where several hold, the most sparing wins for each
+* Steps are independent, also those of one sensor; where several hold, the strictest wins for each
   effect by itself: the fewest frames, the longest wait between looks, camera off, halt.
 * A sensor that falls silent (three readings missed, at its own pace) changes nothing at first: its steps
   stay as they are. After an hour of silence, or twice what it takes a slow sensor to count as silent, they
@@ -23,7 +23,7 @@ from dooryard.sensors.filter import USUAL_EVERY_S, Sample, Traces, heard, let_go
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class ThrottleStep:
     """One step, whichever table it comes from."""
 
     key: str  # names it in the saved state: "cpu above 72"
@@ -48,7 +48,7 @@ class Throttle:
 
 
 @dataclass(frozen=True, slots=True)
-class News:
+class HealthNews:
     """Something to tell about a step or a sensor."""
 
     kind: str  # "heat", "power" or "sensor"
@@ -63,10 +63,10 @@ class HeatState:
     traces: Traces = field(default_factory=Traces)
 
 
-def steps_of(policy: Policy) -> tuple[Step, ...]:
+def steps_of(policy: Policy) -> tuple[ThrottleStep, ...]:
     """All steps of a policy: those of [[heat]] in order, then [low_power]."""
     heat = [
-        Step(
+        ThrottleStep(
             key=f"{table.sensor} above {table.above_c:g}",
             kind="heat",
             sensor=table.sensor,
@@ -78,17 +78,17 @@ def steps_of(policy: Policy) -> tuple[Step, ...]:
         for table in policy.heat
     ]
     power = policy.low_power
-    low = Step("low power", "power", power.sensor, 0.5, 0.5, power.at_least_min * 60, power, unit="")
+    low = ThrottleStep("low power", "power", power.sensor, 0.5, 0.5, power.at_least_min * 60, power, unit="")
     return (*heat, low)
 
 
 def advance(
     state: HeatState,
-    steps: Sequence[Step],
+    steps: Sequence[ThrottleStep],
     samples: Mapping[str, Sample],
     now_s: float,
     paces_s: Mapping[str, float] = MappingProxyType({}),
-) -> tuple[HeatState, tuple[News, ...]]:
+) -> tuple[HeatState, tuple[HealthNews, ...]]:
     """Take in what the sensors said lately, and enter and leave steps; `paces_s`: how often each is read.
 
     `samples` may hold a reading again that was taken in before; it then counts once. Steps that are no
@@ -98,26 +98,26 @@ def advance(
     traces, gone, back = heard(state.traces, wanted, samples, now_s, paces_s)
     since_s = {step.key: state.since_s[step.key] for step in steps if step.key in state.since_s}
     news = [_of_silence(sensor, steps, since_s) for sensor in gone]
-    news += [News("sensor", f"the sensor {sensor} is heard again") for sensor in back]
+    news += [HealthNews("sensor", f"the sensor {sensor} is heard again") for sensor in back]
     for step in steps:
         value = traces.value(step.sensor)
         if step.key not in since_s:
             if value is not None and value > step.above:
                 since_s[step.key] = now_s
-                news.append(News(step.kind, _entered(step, value)))
+                news.append(HealthNews(step.kind, _entered(step, value)))
         elif value is None:
             longest_s = let_go_after_s(paces_s.get(step.sensor, USUAL_EVERY_S))
             if traces.silent_for_s(step.sensor, now_s) > longest_s:
                 del since_s[step.key]
-                news.append(News(step.kind, _let_go(step, longest_s)))
+                news.append(HealthNews(step.kind, _let_go(step, longest_s)))
         elif value < step.until_below and now_s - since_s[step.key] >= step.least_s:
             del since_s[step.key]
-            news.append(News(step.kind, _left(step, value)))
+            news.append(HealthNews(step.kind, _left(step, value)))
     return HeatState(MappingProxyType(since_s), traces), tuple(news)
 
 
-def sparing(steps: Sequence[Step], state: HeatState) -> Throttle:
-    """What the steps that hold come to: the most sparing wins for each effect.
+def throttle_of(steps: Sequence[ThrottleStep], state: HeatState) -> Throttle:
+    """What the steps that hold come to: the strictest wins for each effect.
 
     A halt asks for more than a step that holds: its sensor must say so at present. A step is restored after
     a halt, and the box must not halt again for what it knows of yesterday only.
@@ -134,36 +134,36 @@ def sparing(steps: Sequence[Step], state: HeatState) -> Throttle:
     )
 
 
-def _still(step: Step, state: HeatState) -> bool:
+def _still(step: ThrottleStep, state: HeatState) -> bool:
     """Whether the sensor says at present what would enter the step."""
     value = state.traces.value(step.sensor)
     return value is not None and value > step.above
 
 
-def _matters(step: Step, state: HeatState, samples: Mapping[str, Sample]) -> bool:
+def _matters(step: ThrottleStep, state: HeatState, samples: Mapping[str, Sample]) -> bool:
     """Whether its sensor's silence is worth a word: not that of a sensor that the box doesn't have."""
     known = step.sensor in samples or step.sensor in state.traces.of
     return known or not step.spare.asks_nothing
 
 
-def _entered(step: Step, value: float) -> str:
+def _entered(step: ThrottleStep, value: float) -> str:
     what = f"{step.sensor} is at {value:.0f} {step.unit}" if step.unit else "the supply's voltage is low"
     return what if step.spare.asks_nothing else f"{what}: {step.spare.in_words}"
 
 
-def _left(step: Step, value: float) -> str:
-    what = f"{step.sensor} is at {value:.0f} {step.unit}" if step.unit else "the supply's voltage is well"
+def _left(step: ThrottleStep, value: float) -> str:
+    what = f"{step.sensor} is at {value:.0f} {step.unit}" if step.unit else "the supply's voltage is normal"
     return f"{what} again" + ("" if step.spare.asks_nothing else f": no longer {step.spare.in_words}")
 
 
-def _let_go(step: Step, silent_s: float) -> str:
+def _let_go(step: ThrottleStep, silent_s: float) -> str:
     return (
         f"{step.sensor} has been silent for {duration(silent_s)}: no longer {step.spare.in_words}, "
-        "for nobody knows whether it is still needed; see to the sensor"
+        "for nobody knows whether it is still needed; check the sensor"
     )
 
 
-def _of_silence(sensor: str, steps: Sequence[Step], since_s: Mapping[str, float]) -> News:
+def _of_silence(sensor: str, steps: Sequence[ThrottleStep], since_s: Mapping[str, float]) -> HealthNews:
     held = [step.spare.in_words for step in steps if step.sensor == sensor and step.key in since_s]
     then = f"; for now it stays at: {' and '.join(held)}" if held else "; its steps are not entered"
-    return News("sensor", f"the sensor {sensor} is silent{then}")
+    return HealthNews("sensor", f"the sensor {sensor} is silent{then}")

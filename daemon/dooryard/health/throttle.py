@@ -1,4 +1,4 @@
-"""What the sparing steps mean to the pipeline. Pure."""
+"""What the throttle steps mean to the pipeline. Pure."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from dooryard.health.thermal import Throttle
 from dooryard.pipeline import Conditions
 
 
-def spared_conditions(conditions: Conditions, sparing: Throttle) -> Conditions:
-    """`conditions` with as long a wait between looks as is spared; never shorter than without.
+def throttled_conditions(conditions: Conditions, throttle: Throttle) -> Conditions:
+    """`conditions` with as long a wait between looks as the throttle asks; never shorter than without.
 
-    What is spared first are glances: looks that nobody waits for.
+    What goes first are background samples: looks that nobody waits for.
     """
-    wait_s = sparing.look_every_s
+    wait_s = throttle.look_every_s
     if wait_s is None or wait_s <= conditions.look_every_s:
         return conditions
-    return replace(conditions, look_every_s=wait_s, glance_every_s=math.inf)
+    return replace(conditions, look_every_s=wait_s, sample_every_s=math.inf)

@@ -1,4 +1,4 @@
-"""Marks made and taken back, and what the rest of the house learns from them. Edge."""
+"""Marks made and taken back, and what the rest of the program learns from them. Edge."""
 
 from __future__ import annotations
 
@@ -44,8 +44,8 @@ def make(
     or `what` can't be a name; StoreError when the folder can't be used.
     """
     with (
-        contextlib.closing(AnnotationDatabase(state_folder)) as notebook,
-        contextlib.closing(Reader(state_folder, notebook.said())) as reader,
+        contextlib.closing(AnnotationDatabase(state_folder)) as database,
+        contextlib.closing(Reader(state_folder, database.said())) as reader,
     ):
         entry = reader.find(visit, zone)
         try:
@@ -55,11 +55,11 @@ def make(
                 str(error), 'write nobody, keep, hide, undo or a name such as "wren"'
             ) from error
         if word.kind is None:
-            undone = notebook.undo(entry.id)
+            undone = database.undo(entry.id)
             if undone is None:
                 raise ConfigError(f"there is no mark on visit {entry.id}", "mark it first")
             return Marked(entry.id, f"taken back: {says(undone)}")
-        notebook.mark(entry.id, word.kind, now, word.visitor)
+        database.mark(entry.id, word.kind, now, word.visitor)
         had = f"the box had said {spoken(entry.told)}, {how_sure(entry.told)}"
         new = " (noted as a new name)" if word.visitor and not word.visitor.group else ""
         return Marked(entry.id, f"marked: {_word(word.kind, word.visitor)}{new}; {had}")
@@ -72,24 +72,24 @@ def says(mark: Mark) -> str:
 
 def marks_after(state_folder: Path, seq: int) -> list[Mark]:
     """Standing marks made after the mark numbered `seq`, for what learns from them."""
-    with contextlib.closing(AnnotationDatabase(state_folder)) as notebook:
-        return [mark for mark in notebook.marks() if mark.seq > seq]
+    with contextlib.closing(AnnotationDatabase(state_folder)) as database:
+        return [mark for mark in database.marks() if mark.seq > seq]
 
 
 def verdicts(state_folder: Path) -> list[Entry]:
     """Visits of which people said who it was, or that nobody was there, in order of marking."""
     with (
-        contextlib.closing(AnnotationDatabase(state_folder)) as notebook,
-        contextlib.closing(Reader(state_folder, notebook.said())) as reader,
+        contextlib.closing(AnnotationDatabase(state_folder)) as database,
+        contextlib.closing(Reader(state_folder, database.said())) as reader,
     ):
-        judged = [visit for visit, said in notebook.said().items() if said.nobody or said.visitor]
+        judged = [visit for visit, said in database.said().items() if said.nobody or said.visitor]
         return [entry for visit in judged if (entry := reader.entry(visit)) is not None]
 
 
 def kept(state_folder: Path) -> frozenset[str]:
     """Ids of visits to keep for good, for upkeep."""
-    with contextlib.closing(AnnotationDatabase(state_folder)) as notebook:
-        return frozenset(visit for visit, said in notebook.said().items() if said.keep)
+    with contextlib.closing(AnnotationDatabase(state_folder)) as database:
+        return frozenset(visit for visit, said in database.said().items() if said.keep)
 
 
 def upkeep(state_folder: Path, keep_days: float, now: datetime) -> int:
@@ -98,13 +98,13 @@ def upkeep(state_folder: Path, keep_days: float, now: datetime) -> int:
     Returns how many marked visits were forgotten.
     """
     with (
-        contextlib.closing(AnnotationDatabase(state_folder)) as notebook,
+        contextlib.closing(AnnotationDatabase(state_folder)) as database,
         contextlib.closing(Reader(state_folder, {})) as reader,
     ):
-        gone = [visit for visit in notebook.said() if reader.entry(visit) is None]
-        # As the store does: a wrong clock must not empty the notebook.
+        gone = [visit for visit in database.said() if reader.entry(visit) is None]
+        # As the store does: a wrong clock must not empty the annotation database.
         reference = min(now, reader.newest() or now)
-        notebook.forget_before(reference - timedelta(days=keep_days), gone)
+        database.forget_before(reference - timedelta(days=keep_days), gone)
         return len(gone)
 
 

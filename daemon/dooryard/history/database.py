@@ -13,13 +13,13 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
-from dooryard.core.atomic_files import Disk
+from dooryard.core.atomic_files import FileCalls
 from dooryard.core.errors import StoreError
 from dooryard.core.records import Visitor
-from dooryard.history import database_file as notebook_file
+from dooryard.history import database_file
 from dooryard.history.database_steps import STEPS
 from dooryard.history.entries import Kind, Mark, Said, said
-from dooryard.outbox.rescue import Watched, written_anew
+from dooryard.outbox.rescue import Watched, rewritten
 from dooryard.outbox.rows import wall_text
 
 FILE = "journal.sqlite3"
@@ -45,7 +45,7 @@ class Warmth:
 
 
 class AnnotationDatabase:
-    """The open notebook. Close it; methods raise `StoreError` with a remedy.
+    """The open annotation database. Close it; methods raise `StoreError` with a remedy.
 
     `mend`: one that is damaged is set aside, and a fresh one begun with the marks that can still be read; see
     `damages`. For the service alone, since other processes may have the file open.
@@ -54,18 +54,18 @@ class AnnotationDatabase:
     def __init__(self, folder: Path, *, mend: bool = False) -> None:
         self._path = folder / FILE
         self.damages: list[str] = []
-        with _speaking(self._path):
-            self._db, self.damages = notebook_file.opened(self._path, STEPS, mend=mend)
+        with _error_scope(self._path):
+            self._db, self.damages = database_file.opened(self._path, STEPS, mend=mend)
         self._files = Watched(self._path)
         self._files.lost()  # as they are now
 
     def look_after_file(self, wall: datetime) -> None:
-        """Write the notes anew where their file has gone while it is open; see `damages`."""
+        """Write the notes again where their file has gone while it is open; see `damages`."""
         if not self._files.lost():
             return
-        with _speaking(self._path):
-            said = written_anew(self._db, self._path, wall, Disk())
-            self._db, _ = notebook_file.opened(self._path, STEPS, mend=False)
+        with _error_scope(self._path):
+            said = rewritten(self._db, self._path, wall, FileCalls())
+            self._db, _ = database_file.opened(self._path, STEPS, mend=False)
         self._files = Watched(self._path)
         self._files.lost()
         self.damages.append(said)
@@ -101,13 +101,13 @@ class AnnotationDatabase:
     def marks(self, newest: int | None = None) -> list[Mark]:
         """Marks that stand, in order of marking; the `newest` of them, if given."""
         query = "SELECT * FROM (SELECT * FROM marks WHERE NOT undone ORDER BY seq DESC LIMIT ?) ORDER BY seq"
-        with _speaking(self._path):
+        with _error_scope(self._path):
             rows = self._db.execute(query, (-1 if newest is None else newest,)).fetchall()
         return [_mark_of(row) for row in rows]
 
     def taken_back(self) -> set[int]:
         """Numbers of marks that stand no longer, as far as they are still known."""
-        with _speaking(self._path):
+        with _error_scope(self._path):
             return {int(row["seq"]) for row in self._db.execute("SELECT seq FROM marks WHERE undone")}
 
     def said(self) -> dict[str, Said]:
@@ -120,7 +120,7 @@ class AnnotationDatabase:
     # --- the mute ---
 
     def mute(self, until: datetime | None, wall: datetime) -> None:
-        """Only what is urgent is sent until `until` (None: no longer). Asked for at `wall`."""
+        """Only urgent alerts are sent until `until` (None: no longer). Asked for at `wall`."""
         with self._writing() as db:
             db.execute("DELETE FROM mute")
             if until is not None:
@@ -131,7 +131,7 @@ class AnnotationDatabase:
 
     def muted_until(self) -> datetime | None:
         """When the mute ends that was asked for last, be it over or not; None: none, or it was ended."""
-        with _speaking(self._path):
+        with _error_scope(self._path):
             row = self._db.execute("SELECT until_wall FROM mute").fetchone()
         return None if row is None else _time(row["until_wall"])
 
@@ -171,7 +171,7 @@ class AnnotationDatabase:
     def off_times(self, start: datetime, end: datetime) -> list[OffTime]:
         """Times off that touch `start` to `end`, in order of beginning; one that is not over is the last."""
         query = "SELECT * FROM off_times WHERE end_wall > ? AND start_wall < ? ORDER BY start_wall, seq"
-        with _speaking(self._path):
+        with _error_scope(self._path):
             rows = self._db.execute(query, (wall_text(start), wall_text(end))).fetchall()
             open_one = self._db.execute("SELECT * FROM off_now WHERE start_wall < ?", (wall_text(end),))
             now = open_one.fetchone()
@@ -197,7 +197,7 @@ class AnnotationDatabase:
             "SELECT sensor, MIN(temp_c) AS least, MAX(temp_c) AS most FROM readings"
             " WHERE wall >= ? AND wall < ? GROUP BY sensor ORDER BY sensor"
         )
-        with _speaking(self._path):
+        with _error_scope(self._path):
             rows = self._db.execute(query, (wall_text(start), wall_text(end))).fetchall()
         return [Warmth(row["sensor"], row["least"], row["most"]) for row in rows]
 
@@ -213,7 +213,7 @@ class AnnotationDatabase:
     def held_on(self, day: date) -> list[tuple[str, int]]:
         """Reasons and how often, the most frequent first."""
         query = "SELECT reason, count FROM held WHERE day = ? ORDER BY count DESC, reason"
-        with _speaking(self._path):
+        with _error_scope(self._path):
             return [(row["reason"], row["count"]) for row in self._db.execute(query, (day.isoformat(),))]
 
     def forget_before(self, wall: datetime, visits: Sequence[str] = ()) -> None:
@@ -227,7 +227,7 @@ class AnnotationDatabase:
 
     @contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:
-        with _speaking(self._path):
+        with _error_scope(self._path):
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield self._db
@@ -239,7 +239,7 @@ class AnnotationDatabase:
 
 
 @contextmanager
-def _speaking(path: Path) -> Iterator[None]:
+def _error_scope(path: Path) -> Iterator[None]:
     """Turn what goes wrong in the database into a `StoreError`."""
     try:
         yield

@@ -1,4 +1,4 @@
-"""The notebook's file: opened, brought to this version; a damaged one is set aside and its marks saved."""
+"""The annotation database's file: opened, brought to this version; a damaged one is set aside and its marks saved."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def opened(path: Path, steps: Steps, *, mend: bool) -> tuple[sqlite3.Connection,
     saved = _save_marks(aside, db)
     marks = "1 mark" if saved == 1 else f"{saved} marks"
     what = (
-        f"the journal's notes were damaged: they are set aside as {aside.name}, and begun anew with {marks}"
+        f"the journal's notes were damaged: they are set aside as {aside.name}, and started over with {marks}"
     )
     return db, [what]
 

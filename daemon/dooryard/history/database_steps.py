@@ -1,4 +1,4 @@
-"""The tables of the notebook's file, version by version."""
+"""The tables of the annotation database's file, version by version."""
 
 from __future__ import annotations
 

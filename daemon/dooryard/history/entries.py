@@ -12,7 +12,7 @@ from dooryard.core.records import Box, Clause, Outcome, Visitor
 
 
 class Kind(StrEnum):
-    """What a mark says; the values stand in the notebook."""
+    """What a mark says; the values stand in the annotation database."""
 
     NOBODY = "nobody"
     NAME = "name"
@@ -84,7 +84,7 @@ class Entry:
 
     @property
     def visitor(self) -> Visitor:
-        """Who it was, as far as is known: a person's word goes before the box's."""
+        """Who it was, as far as is known: a person's correction replaces the box's answer."""
         return self.said.visitor or self.told
 
     @property
@@ -105,4 +105,4 @@ class Entry:
 def why_not_told(entry: Entry) -> str:
     """Why it was not told at once: the clause that decided it, in its own words."""
     failed = [clause for clause in entry.clauses if not clause.passed and clause.name != "visitor"]
-    return failed[-1].text if failed else "no rule is for this visitor"
+    return failed[-1].text if failed else "no rule matches this visitor"

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from dooryard.core.errors import StoreError
 from dooryard.core.records import Clause, Visitor
-from dooryard.history import lookup as finding
+from dooryard.history import lookup
 from dooryard.history.entries import NOTHING_SAID, Entry, Said
 from dooryard.outbox import rows
 from dooryard.outbox.opening import opened
@@ -70,9 +70,9 @@ class Reader:
         return found[0] if found else None
 
     def find(self, visit: str, zone: ZoneInfo | None = None) -> Entry:
-        """The one visit that `visit` means; see `finding.find`, also for what it raises."""
-        with _speaking(self._folder):
-            found = self.entry(finding.find(self._db, visit, zone).id)
+        """The one visit that `visit` means; see `lookup.find`, also for what it raises."""
+        with _error_scope(self._folder):
+            found = self.entry(lookup.find(self._db, visit, zone).id)
         assert found is not None  # it was there a moment ago, and only upkeep takes visits away
         return found
 
@@ -82,7 +82,7 @@ class Reader:
         That is its last frame as it noted it (it does so every few minutes and at its end), or a visitor seen
         after that. `now` where the store has no such note.
         """
-        with _speaking(self._folder):
+        with _error_scope(self._folder):
             last_frame = state_in(self._db, "last_frame")
             if last_frame is None:
                 return now
@@ -92,19 +92,19 @@ class Reader:
 
     def newest(self) -> datetime | None:
         """When the newest visit began; None without one whose time is known."""
-        with _speaking(self._folder):
+        with _error_scope(self._folder):
             found = self._db.execute(_NEWEST).fetchone()["wall"]
         return datetime.fromisoformat(found) if found else None
 
     def scientific_names(self) -> dict[str, str]:
         """Scientific names by common name, of all that the box has told."""
-        with _speaking(self._folder):
+        with _error_scope(self._folder):
             return {row["species"]: row["scientific"] for row in self._db.execute(_SCIENTIFIC)}
 
     def _entries(
         self, query: str, values: tuple[str, ...], make: Callable[[sqlite3.Row], Entry]
     ) -> Iterator[Entry]:
-        with _speaking(self._folder):
+        with _error_scope(self._folder):
             cursor = self._db.execute(query, values)
             while chunk := cursor.fetchmany(_CHUNK):
                 yield from [make(row) for row in chunk]
@@ -148,12 +148,12 @@ _LIGHT = tuple(name for name in Entry.__slots__ if name not in ("sinks", "rule",
 
 
 @contextmanager
-def _speaking(folder: Path) -> Iterator[None]:
+def _error_scope(folder: Path) -> Iterator[None]:
     """Turn what goes wrong in the store into a `StoreError`."""
     try:
         yield
     except (sqlite3.Error, OSError, ValueError, KeyError, TypeError) as error:
         raise StoreError(
             f"the store in {folder} cannot be read: {error}",
-            "see that this user may read the state folder; start the daemon once, it mends what it can",
+            "see that this user may read the state folder; start the daemon once, it repairs what it can",
         ) from error

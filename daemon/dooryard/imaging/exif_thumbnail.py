@@ -28,7 +28,7 @@ def with_inset(exif: bytes, jpeg: bytes) -> bytes:
     """
     tiff = exif.removeprefix(_HEAD)
     if len(tiff) == len(exif) or tiff[:2] not in (b"II", b"MM"):
-        raise ValueError("this is no EXIF data")
+        raise ValueError("this is not EXIF data")
     if len(exif) + len(jpeg) > _MOST_BYTES:
         return exif
     order = "<" if tiff[:2] == b"II" else ">"

@@ -10,7 +10,7 @@ import numpy as np
 from PIL import Image
 
 from dooryard.core.records import Box, Picture
-from dooryard.imaging import exif_thumbnail as inset
+from dooryard.imaging import exif_thumbnail
 from dooryard.imaging.size_budget import PictureSize
 
 # EXIF 2.32 tag numbers (CIPA DC-008)
@@ -31,12 +31,12 @@ def fitted(picture: Picture, description: str, size: PictureSize, *, clock_set: 
     """Return `picture` as `encode` does, scaled down to `size`, at the best quality that is small enough.
 
     Where even the lowest of `QUALITIES` is too large it is made narrower, down to `NARROWEST_PX`. What is
-    much larger than an inset has one (see `inset`), so that who shows many need not open them all.
+    much larger than an inset has one (see `exif_thumbnail`), so that who shows many need not open them all.
     """
     image = Image.fromarray(picture.pixels)
     image.thumbnail((size.longer_px, size.longer_px), Image.Resampling.BICUBIC, reducing_gap=2.0)
     scaled = replace(picture, pixels=np.asarray(image))
-    small = _small(image) if max(image.size) >= 2 * inset.LONGER_PX else None
+    small = _small(image) if max(image.size) >= 2 * exif_thumbnail.LONGER_PX else None
     data = b""
     for quality in QUALITIES:
         data = encode(scaled, description, clock_set=clock_set, quality=quality, small=small)
@@ -52,9 +52,11 @@ def fitted(picture: Picture, description: str, size: PictureSize, *, clock_set: 
 
 def _small(image: Image.Image) -> bytes:
     small = image.copy()
-    small.thumbnail((inset.LONGER_PX, inset.LONGER_PX), Image.Resampling.BILINEAR, reducing_gap=2.0)
+    small.thumbnail(
+        (exif_thumbnail.LONGER_PX, exif_thumbnail.LONGER_PX), Image.Resampling.BILINEAR, reducing_gap=2.0
+    )
     out = io.BytesIO()
-    small.save(out, "JPEG", quality=inset.QUALITY)
+    small.save(out, "JPEG", quality=exif_thumbnail.QUALITY)
     return out.getvalue()
 
 
@@ -85,7 +87,7 @@ def encode(
         }
     exif[_EXIF_IFD] = details
     out = io.BytesIO()
-    written = exif.tobytes() if small is None else inset.with_inset(exif.tobytes(), small)
+    written = exif.tobytes() if small is None else exif_thumbnail.with_inset(exif.tobytes(), small)
     Image.fromarray(picture.pixels).save(out, "JPEG", quality=quality, exif=written)
     return out.getvalue()
 

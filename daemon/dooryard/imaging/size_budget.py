@@ -38,7 +38,7 @@ class PictureDay:
         return GOOD if stored < good_bytes else SMALL
 
     def with_one(self, on: date, size_bytes: int) -> PictureDay:
-        """The day with one more picture; another date begins anew."""
+        """The day with one more picture; another date begins again."""
         before = self.stored_bytes if on == self.on else 0
         return replace(self, on=on, stored_bytes=before + size_bytes)
 

@@ -55,12 +55,12 @@ def _split(jpeg: bytes) -> tuple[bytes, bytes]:
 def _segments(jpeg: bytes) -> tuple[list[tuple[int, bytes]], bytes]:
     """(marker, segment) of all that stands before the first scan, and the rest. ValueError for no JPEG."""
     if jpeg[:2] != _SOI:
-        raise ValueError("this is no JPEG")
+        raise ValueError("this is not a JPEG")
     found, at = list[tuple[int, bytes]](), 2
     while at + 4 <= len(jpeg):
         marker = jpeg[at + 1]
         if jpeg[at] != 0xFF:
-            raise ValueError("this is no sound JPEG")
+            raise ValueError("this JPEG is damaged")
         if marker == _SOS:
             return found, jpeg[at:]
         end = at + 2 + int.from_bytes(jpeg[at + 2 : at + 4], "big")

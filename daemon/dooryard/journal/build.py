@@ -1,4 +1,4 @@
-"""START HERE. From the store to a folder of pages, in which only what changed is made anew.
+"""START HERE. From the store to a folder of pages, in which only what changed is made again.
 
 One pass over the visits finds days and visitors, and a fingerprint of what each page is made of; pages
 whose fingerprint stands in the folder's manifest are left alone. Pictures come first, then the pages that
@@ -15,18 +15,18 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 
-from dooryard.core.atomic_files import Disk
+from dooryard.core.atomic_files import FileCalls
 from dooryard.journal import paths, pictures, render
-from dooryard.journal.desk import Desk, opened
 from dooryard.journal.effort import effort
-from dooryard.journal.files import Manifest, Site, held
+from dooryard.journal.files import Manifest, SiteFolder, held
+from dooryard.journal.page_source import PageSource, opened
 from dooryard.journal.phrases import labels
 from dooryard.journal.writing import Writer, write_pages
 from dooryard.policy.schema import Policy
 
 
 @dataclass(slots=True)
-class Built:
+class BuildReport:
     """What a build did: paths relative to the journal's folder."""
 
     pages: list[str] = field(default_factory=list)
@@ -45,8 +45,8 @@ def build(
     box: str = "the box",
     base_url: str | None = None,
     position: tuple[float, float] | None = None,
-    disk: Disk | None = None,
-) -> Built:
+    disk: FileCalls | None = None,
+) -> BuildReport:
     """Bring the journal in `out_folder` up to date with the store in `state_folder`.
 
     `base_url` is where it will be published: link previews and feed readers need whole addresses.
@@ -55,89 +55,95 @@ def build(
     when another process builds in `out_folder`.
     """
     shared = site_of(policy, box, base_url)
-    with opened(state_folder, policy, now, shared) as desk, held(out_folder, disk) as site:
+    with opened(state_folder, policy, now, shared) as source, held(out_folder, disk) as site:
         manifest = site.load()
-        desk.reader.passing_over(manifest.unreadable)
-        desk.look()
-        return _build(desk, site, manifest, position)
+        source.reader.passing_over(manifest.unreadable)
+        source.look()
+        return _build(source, site, manifest, position)
 
 
-def site_of(policy: Policy, box: str, base_url: str | None) -> render.Site:
+def site_of(policy: Policy, box: str, base_url: str | None) -> render.PageContext:
     """What all pages share."""
     base = None if base_url is None else base_url.rstrip("/") + "/"
-    return render.Site(policy.place.name, box, policy.place.time_zone, base)
+    return render.PageContext(policy.place.name, box, policy.place.time_zone, base)
 
 
-def _build(desk: Desk, site: Site, old: Manifest, position: tuple[float, float] | None) -> Built:
-    built = Built()
+def _build(
+    source: PageSource, site: SiteFolder, old: Manifest, position: tuple[float, float] | None
+) -> BuildReport:
+    built = BuildReport()
     new = Manifest(watched=old.watched, unreadable=old.unreadable)
-    dates = desk.survey.dates()
+    dates = source.survey.dates()
     worked = effort(
-        dates[0] if dates else None, desk.today, desk.policy, desk.notebook, new, desk.watched_until
+        dates[0] if dates else None, source.today, source.policy, source.database, new, source.watched_until
     )
-    changed = _changed_days(desk, site, old)
-    wrong = {picture for day in changed for picture in _publish(desk, site, day, position, built)}
+    changed = _changed_days(source, site, old)
+    wrong = {picture for day in changed for picture in _publish(source, site, day, position, built)}
     if wrong:
-        still_there = {path for path in old.unreadable if (desk.reader.pictures / path).is_file()}
+        still_there = {path for path in old.unreadable if (source.reader.pictures / path).is_file()}
         new.unreadable = frozenset(still_there | wrong)
-        desk.reader.passing_over(new.unreadable)
-        desk.look()
-    write_pages(desk, Writer(site, old, new, built.pages), worked)
+        source.reader.passing_over(new.unreadable)
+        source.look()
+    write_pages(source, Writer(site, old, new, built.pages), worked)
     for path in sorted(old.pages.keys() - new.pages.keys()):
         site.remove(path)
         built.removed.append(path)
     for day in changed:
-        _tidy(desk, site, day, built)
-    _tidy_folders(desk, site, built)
+        _tidy(source, site, day, built)
+    _tidy_folders(source, site, built)
     site.save(new)
-    built.visits = sum(day.visits for day in desk.survey.days.values())
+    built.visits = sum(day.visits for day in source.survey.days.values())
     built.unreadable = new.unreadable
     return built
 
 
-def _changed_days(desk: Desk, site: Site, old: Manifest) -> list[date | None]:
+def _changed_days(source: PageSource, site: SiteFolder, old: Manifest) -> list[date | None]:
     """Dates whose page, and so perhaps whose pictures, are not as they stand in the folder."""
     return [
         day
-        for day in desk.survey.days
-        if old.pages.get(paths.day_page(day)) != desk.day_key(day) or not site.has(paths.day_page(day))
+        for day in source.survey.days
+        if old.pages.get(paths.day_page(day)) != source.day_key(day) or not site.has(paths.day_page(day))
     ]
 
 
 def _publish(
-    desk: Desk, site: Site, day: date | None, position: tuple[float, float] | None, built: Built
+    source: PageSource,
+    site: SiteFolder,
+    day: date | None,
+    position: tuple[float, float] | None,
+    built: BuildReport,
 ) -> list[str]:
     """Write the pictures of a date that aren't there yet; return those that can't be opened."""
-    zone, wrong = desk.policy.place.zone, []
+    zone, wrong = source.policy.place.zone, []
     have = {
         f"{kind}/{paths.folder_of(day)}/{name}"
         for kind in (paths.SMALL, paths.LARGE)
         for name in site.names(f"{kind}/{paths.folder_of(day)}")
     }
-    for entry in desk.entries(day):
+    for entry in source.entries(day):
         small, large = paths.small_picture(entry, zone), paths.large_picture(entry, zone)
         if entry.picture is None or small is None or large is None or {small, large} <= have:
             continue
-        jpeg = pictures.read(desk.reader.pictures / entry.picture)
+        jpeg = pictures.read(source.reader.pictures / entry.picture)
         made = None if jpeg is None else pictures.small(jpeg)
-        caption, keywords = labels(entry.visitor, desk.policy.place.name, nobody=entry.said.nobody)
+        caption, keywords = labels(entry.visitor, source.policy.place.name, nobody=entry.said.nobody)
         full = None if jpeg is None else pictures.large(jpeg, caption, keywords, position)
         if made is None or full is None:
             wrong.append(entry.picture)
             continue
         site.write(small, made)
         # The box stores a picture with its label in it: if it stands, the file needs no room a second time.
-        if full != jpeg or not site.link(large, desk.reader.pictures / entry.picture):
+        if full != jpeg or not site.link(large, source.reader.pictures / entry.picture):
             site.write(large, full)
         built.pictures += 1
     return wrong
 
 
-def _tidy(desk: Desk, site: Site, day: date | None, built: Built) -> None:
+def _tidy(source: PageSource, site: SiteFolder, day: date | None, built: BuildReport) -> None:
     """Remove pictures of a date that its page no longer shows."""
-    zone = desk.policy.place.zone
+    zone = source.policy.place.zone
     wanted = set[str | None]()
-    for entry in desk.entries(day):
+    for entry in source.entries(day):
         wanted |= {paths.small_picture(entry, zone), paths.large_picture(entry, zone)}
     for kind in (paths.SMALL, paths.LARGE):
         folder = f"{kind}/{paths.folder_of(day)}"
@@ -147,9 +153,9 @@ def _tidy(desk: Desk, site: Site, day: date | None, built: Built) -> None:
                 built.removed.append(f"{folder}/{name}")
 
 
-def _tidy_folders(desk: Desk, site: Site, built: Built) -> None:
+def _tidy_folders(source: PageSource, site: SiteFolder, built: BuildReport) -> None:
     """Remove the pictures of dates that are no more."""
-    keep = {paths.folder_of(day) for day in desk.survey.days}
+    keep = {paths.folder_of(day) for day in source.survey.days}
     for kind in (paths.SMALL, paths.LARGE):
         for gone in filter(paths.is_date, site.folders(kind) - keep):
             site.remove_folder(f"{kind}/{gone}")

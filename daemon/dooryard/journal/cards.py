@@ -13,7 +13,7 @@ from dooryard.journal.phrases import clock, short_date, title_of
 
 
 @dataclass(frozen=True, slots=True)
-class Card:
+class VisitCard:
     """All texts and links of one visit; links are relative to the journal's folder."""
 
     id: str
@@ -42,10 +42,10 @@ class Card:
 _LOOK = {Outcome.TELL: "told", Outcome.HOLD: "held", Outcome.SILENT: "silent"}
 
 
-def card(entry: Entry, zone: ZoneInfo) -> Card:
+def card(entry: Entry, zone: ZoneInfo) -> VisitCard:
     """`entry` in words, its times at the place."""
     day = entry.day(zone)
-    return Card(
+    return VisitCard(
         id=entry.id,
         anchor=paths.anchor(entry),
         title="Nobody" if entry.said.nobody else title_of(entry.visitor),
@@ -73,7 +73,7 @@ def card(entry: Entry, zone: ZoneInfo) -> Card:
 def sureness(entry: Entry) -> str:
     """How sure the box was at the end, and when it told, if it was not the same; or that a person said it."""
     if entry.said.nobody:
-        return "put right by a person"
+        return "corrected by a person"
     if entry.said.visitor:
         return "named by a person"
     at_end = how_sure(entry.told, "at the end" if entry.ended else "so far")

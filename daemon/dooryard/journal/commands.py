@@ -26,7 +26,7 @@ from dooryard.web.stop import stopped_by
 
 
 @dataclass(frozen=True, slots=True)
-class House:
+class JournalContext:
     """What all of these commands work on."""
 
     state_folder: Path
@@ -45,55 +45,56 @@ class House:
         return place.latitude, place.longitude
 
 
-def journal(house: House, folder: Path | None = None) -> int:
+def journal(context: JournalContext, folder: Path | None = None) -> int:
     """`dooryard journal`: bring the pages up to date and say what was done."""
-    target = folder or house.state_folder / SITE
+    target = folder or context.state_folder / SITE
     done = build(
-        house.state_folder,
+        context.state_folder,
         target,
-        house.policy,
-        house.clock.now().wall,
-        box=house.box,
-        base_url=house.base_url,
-        position=house.position,
+        context.policy,
+        context.clock.now().wall,
+        box=context.box,
+        base_url=context.base_url,
+        position=context.position,
     )
     made = f"{many(len(done.pages), 'page')} and {many(done.pictures, 'picture')} made"
-    print(f"{many(done.visits, 'visit')}; {made}, {len(done.removed)} removed", file=house.out)
+    print(f"{many(done.visits, 'visit')}; {made}, {len(done.removed)} removed", file=context.out)
     for picture in sorted(done.unreadable):
-        print(f"  cannot be opened and is left out: {picture}", file=house.out)
-    print(f"journal: {target / 'index.html'}", file=house.out)
+        print(f"  cannot be opened and is left out: {picture}", file=context.out)
+    print(f"journal: {target / 'index.html'}", file=context.out)
     return EXIT_OK
 
 
-def mark(house: House, visit: str, what: str, group_of: Mapping[str, str]) -> int:
+def mark(context: JournalContext, visit: str, what: str, group_of: Mapping[str, str]) -> int:
     """`dooryard mark VISIT nobody|NAME|keep|hide|undo`."""
-    now, zone = house.clock.now().wall, house.policy.place.zone
-    done = marks.make(house.state_folder, visit, what, now, group_of=group_of, zone=zone)
-    print(f"visit {done.visit} {done.text}", file=house.out)
+    now, zone = context.clock.now().wall, context.policy.place.zone
+    done = marks.make(context.state_folder, visit, what, now, group_of=group_of, zone=zone)
+    print(f"visit {done.visit} {done.text}", file=context.out)
     return EXIT_OK
 
 
-def mute(house: House, until: str | None, *, over: bool) -> int:
+def mute(context: JournalContext, until: str | None, *, over: bool) -> int:
     """`dooryard mute [--until WHEN | --end]`."""
-    now = house.clock.now().wall
+    now = context.clock.now().wall
     if until is not None:
-        text = muting.mute(house.state_folder, until, house.policy, now)
+        text = muting.mute(context.state_folder, until, context.policy, now)
         print(
-            f"{text}: only what is urgent is sent; a running box hears of it within a minute", file=house.out
+            f"{text}: only urgent alerts are sent; a running box picks it up within a minute",
+            file=context.out,
         )
     elif over:
-        held = muting.end(house.state_folder, now)
-        text = "the mute is ended; a running box hears of it within a minute" if held else "it was not muted"
-        print(text, file=house.out)
+        held = muting.end(context.state_folder, now)
+        text = "the mute has ended; a running box picks it up within a minute" if held else "it was not muted"
+        print(text, file=context.out)
     else:
-        with contextlib.closing(AnnotationDatabase(house.state_folder)) as notebook:
-            text, _ = muting.holds(notebook, house.policy, now)
-        print(text or "not muted", file=house.out)
+        with contextlib.closing(AnnotationDatabase(context.state_folder)) as database:
+            text, _ = muting.holds(database, context.policy, now)
+        print(text or "not muted", file=context.out)
     return EXIT_OK
 
 
 def export(
-    house: House,
+    context: JournalContext,
     target: Path,
     *,
     model: str,
@@ -108,19 +109,21 @@ def export(
     """
     period = Period(first, last)
     if target.suffix.lower() == ".csv":
-        done = export_visits(house.state_folder, target, house.policy, period=period)
-        print(f"{many(done.visits, 'visit')} in {target}", file=house.out)
+        done = export_visits(context.state_folder, target, context.policy, period=period)
+        print(f"{many(done.visits, 'visit')} in {target}", file=context.out)
         return EXIT_OK
-    by, now = By(house.box, model, owner or house.policy.place.name), house.clock.now().wall
-    done = export_camtrap(house.state_folder, target, house.policy, now, by, decimals=decimals, period=period)
+    by, now = By(context.box, model, owner or context.policy.place.name), context.clock.now().wall
+    done = export_camtrap(
+        context.state_folder, target, context.policy, now, by, decimals=decimals, period=period
+    )
     counted = (
         many(done.visits, "visit"),
         many(done.pictures, "picture"),
         many(done.deployments, "deployment"),
     )
-    print(f"{', '.join(counted)} in {target}", file=house.out)
+    print(f"{', '.join(counted)} in {target}", file=context.out)
     if done.undated:
-        print(f"left out, as their time is not known: {many(done.undated, 'visit')}", file=house.out)
+        print(f"left out, as their time is not known: {many(done.undated, 'visit')}", file=context.out)
     return EXIT_OK
 
 
@@ -130,7 +133,7 @@ def check_look(address: str, port: int, minutes: float) -> None:
 
 
 def look(
-    house: House,
+    context: JournalContext,
     address: str,
     port: int,
     minutes: float,
@@ -140,19 +143,19 @@ def look(
     """`dooryard journal --serve ADDRESS`: until the time is up, SIGINT or SIGTERM."""
     stop = threading.Event()
     served = serve.Served(
-        house.state_folder,
-        folder or house.state_folder / SITE,
-        house.policy,
+        context.state_folder,
+        folder or context.state_folder / SITE,
+        context.policy,
         secrets.token_urlsafe(24),
-        house.clock,
-        house.box,
+        context.clock,
+        context.box,
         group_of,
-        base_url=house.base_url,
-        position=house.position,
+        base_url=context.base_url,
+        position=context.position,
     )
 
     def ready(link: str) -> None:
-        print(f"for {minutes:g} min, or until Ctrl-C:  {link}", file=house.out, flush=True)
+        print(f"for {minutes:g} min, or until Ctrl-C:  {link}", file=context.out, flush=True)
 
     with stopped_by(stop):
         serve.serve(served, Where(address, port, minutes * 60), stop, ready)

@@ -1,4 +1,4 @@
-"""How long the box watched, over all dates that are over. Edge: asks the notebook."""
+"""How long the box watched, over all dates that are over. Edge: asks the annotation database."""
 
 from __future__ import annotations
 
@@ -21,20 +21,20 @@ def effort(
     first: date | None,
     today: date,
     policy: Policy,
-    notebook: AnnotationDatabase,
+    database: AnnotationDatabase,
     manifest: Manifest,
     until: datetime,
 ) -> Effort:
     """Watching from `first` to the day before `today`, as far as `until`.
 
-    What is worked out anew is put into `manifest`.
+    What is worked out again is put into `manifest`.
     """
     if first is None or first >= today:
         manifest.watched = {}
         return Effort([0.0] * HOURS, {}, 0, first)
     zone = policy.place.zone
     first = max(first, today - _MOST_DATES)
-    off = notebook.off_times(day_span(zone, first)[0], day_span(zone, today)[0])
+    off = database.off_times(day_span(zone, first)[0], day_span(zone, today)[0])
     hours, weeks, kept = [0.0] * HOURS, dict[Week, float](), dict[str, tuple[str, list[float]]]()
     day = first
     while day < today:

@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from dooryard.core.atomic_files import Disk, make_folders, write_file
+from dooryard.core.atomic_files import FileCalls, make_folders, write_file
 from dooryard.core.errors import ConfigError, StoreError
 from dooryard.core.wording import spoken
 from dooryard.history.database import AnnotationDatabase
@@ -89,7 +89,7 @@ def export_camtrap(
     *,
     decimals: int = 2,
     period: Period = ALL,
-    disk: Disk | None = None,
+    disk: FileCalls | None = None,
 ) -> Exported:
     """Write a Camtrap DP 1.0.2 package into `out_folder`, which must be empty or not there.
 
@@ -104,7 +104,7 @@ def export_camtrap(
             "the standard asks for a position, rounded to 0 to 6 decimals of a degree",
             "give place.latitude and place.longitude in the policy, and choose such a rounding",
         )
-    target = _Target(out_folder, disk or Disk())
+    target = _Target(out_folder, disk or FileCalls())
     target.must_be_empty()
     got = _gather(state_folder, target, policy, now, by, period)
     for table, rows in _rows(got, policy, where, by).items():
@@ -121,12 +121,12 @@ def _gather(
 ) -> _Gathered:
     """Read the period's visits and copy their pictures."""
     with (
-        closing(AnnotationDatabase(state_folder)) as notebook,
-        closing(Reader(state_folder, notebook.said())) as reader,
+        closing(AnnotationDatabase(state_folder)) as database,
+        closing(Reader(state_folder, database.said())) as reader,
     ):
         dates = _dates(reader, policy, period)
         entries = [entry for entry in _entries(reader, policy, dates) if not entry.said.hide]
-        spans = _spans(dates, policy, notebook, reader.watched_until(now))
+        spans = _spans(dates, policy, database, reader.watched_until(now))
         if not spans:
             raise StoreError(
                 "the box did not watch in that time, so there is nothing to export",
@@ -157,19 +157,19 @@ def export_visits(
     policy: Policy,
     *,
     period: Period = ALL,
-    disk: Disk | None = None,
+    disk: FileCalls | None = None,
 ) -> Exported:
     """Write a plain table of visits, hidden ones left out, and beside it a Table Schema of its columns."""
     with (
-        closing(AnnotationDatabase(state_folder)) as notebook,
-        closing(Reader(state_folder, notebook.said())) as reader,
+        closing(AnnotationDatabase(state_folder)) as database,
+        closing(Reader(state_folder, database.said())) as reader,
     ):
         dates = _dates(reader, policy, period)
         entries = [entry for entry in _entries(reader, policy, dates) if not entry.said.hide]
         undated = [] if period != ALL else [entry for entry in reader.undated() if not entry.said.hide]
     names = [field["name"] for field in tables.VISIT_FIELDS]
     rows = [tables.visit_row(entry) for entry in [*entries, *undated]]
-    target = _Target(out_file.parent, disk or Disk())
+    target = _Target(out_file.parent, disk or FileCalls())
     target.write(out_file.name, _csv(names, rows))
     described = {"fields": list(tables.VISIT_FIELDS), "missingValues": [""], "primaryKey": "visit"}
     target.write(f"{out_file.stem}.schema.json", json.dumps(described, indent=2).encode())
@@ -179,7 +179,7 @@ def export_visits(
 @dataclass(frozen=True, slots=True)
 class _Target:
     folder: Path
-    disk: Disk
+    disk: FileCalls
 
     def must_be_empty(self) -> None:
         remedy = "name a folder that is empty or not there yet"
@@ -217,14 +217,14 @@ def _entries(reader: Reader, policy: Policy, dates: Dates) -> Iterable[Entry]:
     return reader.between(day_span(zone, dates.first)[0], day_span(zone, dates.last)[1])
 
 
-def _spans(dates: Dates, policy: Policy, notebook: AnnotationDatabase, until: datetime) -> list[Span]:
+def _spans(dates: Dates, policy: Policy, database: AnnotationDatabase, until: datetime) -> list[Span]:
     """When the box watched on these dates, as far as `until`."""
     found: list[Span] = []
     day = dates.first
     while day <= dates.last:
         start, end = day_span(policy.place.zone, day)
         if start < until:
-            off = notebook.off_times(start, end)
+            off = database.off_times(start, end)
             found += watched_on(day, off, policy, min(end, until))
         day += _DAY
     return joined(without(found, ()))

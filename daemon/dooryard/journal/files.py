@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from dooryard.core.atomic_files import TEMP_SUFFIX, Disk, make_folders, write_file
+from dooryard.core.atomic_files import TEMP_SUFFIX, FileCalls, make_folders, write_file
 from dooryard.core.errors import AlreadyRunningError, ConfigError, StoreError
 from dooryard.journal import paths
 
@@ -38,17 +38,17 @@ class Manifest:
     unreadable: frozenset[str] = frozenset()
 
 
-class Site:
+class SiteFolder:
     """The folder that pages go to; paths in it are relative, with slashes."""
 
-    def __init__(self, folder: Path, disk: Disk) -> None:
+    def __init__(self, folder: Path, disk: FileCalls) -> None:
         self.folder = folder
         self._disk = disk
 
     def write(self, path: str, data: bytes) -> None:
         """Put a whole file there: a reader sees the old one or the new one."""
         target = self.folder / path
-        with self.speaking():
+        with self.error_scope():
             make_folders(target.parent, self._disk)
             write_file(target, data, self._disk)
 
@@ -58,7 +58,7 @@ class Site:
         Files here and in the store are only ever replaced whole, so neither is changed through the other.
         """
         target = self.folder / path
-        with self.speaking():
+        with self.error_scope():
             make_folders(target.parent, self._disk)
             try:
                 self._disk.link(file, target)
@@ -79,12 +79,12 @@ class Site:
         """Remove a page or picture; any other path, as a damaged manifest may have, is let be."""
         if not paths.ours(path):
             return
-        with self.speaking():
+        with self.error_scope():
             (self.folder / path).unlink(missing_ok=True)
 
     def names(self, folder: str) -> set[str]:
         """Names of the files in a folder; none if it isn't there."""
-        with self.speaking():
+        with self.error_scope():
             try:
                 with os.scandir(self.folder / folder) as found:
                     return {item.name for item in found if item.is_file(follow_symlinks=False)}
@@ -92,7 +92,7 @@ class Site:
                 return set()
 
     def folders(self, folder: str) -> set[str]:
-        with self.speaking():
+        with self.error_scope():
             try:
                 with os.scandir(self.folder / folder) as found:
                     return {item.name for item in found if item.is_dir(follow_symlinks=False)}
@@ -103,12 +103,12 @@ class Site:
         """Remove a folder of pictures; it stays where somebody put something else in it."""
         for name in self.names(folder):
             self.remove(f"{folder}/{name}")
-        with self.speaking():
+        with self.error_scope():
             if not any((self.folder / folder).iterdir()):
                 (self.folder / folder).rmdir()
 
     def load(self) -> Manifest:
-        """The manifest; an empty one, so that all is made anew, if there is none that can be read."""
+        """The manifest; an empty one, so that all is made again, if there is none that can be read."""
         try:
             data: Any = json.loads((self.folder / MANIFEST).read_bytes())
             if data["version"] != _VERSION:
@@ -128,14 +128,14 @@ class Site:
             "unreadable": sorted(manifest.unreadable),
         }
         text = json.dumps(data).encode()
-        with self.speaking():
+        with self.error_scope():
             path = self.folder / MANIFEST
             same = path.is_file() and path.read_bytes() == text
         if not same:  # a card wears with each write
             self.write(MANIFEST, text)
 
     @contextmanager
-    def speaking(self) -> Iterator[None]:
+    def error_scope(self) -> Iterator[None]:
         try:
             yield
         except OSError as error:
@@ -158,19 +158,19 @@ def stands(folder: Path) -> str | None:
 
     It changes when a page or a picture does, and at no other time.
     """
-    pages = Site(folder, Disk()).load().pages
+    pages = SiteFolder(folder, FileCalls()).load().pages
     return hashlib.sha256(json.dumps(sorted(pages.items())).encode()).hexdigest()[:32] if pages else None
 
 
 @contextmanager
-def held(folder: Path, disk: Disk | None = None) -> Iterator[Site]:
+def held(folder: Path, disk: FileCalls | None = None) -> Iterator[SiteFolder]:
     """The site in `folder` (made if missing), held by this process alone.
 
     Raises `AlreadyRunningError` when another process builds in it, `StoreError` when it can't be used,
     or when there are files in it that are not a journal's, ConfigError when it is a file.
     """
-    site = Site(folder, disk or Disk())
-    with site.speaking():
+    site = SiteFolder(folder, disk or FileCalls())
+    with site.error_scope():
         if folder.is_file():
             raise ConfigError(f"{folder} is a file, and a journal takes a folder", "name a folder")
         if folder.is_dir() and any(folder.iterdir()) and not (folder / LOCK).exists():
@@ -178,7 +178,7 @@ def held(folder: Path, disk: Disk | None = None) -> Iterator[Site]:
                 f"{folder} has files in it that are not the journal's",
                 "name an empty folder, or one that a journal was built in before",
             )
-        make_folders(folder, disk or Disk())
+        make_folders(folder, disk or FileCalls())
         descriptor = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
     try:
         try:
@@ -188,7 +188,7 @@ def held(folder: Path, disk: Disk | None = None) -> Iterator[Site]:
                 f"another process builds the journal in {folder}",
                 "wait until it is done, or name another folder",
             ) from error
-        with site.speaking():
+        with site.error_scope():
             _remove_leftovers(folder)
         yield site
     finally:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from dooryard.core.wording import sentence
 from dooryard.history.annotations import says
 from dooryard.journal import paths, render
-from dooryard.journal.desk import Desk
+from dooryard.journal.page_source import PageSource
 from dooryard.journal.phrases import clock, many, short_date
 
 MARKS = "marks.html"
@@ -30,7 +30,7 @@ class Asked:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class MarkRow:
     """A mark on the page of marks."""
 
     visit: str
@@ -52,25 +52,25 @@ def read(values: Mapping[str, str]) -> Asked:
     )
 
 
-def marks_html(desk: Desk, forms: render.Forms) -> bytes:
+def marks_html(source: PageSource, forms: render.Forms) -> bytes:
     """The newest marks, each with a way to take it back."""
-    zone, lines = desk.policy.place.zone, []
-    for mark in reversed(desk.notebook.marks(_NEWEST)):
-        entry = desk.reader.entry(mark.visit)
+    zone, lines = source.policy.place.zone, []
+    for mark in reversed(source.database.marks(_NEWEST)):
+        entry = source.reader.entry(mark.visit)
         day = entry.day(zone) if entry else None
         when = (
             f"{short_date(day)}, {clock(entry.start, zone)}" if entry and day else "a visit of unknown time"
         )
         hidden = entry is None or entry.said.hide
         href = None if entry is None or hidden else f"{paths.day_page(day)}#{paths.anchor(entry)}"
-        lines.append(Line(mark.visit, when if entry else "a visit that is gone", href, says(mark)))
+        lines.append(MarkRow(mark.visit, when if entry else "a visit that is gone", href, says(mark)))
     lead = sentence(f"{many(len(lines), 'mark')}, the newest first.") if lines else "Nothing is marked yet."
     return render.page(
         "marks.html",
         MARKS,
         {"lines": lines, "lead": lead, "picture": None},
-        desk.shared,
-        title=f"Marks at {desk.shared.place}",
+        source.shared,
+        title=f"Marks at {source.shared.place}",
         description=lead,
         forms=forms,
     )

@@ -21,24 +21,24 @@ def mute(state_folder: Path, text: str, policy: Policy, now: datetime) -> str:
     """
     if not clock_is_set(now):
         raise ConfigError(
-            "the clock is not set, so nobody knows when a mute would end",
+            "the clock is not set, so it is not known when a mute would end",
             "set the clock, or wait until it is",
         )
     until = mute_end(text, now, policy.place)
-    with contextlib.closing(AnnotationDatabase(state_folder)) as notebook:
-        notebook.mute(until, now)
+    with contextlib.closing(AnnotationDatabase(state_folder)) as database:
+        database.mute(until, now)
     return muted_text(policy.place, until, now)
 
 
 def end(state_folder: Path, now: datetime) -> bool:
     """End the mute; whether one held. Raises StoreError."""
-    with contextlib.closing(AnnotationDatabase(state_folder)) as notebook:
-        until = notebook.muted_until()
-        notebook.mute(None, now)
+    with contextlib.closing(AnnotationDatabase(state_folder)) as database:
+        until = database.muted_until()
+        database.mute(None, now)
     return until is not None and mute_holds(until, now)
 
 
-def holds(notebook: AnnotationDatabase, policy: Policy, now: datetime) -> tuple[str, bool]:
+def holds(database: AnnotationDatabase, policy: Policy, now: datetime) -> tuple[str, bool]:
     """The mute or pause that holds, in words ("": neither), and whether it is a mute. Raises StoreError."""
-    found = hushed(policy, notebook.muted_until(), now, clock_is_set(now))
+    found = hushed(policy, database.muted_until(), now, clock_is_set(now))
     return ("", False) if found is None else (found.text, found.name == "mute")

@@ -1,4 +1,4 @@
-"""When the journal is to be built anew. Pure: values in, a new value out; times are monotonic seconds."""
+"""When the journal is to be built again. Pure: values in, a new value out; times are monotonic seconds."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ class PaceRules:
 
 
 @dataclass(frozen=True, slots=True)
-class Pace:
+class PendingChanges:
     """What has happened that the journal does not show yet."""
 
     waits_since_s: float | None = None  # the first change that it lacks
@@ -27,28 +27,28 @@ class Pace:
     begun_s: float = -math.inf  # the last build
 
 
-def changed(pace: Pace, now_s: float) -> Pace:
+def changed(pace: PendingChanges, now_s: float) -> PendingChanges:
     """A visit ended, or the service has just started and does not know what the journal lacks."""
     first = now_s if pace.waits_since_s is None else pace.waits_since_s
     return replace(pace, waits_since_s=first, changed_s=now_s)
 
 
-def day_over(pace: Pace) -> Pace:
+def day_over(pace: PendingChanges) -> PendingChanges:
     """The watch hours are over, or midnight has passed."""
     return replace(pace, day_over=True)
 
 
-def begun(now_s: float) -> Pace:
+def begun(now_s: float) -> PendingChanges:
     """A build has begun: it takes in all that has happened until now."""
-    return Pace(begun_s=now_s)
+    return PendingChanges(begun_s=now_s)
 
 
-def failed(pace: Pace) -> Pace:
+def failed(pace: PendingChanges) -> PendingChanges:
     """The build came to nothing: it is due again after the usual time."""
     return replace(pace, day_over=True)
 
 
-def due(pace: Pace, rules: PaceRules, now_s: float) -> bool:
+def due(pace: PendingChanges, rules: PaceRules, now_s: float) -> bool:
     """Whether a build should begin now.
 
     It waits until it has been quiet for `settle_s`, but where visitors come and go all the time no longer

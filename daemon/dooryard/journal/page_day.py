@@ -10,7 +10,7 @@ from dooryard.core.records import Outcome
 from dooryard.core.wording import listed, sentence, spoken
 from dooryard.history.entries import Entry
 from dooryard.journal import counts, paths
-from dooryard.journal.cards import Card, card
+from dooryard.journal.cards import VisitCard, card
 from dooryard.journal.phrases import (
     clock,
     hours,
@@ -73,7 +73,7 @@ class DayView:
     lead: str
     facts: tuple[tuple[str, str], ...]
     who: tuple[Who, ...]
-    cards: tuple[Card, ...]
+    cards: tuple[VisitCard, ...]
     held: tuple[HeldBack, ...]
     gate: tuple[tuple[str, int], ...]
     hidden: int

@@ -12,10 +12,10 @@ from dooryard.core.records import Outcome
 from dooryard.core.wording import percent
 from dooryard.history.entries import Entry
 from dooryard.journal import paths
-from dooryard.journal.cards import Card, card
+from dooryard.journal.cards import VisitCard, card
 from dooryard.journal.phrases import clock, long_date, many, share, short_date, title_of
 from dooryard.journal.survey import DaySum, Survey
-from dooryard.journal.tally import Tally
+from dooryard.journal.tally import AccuracyTally
 
 _MOST_BEST = 6  # pictures of the newest day
 _MANY = 4  # visits a day from which the calendar's colour is full, at the least
@@ -60,7 +60,7 @@ class IndexView:
     latest: str | None  # the newest date with an entry, in words
     latest_href: str | None
     latest_lead: str
-    cards: tuple[Card, ...]  # the newest day's best
+    cards: tuple[VisitCard, ...]  # the newest day's best
     regulars: tuple[Regular, ...]
     month: Month | None
     years: tuple[tuple[str, str], ...]
@@ -117,12 +117,12 @@ def regulars(survey: Survey, zone: ZoneInfo) -> list[Regular]:
     return lines
 
 
-def tally_text(tally: Tally) -> str:
+def tally_text(tally: AccuracyTally) -> str:
     """How often the box was right, said with its limits and its bias."""
     if tally.judged == 0:
         return (
-            "Nobody has marked a visit yet, so nobody can say how often the box is right. "
-            "Marks put it right and teach it."
+            "No visit is marked yet, so it is not known how often the box is right. "
+            "Marks correct it and teach it."
         )
     low, high = tally.limits
     open_text = ""
@@ -165,7 +165,7 @@ class HeldDay:
 
     heading: str
     href: str
-    cards: tuple[Card, ...]
+    cards: tuple[VisitCard, ...]
     gate: tuple[tuple[str, int], ...]
 
 

@@ -8,7 +8,7 @@ from datetime import date
 from zoneinfo import ZoneInfo
 
 from dooryard.journal import paths
-from dooryard.journal.cards import Card, card
+from dooryard.journal.cards import VisitCard, card
 from dooryard.journal.charts import Chart, Datum, bars
 from dooryard.journal.counts import HOURS, rate_per_h
 from dooryard.journal.phrases import clock, many, rate, short_date, title_of
@@ -38,7 +38,7 @@ class VisitorView:
     lead: str
     facts: tuple[tuple[str, str], ...]
     charts: tuple[Chart, ...]
-    cards: tuple[Card, ...]
+    cards: tuple[VisitCard, ...]
     days: tuple[tuple[str, str], ...]  # newest first
     more_days: int
     picture: str | None

@@ -71,7 +71,7 @@ def hours(seconds: float) -> str:
 def rate(per_h: float | None, watched_s: float, unit: str = "") -> str:
     """Text like "0.43", or "1 in 40 h" where less than one comes in ten hours; `unit` follows the number."""
     if per_h is None:
-        return "watched too short for a rate" if watched_s > 0 else "not watched"
+        return "not watched long enough for a rate" if watched_s > 0 else "not watched"
     if 0 < per_h < 0.1:
         return f"1 in {1 / per_h:.0f} h"
     return f"{two_digits(per_h)}{unit}"

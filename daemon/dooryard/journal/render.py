@@ -14,7 +14,7 @@ _TEMPLATES = "templates"
 
 
 @dataclass(frozen=True, slots=True)
-class Site:
+class PageContext:
     """What all pages share."""
 
     place: str
@@ -39,7 +39,7 @@ def page(
     template: str,
     path: str,
     view: Any,
-    site: Site,
+    site: PageContext,
     *,
     title: str,
     description: str,
@@ -68,7 +68,7 @@ def style() -> bytes:
 
 @lru_cache(maxsize=1)
 def fingerprint() -> str:
-    """Changes with any template, so that a new version of the program makes all pages anew."""
+    """Changes with any template, so that a new version of the program makes all pages again."""
     found = hashlib.blake2b(digest_size=16)
     folder = resources.files(__package__) / _TEMPLATES
     for item in sorted(folder.iterdir(), key=lambda item: item.name):

@@ -13,15 +13,14 @@ from http import HTTPStatus
 from pathlib import Path
 from urllib.parse import SplitResult
 
-from dooryard.core.atomic_files import Disk
+from dooryard.core.atomic_files import FileCalls
 from dooryard.core.clock import Clock
 from dooryard.core.errors import AlreadyRunningError, DooryardError
 from dooryard.core.log import say
 from dooryard.history import annotations as marks
-from dooryard.journal import desk as desks
-from dooryard.journal import forms, muting, paths, render
+from dooryard.journal import forms, muting, page_source, paths, render
 from dooryard.journal.build import build, site_of
-from dooryard.journal.files import Site
+from dooryard.journal.files import SiteFolder
 from dooryard.journal.writing import day_html, index_html
 from dooryard.policy.schema import Policy
 from dooryard.web.listen import Handler, Server, Where, listening
@@ -47,7 +46,7 @@ class Served:
     turn: threading.Lock = field(default_factory=threading.Lock)  # one build at a time
 
     @property
-    def shared(self) -> render.Site:
+    def shared(self) -> render.PageContext:
         return site_of(self.policy, self.box, self.base_url)
 
     def rebuild(self) -> None:
@@ -148,17 +147,17 @@ class _Handler(Handler):
         served, now = self.server.served, self.server.served.clock.now().wall
         if path not in (forms.MARKS, paths.INDEX) and not path.startswith("day/"):
             return None
-        with desks.opened(served.state_folder, served.policy, now, served.shared) as desk:
-            hush, muted = muting.holds(desk.notebook, served.policy, now)
+        with page_source.opened(served.state_folder, served.policy, now, served.shared) as source:
+            hush, muted = muting.holds(source.database, served.policy, now)
             token = render.Forms(served.token, hush, muted)
             if path == forms.MARKS:
-                return forms.marks_html(desk, token)
-            desk.reader.passing_over(Site(served.out_folder, Disk()).load().unreadable)
-            desk.look()
+                return forms.marks_html(source, token)
+            source.reader.passing_over(SiteFolder(served.out_folder, FileCalls()).load().unreadable)
+            source.look()
             if path == paths.INDEX:
-                return index_html(desk, token)
-            days = [day for day in desk.survey.days if paths.day_page(day) == path]
-            return day_html(desk, days[0], token) if days else None
+                return index_html(source, token)
+            days = [day for day in source.survey.days if paths.day_page(day) == path]
+            return day_html(source, days[0], token) if days else None
 
 
 def _file(folder: Path, path: str) -> bytes | None:

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 from dooryard.core.records import Outcome, Visitor
 from dooryard.history.entries import Entry
 from dooryard.journal.counts import HOURS
-from dooryard.journal.tally import Tally, was_right
+from dooryard.journal.tally import AccuracyTally, was_right
 
 MOST_BEST = 12  # pictures on a visitor's page
 Week = tuple[int, int]  # ISO year and week
@@ -77,8 +77,8 @@ class Survey:
     undecided: int = 0
 
     @property
-    def tally(self) -> Tally:
-        return Tally(self.right, self.wrong, self.undecided)
+    def tally(self) -> AccuracyTally:
+        return AccuracyTally(self.right, self.wrong, self.undecided)
 
     def dates(self) -> list[date]:
         """Dates with an entry, oldest first."""

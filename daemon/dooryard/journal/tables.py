@@ -129,7 +129,7 @@ def media_row(entry: Entry, deployment: str, file: str) -> Row:
 
 
 def observation_row(entry: Entry, deployment: str, model: str) -> Row:
-    """A visit as an event; a person's word goes before the model's, which stays in the comments."""
+    """A visit as an event; a person's correction replaces the model's answer, which stays in the comments."""
     human = entry.said.nobody or entry.said.visitor is not None
     unknown = not human and entry.told.group == SOMETHING
     name, _ = taxon(entry)

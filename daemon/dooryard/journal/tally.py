@@ -18,7 +18,7 @@ Z_95 = 1.959963984540054  # the standard normal's 97.5 % point
 
 
 @dataclass(frozen=True, slots=True)
-class Tally:
+class AccuracyTally:
     """Judged visits. `undecided` are marked, but the mark does not tell whether the box was right."""
 
     right: int = 0
@@ -78,8 +78,8 @@ def _other_group(entry: Entry) -> bool | None:
     return False if named.group not in ("", entry.told.group) else None
 
 
-def tally(entries: Iterable[Entry]) -> Tally:
+def tally(entries: Iterable[Entry]) -> AccuracyTally:
     """Count those that carry a verdict."""
     marked = (entry for entry in entries if entry.said.nobody or entry.said.visitor)
     answers = [was_right(entry) for entry in marked]
-    return Tally(answers.count(True), answers.count(False), answers.count(None))
+    return AccuracyTally(answers.count(True), answers.count(False), answers.count(None))

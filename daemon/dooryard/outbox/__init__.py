@@ -8,10 +8,10 @@ folder     the state folder: its lock, leftovers, what is set aside, pictures an
 store      START HERE: visits, alerts, states and deliveries on disk
 upkeep     keeps the folder within its bounds
 schedule   when to try again, in which order (pure)
-pace       how many attempts in a while (pure)
-gather     late alerts in one message
+token_bucket how many attempts in a while (pure)
+digest     late alerts in one message
 notices    what another sink is told of one that fails (pure)
 worker     one sink's deliveries, step by step
-delivery   a thread per sink that tells what is stored
+dispatcher a thread per sink that tells what is stored
 problems   what went wrong, with a remedy
 """

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TypeVar
 
-from dooryard.core.atomic_files import Disk, make_folders, remove_if_there, write_file
+from dooryard.core.atomic_files import FileCalls, make_folders, remove_if_there, write_file
 from dooryard.core.errors import StoreError
 from dooryard.outbox import rows, schema
 from dooryard.outbox.folder import (
@@ -23,7 +23,7 @@ from dooryard.outbox.folder import (
 )
 from dooryard.outbox.own import DATABASE, PICTURES, claim
 from dooryard.outbox.problems import damage, is_damage, store_error
-from dooryard.outbox.rescue import Watched, written_anew
+from dooryard.outbox.rescue import Watched, rewritten
 
 T = TypeVar("T")
 
@@ -33,7 +33,7 @@ RESERVE_BYTES = 32 * 1024 * 1024  # pictures stop here, so that alerts and state
 class Engine:
     """Database and pictures of one state folder, held by this process. Build it with `start`."""
 
-    def __init__(self, folder: Path, disk: Disk, lock: FolderLock, db: sqlite3.Connection) -> None:
+    def __init__(self, folder: Path, disk: FileCalls, lock: FolderLock, db: sqlite3.Connection) -> None:
         self.folder = folder
         self.disk = disk
         self._pictures = folder / PICTURES
@@ -41,33 +41,33 @@ class Engine:
         self._db = db
         self._files = Watched(folder / DATABASE)
         self._files.lost()  # as they are now
-        self._turn = threading.RLock()
+        self._lock = threading.RLock()
 
     def close(self) -> None:
-        with self._turn:
+        with self._lock:
             self._db.close()
             self._folder_lock.release()
 
     def look_after_file(self, wall: datetime) -> str | None:
-        """Write the database anew where its file has gone while it is open; what happened, in words."""
-        with self._turn:
+        """Write the database again where its file has gone while it is open; what happened, in words."""
+        with self._lock:
             if not self._files.lost():
                 return None
             try:
-                said = written_anew(self._db, self.folder / DATABASE, wall, self.disk)
+                said = rewritten(self._db, self.folder / DATABASE, wall, self.disk)
                 self._db = _connected(self.folder, self.disk)
                 self._folder_lock.renew()
                 make_folders(self.folder / PICTURES, self.disk)
             except (OSError, sqlite3.Error) as error:
-                raise store_error(error, "writing the deleted database anew", self.folder) from error
+                raise store_error(error, "writing the deleted database again", self.folder) from error
             self._files.forget()
             self._files.lost()
             return said
 
     @contextmanager
-    def speaking(self, doing: str) -> Iterator[sqlite3.Connection]:
+    def error_scope(self, doing: str) -> Iterator[sqlite3.Connection]:
         """Hold the connection, and turn what goes wrong into a `StoreError`."""
-        with self._turn:
+        with self._lock:
             try:
                 yield self._db
             except (OSError, sqlite3.Error) as error:
@@ -78,7 +78,7 @@ class Engine:
     @contextmanager
     def writing(self, doing: str) -> Iterator[sqlite3.Connection]:
         """One transaction: all of the block, or nothing of it."""
-        with self.speaking(doing) as db, schema.transaction(db):
+        with self.error_scope(doing) as db, schema.transaction(db):
             yield db
 
     @contextmanager
@@ -105,7 +105,7 @@ class Engine:
 
     def select(self, make: Callable[[sqlite3.Row], T], query: str, *values: object) -> list[T]:
         """The rows that `query` finds, each made into a record by `make`."""
-        with self.speaking("reading the store") as db:
+        with self.error_scope("reading the store") as db:
             found = db.execute(query, values).fetchall()
         try:
             return [make(row) for row in found]
@@ -126,14 +126,14 @@ class Engine:
 
     def remove_pictures(self, paths: Iterable[str]) -> None:
         """Remove files whose rows are gone. One that is stuck raises, and the next start removes it."""
-        with self.speaking("removing pictures"):
+        with self.error_scope("removing pictures"):
             for path in paths:
                 if (self._pictures / path).exists():
                     self.disk.remove(self._pictures / path)
 
     def give_back_space(self) -> None:
         """Shrink the database file and remove empty picture folders."""
-        with self.speaking("upkeep") as db:
+        with self.error_scope("upkeep") as db:
             # As a script: `execute` would stop after the first page it frees.
             db.executescript("PRAGMA incremental_vacuum")
             remove_empty_folders(self._pictures)
@@ -173,7 +173,7 @@ def next_number(path: str | None) -> int:
     return int(number) + 1 if number.isdecimal() else 2
 
 
-def start(folder: Path, wall: datetime, disk: Disk) -> tuple[Engine, list[str], list[str]]:
+def start(folder: Path, wall: datetime, disk: FileCalls) -> tuple[Engine, list[str], list[str]]:
     """Take hold of `folder` (made if missing) and put it in order.
 
     Returns notes about what was mended, and about what was found damaged.
@@ -194,7 +194,7 @@ def start(folder: Path, wall: datetime, disk: Disk) -> tuple[Engine, list[str], 
     return Engine(folder, disk, lock, db), notes, damages
 
 
-def _opened(folder: Path, wall: datetime, disk: Disk) -> tuple[sqlite3.Connection, list[str], list[str]]:
+def _opened(folder: Path, wall: datetime, disk: FileCalls) -> tuple[sqlite3.Connection, list[str], list[str]]:
     count = remove_leftovers(folder, disk)
     notes = [f"{count} unfinished file{'' if count == 1 else 's'} removed"] if count else []
     damages: list[str] = []
@@ -216,7 +216,7 @@ def _opened(folder: Path, wall: datetime, disk: Disk) -> tuple[sqlite3.Connectio
     return db, notes, damages
 
 
-def _connected(folder: Path, disk: Disk) -> sqlite3.Connection:
+def _connected(folder: Path, disk: FileCalls) -> sqlite3.Connection:
     """Open, check and migrate the database. Damage shows as an error for which `is_damage` is true."""
     db = disk.connect(folder / DATABASE)
     try:

@@ -9,7 +9,7 @@ import sqlite3
 from datetime import UTC, datetime
 from pathlib import Path
 
-from dooryard.core.atomic_files import TEMP_SUFFIX, Disk
+from dooryard.core.atomic_files import TEMP_SUFFIX, FileCalls
 from dooryard.core.errors import AlreadyRunningError
 from dooryard.outbox.own import DATABASE, LOCK, PICTURES, SET_ASIDE, date_folders_in, pictures_in
 
@@ -25,7 +25,7 @@ class FolderLock:
         self._take()
 
     def renew(self) -> None:
-        """Hold the folder anew where the lock's file has been deleted."""
+        """Hold the folder again where the lock's file has been deleted."""
         if not (self._folder / LOCK).exists():
             self.release()
             self._take()
@@ -52,7 +52,7 @@ class FolderLock:
             self._descriptor = None
 
 
-def remove_leftovers(folder: Path, disk: Disk) -> int:
+def remove_leftovers(folder: Path, disk: FileCalls) -> int:
     """Remove unfinished pictures that a power cut left behind; return how many there were."""
     leftovers = [path for path in pictures_in(folder / PICTURES) if path.name.endswith(TEMP_SUFFIX)]
     for path in leftovers:
@@ -60,7 +60,7 @@ def remove_leftovers(folder: Path, disk: Disk) -> int:
     return len(leftovers)
 
 
-def set_aside(folder: Path, wall: datetime, disk: Disk) -> list[str]:
+def set_aside(folder: Path, wall: datetime, disk: FileCalls) -> list[str]:
     """Rename a damaged database and its pictures out of the way; return notes about it.
 
     The pictures go with it because no row describes them any longer. At most `KEPT_ASIDE` such sets stay.
@@ -77,7 +77,7 @@ def set_aside(folder: Path, wall: datetime, disk: Disk) -> list[str]:
     return notes + _drop_oldest_sets(folder)
 
 
-def reconcile(db: sqlite3.Connection, folder: Path, disk: Disk) -> list[str]:
+def reconcile(db: sqlite3.Connection, folder: Path, disk: FileCalls) -> list[str]:
     """Make picture files and rows agree; return notes about what did not.
 
     A picture of ours without a row belongs to a visit that was never stored: it is removed. A row whose file

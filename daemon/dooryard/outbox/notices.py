@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from dooryard.core.records import Alert, Moment
-from dooryard.outbox.schedule import Errand, State
+from dooryard.outbox.schedule import Delivery, DeliveryState
 
 
 def as_stand_in(alert: Alert, sink: str) -> Alert:
@@ -15,22 +15,22 @@ def as_stand_in(alert: Alert, sink: str) -> Alert:
 
 
 def failure_notice(
-    errand: Errand, title: str, others: Sequence[str], now: Moment, *, clock_set: bool
+    delivery: Delivery, title: str, others: Sequence[str], now: Moment, *, clock_set: bool
 ) -> Alert | None:
-    """What to tell `others` about an errand that ended untold; None when there is no other sink.
+    """What to tell `others` about a delivery that ended untold; None when there is no other sink.
 
     Its id is of the sink and the date, so that a sink that refuses everything is told of once a day.
     """
-    if errand.state not in {State.REFUSED, State.EXPIRED} or not others:
+    if delivery.state not in {DeliveryState.REFUSED, DeliveryState.EXPIRED} or not others:
         return None
-    verb = "refused" if errand.state is State.REFUSED else "could not be reached for days about"
+    verb = "refused" if delivery.state is DeliveryState.REFUSED else "could not be reached for days about"
     return Alert(
-        id=f"untold-{errand.sink}-{now.wall.date().isoformat()}",
+        id=f"untold-{delivery.sink}-{now.wall.date().isoformat()}",
         kind="box",
         wall=now.wall,
         clock_set=clock_set,
-        title=f"{errand.sink} does not take alerts",
-        text=f"The sink {errand.sink} {verb} an alert ({title}). Its answer: {errand.answer or 'none'}.\n"
+        title=f"{delivery.sink} does not take alerts",
+        text=f"The sink {delivery.sink} {verb} an alert ({title}). Its answer: {delivery.answer or 'none'}.\n"
         "The alert is set aside, and its visit stays in the journal. If more follow today you are not "
         "told of each: `dooryard outbox` lists them, and can try them again.",
         sinks=tuple(others),

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 
 from dooryard.core.records import Alert
 from dooryard.outbox.rows import insert_alert, update_delivery, wall_text
-from dooryard.outbox.schedule import Errand, State
+from dooryard.outbox.schedule import Delivery, DeliveryState
 
 WAITING_TO = """SELECT d.alert, d.sink, a.seq, d.attempts, d.maybe, d.wait_s, d.age_s, d.answer,
     d.taken, d.refused, d.trying_s, d.instead_of,
@@ -21,7 +21,7 @@ WAITING_TO = """SELECT d.alert, d.sink, a.seq, d.attempts, d.maybe, d.wait_s, d.
     FROM deliveries d JOIN alerts a ON a.id = d.alert
     WHERE d.sink = ? AND d.state = ? ORDER BY a.seq DESC LIMIT ?"""
 
-_UNTOLD = (State.WAITING.value, State.REFUSED.value, State.EXPIRED.value)
+_UNTOLD = (DeliveryState.WAITING.value, DeliveryState.REFUSED.value, DeliveryState.EXPIRED.value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ class Listed:
 
 def listed(db: sqlite3.Connection, *, sink: str | None, everything: bool, limit: int) -> list[Listed]:
     """Deliveries that were not told, or with `everything` all of them; the newest `limit`, oldest first."""
-    states = [state.value for state in State] if everything else list(_UNTOLD)
+    states = [state.value for state in DeliveryState] if everything else list(_UNTOLD)
     marks = ", ".join("?" * len(states))
     # Only question marks are put in.
     columns = [row["name"] for row in db.execute("PRAGMA table_info(deliveries)")]
@@ -59,7 +59,7 @@ def listed(db: sqlite3.Connection, *, sink: str | None, everything: bool, limit:
     return shown[::-1]
 
 
-def begin_anew(db: sqlite3.Connection, alerts: Sequence[str], sink: str | None) -> int:
+def start_over(db: sqlite3.Connection, alerts: Sequence[str], sink: str | None) -> int:
     """Let untold deliveries of `alerts` be tried again, with all their patience; return how many."""
     sets = "state = 'waiting', attempts = 0, wait_s = 0, age_s = 0"
     return _change(db, sets, "to be tried again", _UNTOLD, alerts, sink)
@@ -75,16 +75,16 @@ def note_recipients(db: sqlite3.Connection, alert: str, taken: str, refused: str
     db.execute("UPDATE deliveries SET taken = ?, refused = ? WHERE alert = ?", (taken, refused, alert))
 
 
-def mark(db: sqlite3.Connection, errand: Errand, now_s: float, notice: Alert | None, to: str) -> None:
+def mark(db: sqlite3.Connection, delivery: Delivery, now_s: float, notice: Alert | None, to: str) -> None:
     """Write down where a delivery stands at `now_s` (monotonic), with what is to be told about that.
 
     A `notice` whose id is stored already is left out. `to`: the sink that is given the alert too; "": none.
     """
-    update_delivery(db, errand, now_s)
+    update_delivery(db, delivery, now_s)
     if notice and not db.execute("SELECT 1 FROM alerts WHERE id = ?", (notice.id,)).fetchone():
         insert_alert(db, notice, notice.picture)
     if to:
-        pass_on(db, [errand.alert], errand.sink, to)
+        pass_on(db, [delivery.alert], delivery.sink, to)
 
 
 def pass_on(db: sqlite3.Connection, alerts: Sequence[str], sink: str, to: str) -> int:
@@ -96,13 +96,15 @@ def pass_on(db: sqlite3.Connection, alerts: Sequence[str], sink: str, to: str) -
         "INSERT OR IGNORE INTO deliveries (alert, sink, state, instead_of)"
         " SELECT id, ?, ?, ? FROM alerts WHERE id = ?"
     )
-    waits = State.WAITING.value
+    waits = DeliveryState.WAITING.value
     return sum(db.execute(statement, (to, waits, sink, alert)).rowcount for alert in alerts)
 
 
-def end_gathered(db: sqlite3.Connection, alerts: Sequence[str], sink: str, told_in: str) -> int:
+def end_digested(db: sqlite3.Connection, alerts: Sequence[str], sink: str, told_in: str) -> int:
     """End deliveries that another alert tells of; return how many."""
-    return _change(db, "state = 'gathered'", f"told in {told_in}", (State.WAITING.value,), alerts, sink)
+    return _change(
+        db, "state = 'gathered'", f"told in {told_in}", (DeliveryState.WAITING.value,), alerts, sink
+    )
 
 
 def supersede(db: sqlite3.Connection, kind: str, sinks: Sequence[str]) -> None:
@@ -125,14 +127,14 @@ def counts(db: sqlite3.Connection) -> dict[str, dict[str, int]]:
 def end_those_to_others(db: sqlite3.Connection, sinks: Sequence[str]) -> dict[str, int]:
     """End what waits for sinks that are not in `sinks`: nobody would ever try. Sink -> how many."""
     ended = {
-        sink: states[State.WAITING.value]
+        sink: states[DeliveryState.WAITING.value]
         for sink, states in counts(db).items()
-        if sink not in sinks and State.WAITING.value in states
+        if sink not in sinks and DeliveryState.WAITING.value in states
     }
     db.executemany(
         "UPDATE deliveries SET state = ?, answer = 'the box file no longer names this sink'"
         " WHERE sink = ? AND state = ?",
-        [(State.EXPIRED.value, sink, State.WAITING.value) for sink in ended],
+        [(DeliveryState.EXPIRED.value, sink, DeliveryState.WAITING.value) for sink in ended],
     )
     return ended
 

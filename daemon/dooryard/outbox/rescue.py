@@ -1,4 +1,4 @@
-"""A database whose file was deleted or replaced while it is open: noticed, and written anew without a loss.
+"""A database whose file was deleted or replaced while it is open: noticed, and written again without a loss.
 
 The kernel keeps a deleted file for who has it open. So all that was stored is still there to be copied, until
 the program ends; then it would be gone.
@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
-from dooryard.core.atomic_files import TEMP_SUFFIX, Disk, make_folders
+from dooryard.core.atomic_files import TEMP_SUFFIX, FileCalls, make_folders
 
 _Identity = tuple[int, int]  # device and inode
 
@@ -40,7 +40,7 @@ class Watched:
         self._seen.clear()
 
 
-def written_anew(db: sqlite3.Connection, path: Path, wall: datetime, disk: Disk) -> str:
+def rewritten(db: sqlite3.Connection, path: Path, wall: datetime, disk: FileCalls) -> str:
     """Write all that `db` holds to `path` and close `db`; say what became of it.
 
     A file that somebody put there meanwhile is kept under another name. Raises OSError or sqlite3.Error;
@@ -64,10 +64,10 @@ def written_anew(db: sqlite3.Connection, path: Path, wall: datetime, disk: Disk)
     disk.rename(temp, path)
     disk.sync_folder(path.parent)
     kept = f"; what was put in its place is kept as {found}" if found else ""
-    return f"{path.name} was deleted or replaced while it was open: it is written anew, nothing is lost{kept}"
+    return f"{path.name} was deleted or replaced while it was open: it is rewritten, nothing is lost{kept}"
 
 
-def _keep_what_is_there(path: Path, wall: datetime, disk: Disk) -> str | None:
+def _keep_what_is_there(path: Path, wall: datetime, disk: FileCalls) -> str | None:
     if not path.exists():
         return None
     stem, number = f"{path.stem}-found-{wall:%Y%m%dT%H%M%SZ}", 1

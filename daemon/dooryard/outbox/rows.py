@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from dooryard.core.records import Alert, Box, Clause, Decision, Outcome, Visit, Visitor
-from dooryard.outbox.schedule import Errand, State
+from dooryard.outbox.schedule import Delivery, DeliveryState
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class StoredPicture:
 
 
 @dataclass(frozen=True, slots=True)
-class Waiting:
+class UnfinishedDelivery:
     """A delivery that is not finished, as it is on disk."""
 
     alert: str
@@ -133,28 +133,28 @@ def insert_alert(db: sqlite3.Connection, alert: Alert, picture: str | None) -> N
     }
     _insert(db, "alerts", values)
     for sink in dict.fromkeys(alert.sinks):
-        _insert(db, "deliveries", {"alert": alert.id, "sink": sink, "state": State.WAITING.value})
+        _insert(db, "deliveries", {"alert": alert.id, "sink": sink, "state": DeliveryState.WAITING.value})
 
 
-def update_delivery(db: sqlite3.Connection, errand: Errand, now_s: float) -> None:
+def update_delivery(db: sqlite3.Connection, delivery: Delivery, now_s: float) -> None:
     """Write down where it stands, unless it was ended meanwhile."""
     db.execute(
         "UPDATE deliveries SET state = ?, attempts = ?, maybe = ?, wait_s = ?, age_s = ?, answer = ?,"
         " taken = ?, refused = ?, trying_s = ?"
         " WHERE alert = ? AND sink = ? AND state = ?",
         (
-            errand.state.value,
-            errand.attempts,
-            errand.maybe,
-            max(0.0, errand.due_s - now_s),
-            max(0.0, now_s - errand.since_s),
-            errand.answer,
-            names_text(errand.taken),
-            names_text(errand.refused),
-            0.0 if errand.tried_s is None else max(0.0, now_s - errand.tried_s),
-            errand.alert,
-            errand.sink,
-            State.WAITING.value,
+            delivery.state.value,
+            delivery.attempts,
+            delivery.maybe,
+            max(0.0, delivery.due_s - now_s),
+            max(0.0, now_s - delivery.since_s),
+            delivery.answer,
+            names_text(delivery.taken),
+            names_text(delivery.refused),
+            0.0 if delivery.tried_s is None else max(0.0, now_s - delivery.tried_s),
+            delivery.alert,
+            delivery.sink,
+            DeliveryState.WAITING.value,
         ),
     )
 
@@ -203,12 +203,12 @@ def alert_of(row: sqlite3.Row) -> Alert:
     )
 
 
-def waiting_of(row: sqlite3.Row) -> Waiting:
+def waiting_of(row: sqlite3.Row) -> UnfinishedDelivery:
     fields = dict(row)
     clock_set, wall = fields.pop("clock_set"), fields.pop("wall")
     fields["urgent"], fields["passed_on"] = bool(fields["urgent"]), bool(fields["passed_on"])
     fields["taken"], fields["refused"] = _names(fields["taken"]), _names(fields["refused"])
-    return Waiting(**fields, wall=_time_or_none(wall) if clock_set else None)
+    return UnfinishedDelivery(**fields, wall=_time_or_none(wall) if clock_set else None)
 
 
 def names_text(names: frozenset[str]) -> str:

@@ -3,20 +3,20 @@
 All times are monotonic seconds. They mean nothing after a restart, so the store keeps durations, and
 `restored` turns them into times again.
 
-Two things are paced. An *errand* is one alert on its way to one sink; it waits longer after each failure.
+Two things are paced. An *delivery* is one alert on its way to one sink; it waits longer after each failure.
 A *line* is the way to one sink; after a failure the whole line rests, so that five hundred alerts don't
 knock at a dead receiver one after the other.
 
 In which order:
 
 - While the line works, alerts go in the order they were stored.
-- While it fails, the errand with the fewest attempts goes next, the newest of those first. So one alert
+- While it fails, the delivery with the fewest attempts goes next, the newest of those first. So one alert
   that a receiver cannot stomach does not stand in the way of the rest.
 - When it works again, what is stored from then on goes first, in order; the backlog goes newest first.
 - Urgent alerts go before all others while the line works, and whatever the sink's pace (see `pace`).
 
 Alerts on visits that have grown old on the way are not worth a message each: `too_late` says which of
-them to gather into one.
+them to put into one digest.
 """
 
 from __future__ import annotations
@@ -26,30 +26,30 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 
 
-class State(StrEnum):
-    """Where an errand stands. Only the first is unfinished."""
+class DeliveryState(StrEnum):
+    """Where a delivery stands. Only the first is unfinished."""
 
     WAITING = "waiting"
     SENT = "sent"
     REFUSED = "refused"  # the receiver will never take it
     EXPIRED = "expired"  # still failing past its age
-    GATHERED = "gathered"  # too late for a message of its own: told in another
+    IN_DIGEST = "gathered"  # too late for a message of its own: told in another
     DROPPED = "dropped"  # its owner did not want it told any more
 
 
 @dataclass(frozen=True, slots=True)
-class Rules:
+class RetryRules:
     """How patient to be."""
 
     first_s: float = 5.0  # the longest wait after the first failure; it doubles with each one
     cap_s: float = 300.0  # the longest wait after any number of failures
-    longest_wish_s: float = 6 * 3600.0  # a receiver's own wish is obeyed up to here
-    give_up_after_s: float = 7 * 86400.0  # an errand older than this ends with its next failure
+    longest_retry_after_s: float = 6 * 3600.0  # what a receiver asks for is obeyed up to here
+    give_up_after_s: float = 7 * 86400.0  # a delivery older than this ends with its next failure
     late_after_s: float = 3600.0  # an alert on a visit older than this is late ...
-    gather_from: int = 3  # ... and this many late ones become one message
+    digest_from: int = 3  # ... and this many late ones become one message
     per_hour: float = 120.0  # attempts in the long run
     burst: int = 60  # attempts in a row
 
@@ -63,7 +63,7 @@ class Instead:
 
 
 @dataclass(frozen=True, slots=True)
-class Errand:
+class Delivery:
     """One alert on its way to one sink."""
 
     alert: str
@@ -71,12 +71,12 @@ class Errand:
     seq: int  # order of storing
     since_s: float  # when it was stored
     due_s: float  # not before this
-    state: State = State.WAITING
+    state: DeliveryState = DeliveryState.WAITING
     attempts: int = 0
     maybe: int = 0  # attempts that may have arrived
     answer: str = ""  # the last answer, in words
     urgent: bool = False
-    gathers: bool = False  # it may be told together with others once it is late
+    digests: bool = False  # it may be told together with others once it is late
     extra_age_s: float = 0.0  # how much older it is by the wall clock: time spent without power
     # Of a sink with several recipients: who has it already, and who will never take it.
     taken: frozenset[str] = frozenset()
@@ -88,7 +88,7 @@ class Errand:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class CircuitBreaker:
     """The way to one sink."""
 
     failures: int = 0  # in a row
@@ -97,7 +97,7 @@ class Line:
     why: str = ""  # what the sink said of a recipient that rests
 
 
-def backoff_s(failures: int, jitter: float, rules: Rules) -> float:
+def backoff_s(failures: int, jitter: float, rules: RetryRules) -> float:
     """Seconds to wait after `failures` (>= 1) in a row; `jitter` in 0..1 picks within the upper half.
 
     The wait lies in [w/2, w] with w = min(cap_s, first_s * 2 ** (failures - 1)).
@@ -107,134 +107,152 @@ def backoff_s(failures: int, jitter: float, rules: Rules) -> float:
 
 
 def restored(
-    errand: Errand, *, wait_s: float, age_s: float, now_s: float, rules: Rules, trying_s: float = 0.0
-) -> Errand:
-    """An unfinished errand as it stands after a restart: due again no later than its last wait promised.
+    delivery: Delivery, *, wait_s: float, age_s: float, now_s: float, rules: RetryRules, trying_s: float = 0.0
+) -> Delivery:
+    """An unfinished delivery as it stands after a restart: due again no later than its last wait promised.
 
     `trying_s` is from its first try to its last one.
     """
-    wait_s = min(max(0.0, wait_s), max(rules.cap_s, rules.longest_wish_s))
-    tried_s = now_s - max(0.0, trying_s) if errand.attempts else None
-    return replace(errand, since_s=now_s - max(0.0, age_s), due_s=now_s + wait_s, tried_s=tried_s)
+    wait_s = min(max(0.0, wait_s), max(rules.cap_s, rules.longest_retry_after_s))
+    tried_s = now_s - max(0.0, trying_s) if delivery.attempts else None
+    return replace(delivery, since_s=now_s - max(0.0, age_s), due_s=now_s + wait_s, tried_s=tried_s)
 
 
-def after(errand: Errand, answer: Answer, now_s: float, jitter: float, rules: Rules) -> Errand:
-    """The errand after an attempt that ended at `now_s` with `answer`."""
+def after(delivery: Delivery, answer: SendResult, now_s: float, jitter: float, rules: RetryRules) -> Delivery:
+    """The delivery after an attempt that ended at `now_s` with `answer`."""
     tried = replace(
-        errand,
-        attempts=errand.attempts + 1,
-        maybe=errand.maybe + (answer.fate is Fate.MAYBE_SENT),
+        delivery,
+        attempts=delivery.attempts + 1,
+        maybe=delivery.maybe + (answer.outcome is SendOutcome.MAYBE_SENT),
         answer=answer.text,
         due_s=now_s,
-        tried_s=now_s if errand.tried_s is None else errand.tried_s,
+        tried_s=now_s if delivery.tried_s is None else delivery.tried_s,
     )
-    if answer.fate is Fate.SENT:
-        return replace(tried, state=State.SENT)
-    if answer.fate is Fate.REFUSED:
-        return replace(tried, state=State.REFUSED)
-    if now_s - errand.since_s >= rules.give_up_after_s:
-        return replace(tried, state=State.EXPIRED)
+    if answer.outcome is SendOutcome.SENT:
+        return replace(tried, state=DeliveryState.SENT)
+    if answer.outcome is SendOutcome.REFUSED:
+        return replace(tried, state=DeliveryState.REFUSED)
+    if now_s - delivery.since_s >= rules.give_up_after_s:
+        return replace(tried, state=DeliveryState.EXPIRED)
     return replace(tried, due_s=now_s + _wait_s(tried.attempts, answer, jitter, rules))
 
 
-def line_after(
-    line: Line, answer: Answer, now_s: float, jitter: float, rules: Rules, *, newest_seq: int
-) -> Line:
+def breaker_after(
+    breaker: CircuitBreaker,
+    answer: SendResult,
+    now_s: float,
+    jitter: float,
+    rules: RetryRules,
+    *,
+    newest_seq: int,
+) -> CircuitBreaker:
     """The line after an attempt; `newest_seq` is the latest alert that is known to wait."""
-    if answer.fate in {Fate.NOT_SENT, Fate.MAYBE_SENT}:
-        failures = line.failures + 1
+    if answer.outcome in {SendOutcome.NOT_SENT, SendOutcome.MAYBE_SENT}:
+        failures = breaker.failures + 1
         return replace(
-            line, failures=failures, rests_until_s=now_s + _wait_s(failures, answer, jitter, rules)
+            breaker, failures=failures, rests_until_s=now_s + _wait_s(failures, answer, jitter, rules)
         )
-    if line.failures:  # it works again: all that waited till now is backlog
-        return Line(backlog_seq=max(line.backlog_seq, newest_seq))
-    return line
+    if breaker.failures:  # it works again: all that waited till now is backlog
+        return CircuitBreaker(backlog_seq=max(breaker.backlog_seq, newest_seq))
+    return breaker
 
 
 def pick(
-    errands: Iterable[Errand], line: Line, now_s: float, *, free_from_s: float = float("-inf")
-) -> Errand | None:
-    """The errand to try now, by the order above, or None when nothing is due.
+    deliveries: Iterable[Delivery],
+    breaker: CircuitBreaker,
+    now_s: float,
+    *,
+    free_from_s: float = float("-inf"),
+) -> Delivery | None:
+    """The delivery to try now, by the order above, or None when nothing is due.
 
-    Before `free_from_s`, the sink's pace allows urgent errands only.
+    Before `free_from_s`, the sink's pace allows urgent deliveries only.
     """
-    if now_s < line.rests_until_s:
+    if now_s < breaker.rests_until_s:
         return None
-    due = [errand for errand in errands if errand.state is State.WAITING and errand.due_s <= now_s]
-    urgent = [errand for errand in due if errand.urgent]
+    due = [
+        delivery
+        for delivery in deliveries
+        if delivery.state is DeliveryState.WAITING and delivery.due_s <= now_s
+    ]
+    urgent = [delivery for delivery in due if delivery.urgent]
     if now_s < free_from_s:
         due = urgent
     if not due:
         return None
-    if line.failures:
-        return min(due, key=lambda errand: (errand.attempts, -errand.seq))
-    fresh = urgent or [errand for errand in due if errand.seq > line.backlog_seq]
+    if breaker.failures:
+        return min(due, key=lambda delivery: (delivery.attempts, -delivery.seq))
+    fresh = urgent or [delivery for delivery in due if delivery.seq > breaker.backlog_seq]
     if fresh:
-        return min(fresh, key=lambda errand: errand.seq)
-    return max(due, key=lambda errand: errand.seq)
+        return min(fresh, key=lambda delivery: delivery.seq)
+    return max(due, key=lambda delivery: delivery.seq)
 
 
-def next_s(errands: Iterable[Errand], line: Line, *, free_from_s: float = float("-inf")) -> float | None:
+def next_s(
+    deliveries: Iterable[Delivery], breaker: CircuitBreaker, *, free_from_s: float = float("-inf")
+) -> float | None:
     """When `pick` will next have something, or None when nothing waits."""
     waiting = [
-        errand.due_s if errand.urgent else max(errand.due_s, free_from_s)
-        for errand in errands
-        if errand.state is State.WAITING
+        delivery.due_s if delivery.urgent else max(delivery.due_s, free_from_s)
+        for delivery in deliveries
+        if delivery.state is DeliveryState.WAITING
     ]
-    return max(min(waiting), line.rests_until_s) if waiting else None
+    return max(min(waiting), breaker.rests_until_s) if waiting else None
 
 
-def tried_in_vain(errands: Iterable[Errand], now_s: float) -> dict[str, Errand]:
+def tried_in_vain(deliveries: Iterable[Delivery], now_s: float) -> dict[str, Delivery]:
     """By alert: those that were due when an attempt at `now_s` found the way to the sink closed.
 
     That attempt was made for all of them: else one of many that wait would be tried hours later.
     """
     return {
-        errand.alert: replace(errand, tried_s=now_s)
-        for errand in errands
-        if errand.tried_s is None and errand.due_s <= now_s and errand.state is State.WAITING
+        delivery.alert: replace(delivery, tried_s=now_s)
+        for delivery in deliveries
+        if delivery.tried_s is None and delivery.due_s <= now_s and delivery.state is DeliveryState.WAITING
     }
 
 
-def to_pass_on(errands: Iterable[Errand], instead: Instead | None, now_s: float) -> list[Errand]:
+def to_pass_on(deliveries: Iterable[Delivery], instead: Instead | None, now_s: float) -> list[Delivery]:
     """Those to be given to another sink as well: they could not be delivered for long enough."""
     if instead is None:
         return []
-    return [each for each in errands if _pass_on_s(each, instead) <= now_s]
+    return [each for each in deliveries if _pass_on_s(each, instead) <= now_s]
 
 
-def pass_on_next_s(errands: Iterable[Errand], instead: Instead | None) -> float | None:
+def pass_on_next_s(deliveries: Iterable[Delivery], instead: Instead | None) -> float | None:
     """When `to_pass_on` will next have one if nothing is delivered till then; None: never."""
     if instead is None:
         return None
-    soonest_s = min((_pass_on_s(each, instead) for each in errands), default=math.inf)
+    soonest_s = min((_pass_on_s(each, instead) for each in deliveries), default=math.inf)
     return soonest_s if soonest_s < math.inf else None
 
 
-def _pass_on_s(errand: Errand, instead: Instead) -> float:
-    """When the errand is to be given to the other sink as well; infinity: never.
+def _pass_on_s(delivery: Delivery, instead: Instead) -> float:
+    """When the delivery is to be given to the other sink as well; infinity: never.
 
     One that a recipient of several has was delivered, if not to all.
     """
-    if not errand.passes_on or errand.passed_on or errand.taken or errand.tried_s is None:
+    if not delivery.passes_on or delivery.passed_on or delivery.taken or delivery.tried_s is None:
         return math.inf
-    return errand.tried_s + instead.after_s if errand.state is State.WAITING else math.inf
+    return delivery.tried_s + instead.after_s if delivery.state is DeliveryState.WAITING else math.inf
 
 
-def too_late(errands: Iterable[Errand], line: Line, now_s: float, rules: Rules) -> list[Errand]:
-    """The errands to gather into one message, newest first; none while the line fails, or for a few."""
-    if line.failures:
+def too_late(
+    deliveries: Iterable[Delivery], breaker: CircuitBreaker, now_s: float, rules: RetryRules
+) -> list[Delivery]:
+    """The deliveries to put into one digest, newest first; none while the line fails, or for a few."""
+    if breaker.failures:
         return []
     late = [
-        errand
-        for errand in errands
-        if errand.gathers
-        and errand.state is State.WAITING
-        and now_s - errand.since_s + errand.extra_age_s >= rules.late_after_s
+        delivery
+        for delivery in deliveries
+        if delivery.digests
+        and delivery.state is DeliveryState.WAITING
+        and now_s - delivery.since_s + delivery.extra_age_s >= rules.late_after_s
     ]
-    return sorted(late, key=lambda errand: -errand.seq) if len(late) >= rules.gather_from else []
+    return sorted(late, key=lambda delivery: -delivery.seq) if len(late) >= rules.digest_from else []
 
 
-def _wait_s(failures: int, answer: Answer, jitter: float, rules: Rules) -> float:
-    wish_s = min(answer.retry_after_s or 0.0, rules.longest_wish_s)
-    return max(backoff_s(failures, jitter, rules), wish_s)
+def _wait_s(failures: int, answer: SendResult, jitter: float, rules: RetryRules) -> float:
+    asked_s = min(answer.retry_after_s or 0.0, rules.longest_retry_after_s)
+    return max(backoff_s(failures, jitter, rules), asked_s)

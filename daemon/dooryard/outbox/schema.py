@@ -70,7 +70,7 @@ _VERSION_1: Step = (
     "CREATE INDEX alerts_by_visit ON alerts(visit)",
     "CREATE INDEX alerts_by_picture ON alerts(picture)",
     # wait_s: seconds from the last attempt to the next; age_s: seconds from storing to the last attempt.
-    # Neither is a point in time, because both clocks start anew after a power cut.
+    # Neither is a point in time, because both clocks start again after a power cut.
     """CREATE TABLE deliveries (
         alert TEXT NOT NULL REFERENCES alerts(id) ON DELETE CASCADE,
         sink TEXT NOT NULL,

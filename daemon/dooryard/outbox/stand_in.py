@@ -12,8 +12,16 @@ import logging
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
-from dooryard.outbox.rows import Waiting
-from dooryard.outbox.schedule import Errand, Instead, Rules, State, pass_on_next_s, restored, to_pass_on
+from dooryard.outbox.rows import UnfinishedDelivery
+from dooryard.outbox.schedule import (
+    Delivery,
+    DeliveryState,
+    Instead,
+    RetryRules,
+    pass_on_next_s,
+    restored,
+    to_pass_on,
+)
 from dooryard.outbox.store import Store
 
 _NOT_PASSED_ON = frozenset({"summary", "journal"})
@@ -36,10 +44,10 @@ class StandIn:
         self._wake = wake
         self._log = log
 
-    def given(self, errands: Iterable[Errand], now_s: float) -> dict[str, Errand]:
-        """Pass on what could not be delivered for too long; those errands, by alert. Raises StoreError."""
+    def given(self, deliveries: Iterable[Delivery], now_s: float) -> dict[str, Delivery]:
+        """Pass on what could not be delivered for too long; those deliveries, by alert. Raises StoreError."""
         instead = self._instead()
-        late = to_pass_on(errands, instead, now_s)
+        late = to_pass_on(deliveries, instead, now_s)
         if instead is None or not late:
             return {}
         count = self._store.pass_on([each.alert for each in late], self._sink, instead.sink)
@@ -49,25 +57,25 @@ class StandIn:
             self._wake()
         return {each.alert: replace(each, passed_on=True) for each in late}
 
-    def next_s(self, errands: Iterable[Errand]) -> float | None:
+    def next_s(self, deliveries: Iterable[Delivery]) -> float | None:
         """When the next is to be passed on; None: none is."""
-        return pass_on_next_s(errands, self._instead())
+        return pass_on_next_s(deliveries, self._instead())
 
-    def of_refused(self, errand: Errand) -> str:
+    def of_refused(self, delivery: Delivery) -> str:
         """The sink that is given at once what this one turned away for good; "": none."""
         instead = self._instead()
-        turned_away = errand.state is State.REFUSED and errand.passes_on and not errand.taken
-        return instead.sink if instead is not None and turned_away and not errand.passed_on else ""
+        turned_away = delivery.state is DeliveryState.REFUSED and delivery.passes_on and not delivery.taken
+        return instead.sink if instead is not None and turned_away and not delivery.passed_on else ""
 
-    def woken(self, errand: Errand) -> None:
-        """Have the other sink look, where it was given `errand`."""
-        if self.of_refused(errand):
+    def woken(self, delivery: Delivery) -> None:
+        """Have the other sink look, where it was given `delivery`."""
+        if self.of_refused(delivery):
             self._wake()
 
 
-def errand_of(waiting: Waiting, now_s: float, extra_age_s: float, rules: Rules) -> Errand:
-    """A stored delivery as an errand at `now_s`."""
-    errand = Errand(
+def delivery_of(waiting: UnfinishedDelivery, now_s: float, extra_age_s: float, rules: RetryRules) -> Delivery:
+    """A stored delivery as a delivery at `now_s`."""
+    delivery = Delivery(
         alert=waiting.alert,
         sink=waiting.sink,
         seq=waiting.seq,
@@ -77,17 +85,17 @@ def errand_of(waiting: Waiting, now_s: float, extra_age_s: float, rules: Rules) 
         maybe=waiting.maybe,
         answer=waiting.answer,
         urgent=waiting.urgent,
-        gathers=waiting.kind == "visit" and not waiting.urgent,
+        digests=waiting.kind == "visit" and not waiting.urgent,
         extra_age_s=extra_age_s,
         taken=waiting.taken,
-        # None was tried yet, or its owner wants it tried anew: then by those too who turned it away.
+        # None was tried yet, or its owner wants it tried again: then by those too who turned it away.
         refused=waiting.refused if waiting.attempts else frozenset(),
         passes_on=waiting.kind not in _NOT_PASSED_ON,
         passed_on=waiting.passed_on,
         instead_of=waiting.instead_of,
     )
     return restored(
-        errand,
+        delivery,
         wait_s=waiting.wait_s,
         age_s=waiting.age_s,
         trying_s=waiting.trying_s,

@@ -54,7 +54,7 @@ class States:
         if sha256(data) == digest:
             return data
         self._digests.pop(name, None)
-        self._damages.append(f"what was saved as {name!r} is damaged: it is set aside, and begun anew")
+        self._damages.append(f"what was saved as {name!r} is damaged: it is set aside, and started over")
         try:
             with self._engine.writing("setting a damaged state aside") as db:
                 db.execute("UPDATE OR REPLACE states SET name = ? WHERE name = ?", (f"{ASIDE}{name}", name))

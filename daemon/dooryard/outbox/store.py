@@ -18,14 +18,14 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from dooryard.core.atomic_files import Disk
+from dooryard.core.atomic_files import FileCalls
 from dooryard.core.clock import Clock
 from dooryard.core.errors import StoreError
 from dooryard.core.records import Alert, Decision, Visit
 from dooryard.outbox import engine as engines
 from dooryard.outbox import queue, rows
 from dooryard.outbox import upkeep as upkeeps
-from dooryard.outbox.schedule import Errand, State
+from dooryard.outbox.schedule import Delivery, DeliveryState
 from dooryard.outbox.states import States
 
 # In `Alert.picture`: this alert wants its visit's picture. When it is stored, the path takes its place.
@@ -47,14 +47,14 @@ class Store:
         self._first_of_boot = self._first_visit_of(boot)
 
     @classmethod
-    def open(cls, folder: Path, clock: Clock, *, disk: Disk | None = None, boot: str = "") -> Store:
+    def open(cls, folder: Path, clock: Clock, *, disk: FileCalls | None = None, boot: str = "") -> Store:
         """Take hold of `folder` (made if missing) and put it in order; see `notes` for what was mended.
 
         `boot` names the time since the machine was switched on, for `mend_times`; "": each open is one.
 
         Raises `AlreadyRunningError` when another process holds it, `StoreError` when it cannot be used.
         """
-        engine, notes, damages = engines.start(folder, clock.now().wall, disk or Disk())
+        engine, notes, damages = engines.start(folder, clock.now().wall, disk or FileCalls())
         try:
             return cls(engine, clock, notes, damages, boot)
         except BaseException:
@@ -62,7 +62,7 @@ class Store:
             raise
 
     def look_after_file(self) -> None:
-        """Notice that the database was deleted while it is open, and write it anew; see `news`."""
+        """Notice that the database was deleted while it is open, and write it again; see `news`."""
         said = self._engine.look_after_file(self._clock.now().wall)
         if said is not None:
             self.damages.append(said)
@@ -208,25 +208,27 @@ class Store:
 
     # --- deliveries ---
 
-    def pending(self, sink: str, limit: int = 500) -> list[rows.Waiting]:
+    def pending(self, sink: str, limit: int = 500) -> list[rows.UnfinishedDelivery]:
         """Unfinished deliveries to `sink`, the newest `limit` of them, newest first."""
-        return self._engine.select(rows.waiting_of, queue.WAITING_TO, sink, State.WAITING.value, limit)
+        return self._engine.select(
+            rows.waiting_of, queue.WAITING_TO, sink, DeliveryState.WAITING.value, limit
+        )
 
     def newest_alert(self) -> int:
         """The storing number of the newest alert; 0 when there is none."""
         return int(self._engine.select(tuple, "SELECT COALESCE(MAX(seq), 0) FROM alerts")[0][0])
 
-    def mark(self, errand: Errand, now_s: float, *, notice: Alert | None = None, to: str = "") -> None:
+    def mark(self, delivery: Delivery, now_s: float, *, notice: Alert | None = None, to: str = "") -> None:
         """Write down where a delivery stands at `now_s` (monotonic), and what follows; see `queue.mark`."""
         with self._engine.writing("storing a delivery") as db:
-            queue.mark(db, errand, now_s, notice, to)
+            queue.mark(db, delivery, now_s, notice, to)
 
     def pass_on(self, alerts: Sequence[str], sink: str, to: str) -> int:
         """Have the sink `to` given `alerts` too, as `sink` could not be; return how many it had not yet."""
         with self._engine.writing("storing a delivery") as db:
             return queue.pass_on(db, alerts, sink, to)
 
-    def gather(self, late: Sequence[Errand], into: Alert, jpeg: bytes | None) -> None:
+    def digest(self, late: Sequence[Delivery], into: Alert, jpeg: bytes | None) -> None:
         """End the waiting deliveries of `late`, which are of one sink and still to go to the same recipients;
         store `into`, with its picture, in their place.
         """
@@ -237,16 +239,16 @@ class Store:
             queue.note_recipients(
                 db, into.id, rows.names_text(late[0].taken), rows.names_text(late[0].refused)
             )
-            queue.end_gathered(db, [errand.alert for errand in late], late[0].sink, into.id)
+            queue.end_digested(db, [delivery.alert for delivery in late], late[0].sink, into.id)
 
     def counts(self) -> dict[str, dict[str, int]]:
         """Sink -> state -> how many deliveries."""
-        with self._engine.speaking("reading the store") as db:
+        with self._engine.error_scope("reading the store") as db:
             return queue.counts(db)
 
     def end_deliveries_to_others(self, sinks: Sequence[str]) -> dict[str, int]:
         """End what waits for sinks that are not in `sinks`: nobody would ever try. Sink -> how many."""
-        waiting = {sink for sink, states in self.counts().items() if State.WAITING.value in states}
+        waiting = {sink for sink, states in self.counts().items() if DeliveryState.WAITING.value in states}
         if waiting <= set(sinks):
             return {}  # the usual case, without a write
         with self._engine.writing("ending deliveries") as db:
@@ -281,7 +283,7 @@ class Store:
 
     def free_bytes(self) -> int:
         """Bytes that may still be written to the disk that holds the folder."""
-        with self._engine.speaking("looking for free space"):
+        with self._engine.error_scope("looking for free space"):
             return self._engine.disk.free_bytes(self.folder)
 
     def _first_visit_of(self, boot: str) -> int:
@@ -294,5 +296,5 @@ class Store:
             try:
                 self.save_state("boot", f"{boot} {number}".encode())
             except StoreError as error:  # a full disk must not keep the box from watching
-                self.notes.append(f"after a restart, times of this boot could not be mended: {error.what}")
+                self.notes.append(f"after a restart, times of this boot could not be repaired: {error.what}")
         return number

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from dooryard.outbox.rows import wall_text
-from dooryard.outbox.schedule import State
+from dooryard.outbox.schedule import DeliveryState
 from dooryard.policy.keeping import Stored, given_up
 
 KEEP_ROWS = 200_000  # visits, and alerts without a visit, whatever their age: about 150 MB
 
-_WAITING = State.WAITING.value
+_WAITING = DeliveryState.WAITING.value
 # What some sink has still to be told stays.
 _UNTOLD_VISIT = f"""EXISTS (SELECT 1 FROM alerts a JOIN deliveries d ON d.alert = a.id
     WHERE a.visit = visits.id AND d.state = '{_WAITING}')"""  # noqa: S608  (a constant of ours)

@@ -11,27 +11,27 @@ from itertools import islice
 from dooryard.core.clock import Clock
 from dooryard.core.errors import StoreError
 from dooryard.core.records import Alert, Moment
-from dooryard.outbox import pace
-from dooryard.outbox.gather import MOST_PICTURES, contact_sheet, late_alert
+from dooryard.outbox import token_bucket
+from dooryard.outbox.digest import MOST_PICTURES, contact_sheet, digest_alert
 from dooryard.outbox.notices import as_stand_in, failure_notice
 from dooryard.outbox.recipients import Resting, concluded, paced, to_go, to_try
-from dooryard.outbox.rows import Waiting
+from dooryard.outbox.rows import UnfinishedDelivery
 from dooryard.outbox.schedule import (
-    Errand,
+    CircuitBreaker,
+    Delivery,
+    DeliveryState,
     Instead,
-    Line,
-    Rules,
-    State,
+    RetryRules,
     after,
-    line_after,
+    breaker_after,
     next_s,
     pick,
     too_late,
     tried_in_vain,
 )
-from dooryard.outbox.stand_in import StandIn, errand_of
+from dooryard.outbox.stand_in import StandIn, delivery_of
 from dooryard.outbox.store import Store
-from dooryard.sinks.base import Answer, Fate, ManyRecipients, Sink
+from dooryard.sinks.base import ManyRecipients, SendOutcome, SendResult, Sink
 
 STORE_RETRY_S = 30.0  # how long to leave a failing store alone
 # A sink that signs the time waits for the clock this long; then it tries, and no refusal is for good
@@ -43,8 +43,8 @@ Holds = Callable[[str, datetime | None], bool]
 """Whether an alert of a kind, made at a time by the wall clock (None: not known), is to wait."""
 
 
-class Worker:
-    """Delivers to one sink. `turn` makes one step; a thread of `Delivery` calls it again and again."""
+class DeliveryWorker:
+    """Delivers to one sink. `tick` makes one step; a thread of `Delivery` calls it again and again."""
 
     def __init__(
         self,
@@ -53,7 +53,7 @@ class Worker:
         clock: Clock,
         log: logging.Logger,
         *,
-        rules: Rules,
+        rules: RetryRules,
         jitter: Callable[[], float],
         others: Sequence[str] = (),
         clock_set: Callable[[], bool] = lambda: True,
@@ -83,45 +83,47 @@ class Worker:
         )
         self._recipients = sink.recipients if isinstance(sink, ManyRecipients) else ()
         self._resting: Resting = {}
-        self._pace = pace.Pace()
+        self._pace = token_bucket.TokenBucket()
         self._newest_seen = store.newest_alert()
-        self._line = Line(backlog_seq=self._newest_seen)  # what was stored before the start is backlog
-        self._errands: dict[str, Errand] = {}
-        self._unwritten: dict[str, Errand] = {}  # outcomes that the store could not take yet
+        self._breaker = CircuitBreaker(
+            backlog_seq=self._newest_seen
+        )  # what was stored before the start is backlog
+        self._deliveries: dict[str, Delivery] = {}
+        self._unwritten: dict[str, Delivery] = {}  # outcomes that the store could not take yet
         self._store_failed = False
 
-    def turn(self) -> float | None:
+    def tick(self) -> float | None:
         """Make at most one attempt. Return the seconds until the next is due, or None if nothing waits."""
         now_s = self._clock.now().mono_s
         try:
             self._take_in()
-            if self._errands and now_s < self._waits_for_clock_until_s and not self._clock_set():
+            if self._deliveries and now_s < self._waits_for_clock_until_s and not self._clock_set():
                 return CLOCK_LOOK_S
-            self._gather()
-            self._errands |= self._stand_in.given(self._errands.values(), now_s)
+            self._collect_late()
+            self._deliveries |= self._stand_in.given(self._deliveries.values(), now_s)
         except StoreError as error:
             self._tell_store_failure(error)
             return STORE_RETRY_S
-        free_from_s = pace.free_from_s(self._pace, self._rules.per_hour, self._rules.burst)
-        errands = paced(self._errands.values(), self._recipients, self._resting)
-        errand = pick(errands, self._line, now_s, free_from_s=free_from_s)
-        if errand is None:
-            wait_s = self._wait_s(next_s(errands, self._line, free_from_s=free_from_s), now_s)
+        free_from_s = token_bucket.free_from_s(self._pace, self._rules.per_hour, self._rules.burst)
+        deliveries = paced(self._deliveries.values(), self._recipients, self._resting)
+        delivery = pick(deliveries, self._breaker, now_s, free_from_s=free_from_s)
+        if delivery is None:
+            wait_s = self._wait_s(next_s(deliveries, self._breaker, free_from_s=free_from_s), now_s)
             return min(HOLD_LOOK_S, HOLD_LOOK_S if wait_s is None else wait_s) if self._held else wait_s
-        self._pace = pace.poured(self._pace, now_s, self._rules.per_hour)
-        self._conclude(errand, self._attempt(errand))
+        self._pace = token_bucket.token_taken(self._pace, now_s, self._rules.per_hour)
+        self._conclude(delivery, self._attempt(delivery))
         return 0.0
 
     def _wait_s(self, due_s: float | None, now_s: float) -> float | None:
         """How long nothing is to do: until the next attempt, or until another sink is given something."""
-        pass_on_s = self._stand_in.next_s(self._errands.values())
+        pass_on_s = self._stand_in.next_s(self._deliveries.values())
         soonest_s = min((each for each in (due_s, pass_on_s) if each is not None), default=None)
         return None if soonest_s is None else max(0.0, soonest_s - now_s)
 
     def _take_in(self) -> None:
         """Bring memory in line with the store: new alerts in, dropped ones out, late outcomes written."""
-        for alert_id, errand in list(self._unwritten.items()):
-            self._mark(errand, self._clock.now())
+        for alert_id, delivery in list(self._unwritten.items()):
+            self._mark(delivery, self._clock.now())
             del self._unwritten[alert_id]
         stored = self._store.pending(self.sink.name)
         waiting = [each for each in stored if each.urgent or not self._holds(each.kind, each.wall)]
@@ -130,52 +132,52 @@ class Worker:
             self._log.info("%s: the store works again", self.sink.name)
             self._store_failed = False
         now_s = self._clock.now().mono_s
-        self._errands = {each.alert: self._known(each) or self._begun(each, now_s) for each in waiting}
+        self._deliveries = {each.alert: self._known(each) or self._begun(each, now_s) for each in waiting}
         self._newest_seen = max([self._newest_seen, *(each.seq for each in stored)])
 
-    def _known(self, waiting: Waiting) -> Errand | None:
-        """The errand in memory, unless another program has begun it anew in the store."""
-        known = self._errands.get(waiting.alert)
+    def _known(self, waiting: UnfinishedDelivery) -> Delivery | None:
+        """The delivery in memory, unless another program has begun it again in the store."""
+        known = self._deliveries.get(waiting.alert)
         return known if known is not None and known.attempts == waiting.attempts else None
 
-    def _gather(self) -> None:
+    def _collect_late(self) -> None:
         """Put alerts that have become too late for a message each into one."""
         now = self._clock.now()
-        groups: dict[tuple[str, ...], list[Errand]] = {}
-        for errand in self._errands.values():
-            to = tuple(to_go(errand, self._recipients))
-            if len(to) == len(to_try(errand, self._recipients, self._resting, now.mono_s)):
-                groups.setdefault(to, []).append(errand)
+        groups: dict[tuple[str, ...], list[Delivery]] = {}
+        for delivery in self._deliveries.values():
+            to = tuple(to_go(delivery, self._recipients))
+            if len(to) == len(to_try(delivery, self._recipients, self._resting, now.mono_s)):
+                groups.setdefault(to, []).append(delivery)
         for group in groups.values():
-            self._gather_group(too_late(group, self._line, now.mono_s, self._rules), now)
+            self._digest_group(too_late(group, self._breaker, now.mono_s, self._rules), now)
 
-    def _gather_group(self, late: list[Errand], now: Moment) -> None:
-        found = [(errand, alert) for errand in late if (alert := self._alert_of(errand)) is not None]
+    def _digest_group(self, late: list[Delivery], now: Moment) -> None:
+        found = [(delivery, alert) for delivery in late if (alert := self._alert_of(delivery)) is not None]
         if not found:
             return
-        late, alerts = [errand for errand, _ in found], [alert for _, alert in found]
-        into = late_alert(alerts, self.sink.name, now, clock_set=self._clock_set())
+        late, alerts = [delivery for delivery, _ in found], [alert for _, alert in found]
+        into = digest_alert(alerts, self.sink.name, now, clock_set=self._clock_set())
         pictures = (self._picture_of(alert) for alert in alerts if alert.picture)
         sheet = contact_sheet([picture for picture in islice(pictures, MOST_PICTURES) if picture])
         try:
-            self._store.gather(late, into, sheet)
+            self._store.digest(late, into, sheet)
         except StoreError:
             if sheet is None:
                 raise
-            self._store.gather(late, into, None)  # no room for a picture: the words alone
+            self._store.digest(late, into, None)  # no room for a picture: the words alone
         self._log.info("%s: %d late alerts become one, %s", self.sink.name, len(late), into.id)
         self._take_in()
 
-    def _alert_of(self, errand: Errand) -> Alert | None:
+    def _alert_of(self, delivery: Delivery) -> Alert | None:
         try:
-            return self._store.alert(errand.alert)
+            return self._store.alert(delivery.alert)
         except StoreError:
             return None  # the attempt to tell it says so
 
-    def _begun(self, waiting: Waiting, now_s: float) -> Errand:
-        return errand_of(waiting, now_s, self._extra_age_s(waiting), self._rules)
+    def _begun(self, waiting: UnfinishedDelivery, now_s: float) -> Delivery:
+        return delivery_of(waiting, now_s, self._extra_age_s(waiting), self._rules)
 
-    def _extra_age_s(self, waiting: Waiting) -> float:
+    def _extra_age_s(self, waiting: UnfinishedDelivery) -> float:
         """By how much the wall clock says that it is older: the store's age leaves out time without power.
 
         So it does time on disk when too much waited to be taken in. What is new has neither behind it. It
@@ -185,22 +187,22 @@ class Worker:
             return 0.0
         return max(0.0, (self._clock.now().wall - waiting.wall).total_seconds() - waiting.age_s)
 
-    def _attempt(self, errand: Errand) -> Answer:
+    def _attempt(self, delivery: Delivery) -> SendResult:
         try:
-            alert = self._store.alert(errand.alert)
+            alert = self._store.alert(delivery.alert)
         except StoreError as error:  # one bad row must not hold up every alert behind it
-            return Answer(Fate.NOT_SENT, error.what)
+            return SendResult(SendOutcome.NOT_SENT, error.what)
         if alert is None:  # dropped since it was taken in
-            return Answer(Fate.REFUSED, "the alert is no longer stored")
-        if self._recipients and not to_go(errand, self._recipients):
-            return Answer(Fate.SENT, "all who are still its recipients are done with it")
-        if errand.instead_of:
-            alert = as_stand_in(alert, errand.instead_of)
+            return SendResult(SendOutcome.REFUSED, "the alert is no longer stored")
+        if self._recipients and not to_go(delivery, self._recipients):
+            return SendResult(SendOutcome.SENT, "all who are still its recipients are done with it")
+        if delivery.instead_of:
+            alert = as_stand_in(alert, delivery.instead_of)
         picture = self._picture_of(alert)
         self.sending_since_s = self._clock.now().mono_s
         try:
             if isinstance(self.sink, ManyRecipients):
-                wanted = to_try(errand, self._recipients, self._resting, self.sending_since_s)
+                wanted = to_try(delivery, self._recipients, self._resting, self.sending_since_s)
                 return self.sink.send_to(alert, picture, wanted)
             return self.sink.send(alert, picture)
         except Exception as error:  # noqa: BLE001  (a faulty sink must not end its thread)
@@ -208,7 +210,7 @@ class Worker:
             place = traceback.extract_tb(error.__traceback__)[-1]
             kind = type(error).__name__
             self._log.error("%s: fault in the sink: %s in %s", self.sink.name, kind, place.name)
-            return Answer(Fate.NOT_SENT, f"fault in the sink: {kind}")
+            return SendResult(SendOutcome.NOT_SENT, f"fault in the sink: {kind}")
         finally:
             self.sending_since_s = None
 
@@ -226,55 +228,61 @@ class Worker:
             )
         return picture
 
-    def _conclude(self, errand: Errand, answer: Answer) -> None:
+    def _conclude(self, delivery: Delivery, answer: SendResult) -> None:
         now, jitter = self._clock.now(), self._jitter()
         now_s = now.mono_s
-        if answer.fate is Fate.REFUSED and getattr(self.sink, "needs_clock", False) and not self._clock_set():
-            answer = Answer(Fate.NOT_SENT, f"{answer.text} (with the clock not set, so not for good)")
-        outcome = concluded(errand, answer, self._recipients, self._resting, now_s, jitter, self._rules)
+        if (
+            answer.outcome is SendOutcome.REFUSED
+            and getattr(self.sink, "needs_clock", False)
+            and not self._clock_set()
+        ):
+            answer = SendResult(
+                SendOutcome.NOT_SENT, f"{answer.text} (with the clock not set, so not for good)"
+            )
+        outcome = concluded(delivery, answer, self._recipients, self._resting, now_s, jitter, self._rules)
         self._resting, way, answer = outcome.resting, outcome.way, outcome.answer
-        if way.fate in {Fate.SENT, Fate.REFUSED}:
+        if way.outcome in {SendOutcome.SENT, SendOutcome.REFUSED}:
             self.failing_since_s = None
         else:
             self.failing_since_s = now_s if self.failing_since_s is None else self.failing_since_s
-            self._errands |= tried_in_vain(self._errands.values(), now_s)
-        done = after(outcome.errand, answer, now_s, jitter, self._rules)
-        newest = max(each.seq for each in self._errands.values())
-        self._line = line_after(self._line, way, now_s, jitter, self._rules, newest_seq=newest)
+            self._deliveries |= tried_in_vain(self._deliveries.values(), now_s)
+        done = after(outcome.delivery, answer, now_s, jitter, self._rules)
+        newest = max(each.seq for each in self._deliveries.values())
+        self._breaker = breaker_after(self._breaker, way, now_s, jitter, self._rules, newest_seq=newest)
         self._tell(done, answer)
-        if done.state is State.WAITING:
-            self._errands[done.alert] = done
+        if done.state is DeliveryState.WAITING:
+            self._deliveries[done.alert] = done
         else:
-            del self._errands[done.alert]
+            del self._deliveries[done.alert]
         try:
             self._mark(done, now)
         except StoreError as error:
             self._unwritten[done.alert] = done
             self._tell_store_failure(error)
 
-    def _mark(self, errand: Errand, now: Moment) -> None:
+    def _mark(self, delivery: Delivery, now: Moment) -> None:
         """Write it down; what was turned away for good is another sink's at once."""
         self._store.mark(
-            errand, now.mono_s, notice=self._notice(errand, now), to=self._stand_in.of_refused(errand)
+            delivery, now.mono_s, notice=self._notice(delivery, now), to=self._stand_in.of_refused(delivery)
         )
-        self._stand_in.woken(errand)
+        self._stand_in.woken(delivery)
 
-    def _notice(self, errand: Errand, now: Moment) -> Alert | None:
-        if errand.state not in {State.REFUSED, State.EXPIRED}:
+    def _notice(self, delivery: Delivery, now: Moment) -> Alert | None:
+        if delivery.state not in {DeliveryState.REFUSED, DeliveryState.EXPIRED}:
             return None
-        alert = self._alert_of(errand)
+        alert = self._alert_of(delivery)
         title = alert.title if alert else "one that is no longer stored"
-        return failure_notice(errand, title, self._others, now, clock_set=self._clock_set())
+        return failure_notice(delivery, title, self._others, now, clock_set=self._clock_set())
 
-    def _tell(self, errand: Errand, answer: Answer) -> None:
-        words = (self.sink.name, errand.alert, errand.attempts, answer.text)
-        if errand.state is State.SENT:
+    def _tell(self, delivery: Delivery, answer: SendResult) -> None:
+        words = (self.sink.name, delivery.alert, delivery.attempts, answer.text)
+        if delivery.state is DeliveryState.SENT:
             self._log.info("%s: alert %s sent, attempt %d: %s", *words)
-        elif errand.state is State.WAITING:
-            wait_s = max(errand.due_s, self._line.rests_until_s) - self._clock.now().mono_s
+        elif delivery.state is DeliveryState.WAITING:
+            wait_s = max(delivery.due_s, self._breaker.rests_until_s) - self._clock.now().mono_s
             self._log.warning(
                 "%s: alert %s %s, attempt %d: %s; again in %.0f s",
-                words[0], words[1], answer.fate.value, words[2], words[3], wait_s,
+                words[0], words[1], answer.outcome.value, words[2], words[3], wait_s,
             )  # fmt: skip
         else:
             self._log.error("%s: alert %s given up, attempt %d: %s", *words)

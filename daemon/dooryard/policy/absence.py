@@ -42,10 +42,10 @@ class Day:
 
 
 @dataclass(frozen=True, slots=True)
-class Wait:
+class AbsenceState:
     """What one absence remembers."""
 
-    asks: str  # for whom and until when: another wish under the same name begins anew
+    asks: str  # for whom and until when: another request under the same name begins again
     seed: str  # of the ids of its messages
     number: int = 0  # how often it was told
     told: bool = False
@@ -63,7 +63,7 @@ class Wait:
 class Absences:
     """What all of them remember."""
 
-    waits: Mapping[str, Wait] = field(default_factory=dict)  # by the absence's name
+    waits: Mapping[str, AbsenceState] = field(default_factory=dict)  # by the absence's name
     frame_s: float = -math.inf  # when a frame came last
     fresh_s: float = 0.0  # watched since `advance` looked last
     looked_s: float = -math.inf  # when that was
@@ -149,8 +149,8 @@ def what_was_told(state: Absences) -> object:
 
 
 def _known(
-    absences: Iterable[Absence], waits: Mapping[str, Wait], now: Moment, clock_set: bool, salt: bytes
-) -> dict[str, Wait]:
+    absences: Iterable[Absence], waits: Mapping[str, AbsenceState], now: Moment, clock_set: bool, salt: bytes
+) -> dict[str, AbsenceState]:
     """The waits of the policy's absences: those that were, and new ones for what is asked for now."""
     found = {}
     for absence in absences:
@@ -158,12 +158,12 @@ def _known(
         wait = waits.get(absence.name)
         if wait is None or wait.asks != asks:
             seed = hashlib.sha256(salt + f"{absence.name}\n{asks}\n{now.mono_s}".encode()).hexdigest()[:24]
-            wait = Wait(asks, seed, since=now.wall.isoformat() if clock_set else "")
+            wait = AbsenceState(asks, seed, since=now.wall.isoformat() if clock_set else "")
         found[absence.name] = wait
     return found
 
 
-def _after_coming(wait: Wait, now: Moment, place: Place, clock_set: bool) -> Wait:
+def _after_coming(wait: AbsenceState, now: Moment, place: Place, clock_set: bool) -> AbsenceState:
     days = wait.days
     if clock_set:
         days = tuple(replace(day, came=True) for day in _two_days(wait, _today(place, now)))
@@ -171,7 +171,7 @@ def _after_coming(wait: Wait, now: Moment, place: Place, clock_set: bool) -> Wai
     return replace(wait, told=False, watched_s=0.0, since=since, came=True, days=days)
 
 
-def _hours_are_over(absence: Absence, wait: Wait, now: Moment, place: Place, clock_set: bool) -> bool:
+def _hours_are_over(absence: Absence, wait: AbsenceState, now: Moment, place: Place, clock_set: bool) -> bool:
     if wait.told or absence.after_h is None or wait.watched_s < absence.after_h * _HOUR_S:
         return False
     return not absence.dates or (clock_set and _is_within(absence, _today(place, now)))
@@ -180,12 +180,12 @@ def _hours_are_over(absence: Absence, wait: Wait, now: Moment, place: Place, clo
 def _looked_at(
     by: TimeOfDay,
     absence: Absence,
-    wait: Wait,
+    wait: AbsenceState,
     fresh_s: float,
     now: Moment,
     place: Place,
     clock_set: bool,
-) -> tuple[Wait, datetime | None]:
+) -> tuple[AbsenceState, datetime | None]:
     """Look at each date whose time has come; with the time of one on which none came.
 
     That of a date may be after its midnight ("24:00", "sunset+6h" in the far north), so yesterday's is looked
@@ -207,7 +207,7 @@ def _looked_at(
     return replace(wait, days=tuple(days)), due
 
 
-def _two_days(wait: Wait, today: date) -> tuple[Day, ...]:
+def _two_days(wait: AbsenceState, today: date) -> tuple[Day, ...]:
     """Yesterday and today as they are known."""
     known = {day.on: day for day in wait.days}
     wanted = ((today - _DAY).isoformat(), today.isoformat())
@@ -229,7 +229,7 @@ def _today(place: Place, now: Moment) -> date:
 
 def _absent(
     absence: Absence,
-    wait: Wait,
+    wait: AbsenceState,
     *,
     over: bool,
     by: datetime | None = None,

@@ -9,7 +9,7 @@ from datetime import date, datetime
 from typing import Any
 
 from dooryard.core.errors import StoreError
-from dooryard.policy.absence import Absences, Day, Wait
+from dooryard.policy.absence import Absences, AbsenceState, Day
 
 VERSION = 1
 
@@ -27,7 +27,7 @@ def from_json(text: str) -> Absences:
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError) as error:
         raise StoreError(
             f"what was saved of absences cannot be read ({type(error).__name__}: {error})",
-            "remove that state; absences are then waited for anew",
+            "remove that state; absences then start over",
         ) from error
 
 
@@ -37,11 +37,11 @@ def _restored(data: dict[str, Any]) -> Absences:
     return Absences({name: _wait(wait) for name, wait in data["waits"].items()})
 
 
-def _wait(data: dict[str, Any]) -> Wait:
+def _wait(data: dict[str, Any]) -> AbsenceState:
     days = data["days"]
     if not isinstance(days, list):
         raise ValueError("days are a list")  # noqa: TRY004  the caller takes it for damage like the rest
-    wait = Wait(**data | {"days": tuple(_day(**day) for day in days)})
+    wait = AbsenceState(**data | {"days": tuple(_day(**day) for day in days)})
     texts, flags = (wait.asks, wait.seed, wait.since), (wait.told, wait.came)
     if not all(isinstance(text, str) for text in texts) or not all(isinstance(flag, bool) for flag in flags):
         raise ValueError("a text or a yes or no is not what it should be")

@@ -11,7 +11,7 @@ from dooryard.policy.dates import DateRange, listed_dates, within
 from dooryard.policy.hours import Span, spans_of, sun_times, time_on
 from dooryard.policy.mute import pauses_on
 from dooryard.policy.schema import Place, Policy, Window
-from dooryard.policy.sun import Standing
+from dooryard.policy.sun import SunAllDay
 from dooryard.policy.times import Sun, TimeOfDay
 
 MOST_DAYS = 400
@@ -20,7 +20,7 @@ EARLIEST, LATEST = date(1900, 1, 1), date(2100, 12, 31)
 _DAY = timedelta(days=1)
 _SUN = (Sun.DAWN, Sun.SUNRISE, Sun.SUNSET, Sun.DUSK)
 _STAND_IN = "~"  # after a time that comes of the sun's highest or lowest, where it doesn't cross the level
-_NOT = {Standing.UP: "up", Standing.DOWN: "down"}
+_NOT = {SunAllDay.UP: "up", SunAllDay.DOWN: "down"}
 
 
 def hours_table(policy: Policy, first: date, days: int) -> str:
@@ -125,11 +125,11 @@ def _stand_ins(place: Place, windows: tuple[Window, ...], on: date) -> Iterator[
 def _stays(place: Place, at: TimeOfDay, on: date) -> bool:
     """Whether the sun stays up or down on `on`, so that `at` doesn't happen."""
     sun = None if at.sun is None else sun_times(place, on)
-    return sun is not None and at.sun is not None and isinstance(sun.when(at.sun), Standing)
+    return sun is not None and at.sun is not None and isinstance(sun.when(at.sun), SunAllDay)
 
 
-def _crossing(when: datetime | Standing, policy: Policy, on: date) -> str:
-    return _NOT[when] if isinstance(when, Standing) else _local(when, policy, on)
+def _crossing(when: datetime | SunAllDay, policy: Policy, on: date) -> str:
+    return _NOT[when] if isinstance(when, SunAllDay) else _local(when, policy, on)
 
 
 def _local(wall: datetime, policy: Policy, on: date) -> str:

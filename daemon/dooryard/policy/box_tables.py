@@ -1,4 +1,4 @@
-"""What an owner can ask for about the box's own welfare: heat, power, moisture, disk, messages. Pure."""
+"""What an owner can ask for about the box's own health: heat, power, moisture, disk, messages. Pure."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class Spare(Table):
     )
     halt: bool = Field(
         default=False,
-        description="Whether the box halts in good order, until its power is taken and given again.",
+        description="Whether the box halts in good order, until its power is switched off and on.",
     )
 
     @property
@@ -72,7 +72,9 @@ class Heat(Spare, _Bounds):
     @model_validator(mode="after")
     def _steps_down(self) -> Heat:
         if self.until_below_c > self.above_c - 1:
-            raise ValueError("until_below_c must be at least 1 °C below above_c, or the step would flutter")
+            raise ValueError(
+                "until_below_c must be at least 1 °C below above_c, or the step would switch back and forth"
+            )
         if self.asks_nothing:
             raise ValueError("does nothing; give frames_per_s, look_every_s, camera or halt")
         return self
@@ -117,7 +119,9 @@ class Moisture(Table):
     @model_validator(mode="after")
     def _clears(self) -> Moisture:
         if self.clear_c < self.margin_c + 0.5:
-            raise ValueError("clear_c must be at least 0.5 above margin_c, or the warning would flutter")
+            raise ValueError(
+                "clear_c must be at least 0.5 above margin_c, or the warning would switch back and forth"
+            )
         return self
 
 
@@ -147,16 +151,16 @@ class Messages(Table):
     )
     start: SinkNames = Field(default=(), description="It has started.")
     stop: SinkNames = Field(default=(), description="It was told to stop.")
-    status: SinkNames = Field(default=_ALL, description="How things are: the button was pressed shortly.")
+    status: SinkNames = Field(default=_ALL, description="How things are: a short press of the button.")
     halt: SinkNames = Field(default=_ALL, description="It halts: by the button, or by a step.")
     heat: SinkNames = Field(
         default=_ALL,
-        description="A heat step was entered or left; the board slows itself down, or no longer.",
+        description="A heat step was entered or left; the board is throttling, or no longer.",
     )
-    power: SinkNames = Field(default=_ALL, description="The supply's voltage is low, or well again.")
+    power: SinkNames = Field(default=_ALL, description="The supply's voltage is low, or normal again.")
     moisture: SinkNames = Field(default=_ALL, description="Water may settle in the box, or it is dry again.")
-    disk: SinkNames = Field(default=_ALL, description="Room runs short, or the card refuses.")
-    memory: SinkNames = Field(default=_ALL, description="Memory runs short, or there is enough again.")
+    disk: SinkNames = Field(default=_ALL, description="Disk space is low, or the card fails.")
+    memory: SinkNames = Field(default=_ALL, description="Memory is low, or enough is free again.")
     network: SinkNames = Field(default=_ALL, description="A sink cannot be reached, or can be again.")
     classifier: SinkNames = Field(default=_ALL, description="The classifier fails, or works again.")
     camera: SinkNames = Field(default=_ALL, description="The camera is lost, or back.")

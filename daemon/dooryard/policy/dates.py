@@ -116,7 +116,7 @@ class DateRange(Table):
         if isinstance(self.first, date) and isinstance(self.last, date):
             if self.first > self.last:
                 raise ValueError(
-                    f"from {self.first} is after to {self.last}; exchange them, or mend one of the years"
+                    f"from {self.first} is after to {self.last}; exchange them, or fix one of the years"
                 )
         elif isinstance(self.first, date) or isinstance(self.last, date):
             raise ValueError(  # noqa: TRY004  pydantic takes ValueError

@@ -35,7 +35,7 @@ from dooryard.policy.naming import names_of
 from dooryard.policy.patience import may_yet_take, waiting_text
 from dooryard.policy.schema import Policy, Rule
 from dooryard.policy.sink_hours import have_own_quiet
-from dooryard.policy.sink_limits import MOST_HELD, Reach, reach, within_limits
+from dooryard.policy.sink_limits import MOST_HELD, Recipients, recipients, within_limits
 from dooryard.policy.state import PolicyState, Told
 
 
@@ -87,8 +87,8 @@ def _waiting(
 
 def _for_nobody(visitor: Visitor) -> str:
     if visitor.group == SOMETHING:
-        return f'the classifier was away, and no rule is for "{SOMETHING}"'
-    return "no rule is for this visitor"
+        return f'the classifier was away, and no rule matches "{SOMETHING}"'
+    return "no rule matches this visitor"
 
 
 def _not_taken(case: Case, rule: Rule, names: frozenset[str], clauses: list[Clause]) -> Clause | None:
@@ -125,15 +125,15 @@ def _by_rule(case: Case, rule: Rule, clauses: list[Clause]) -> tuple[PolicyState
         if not clauses[-1].passed:
             return case.state, _decision(case, Outcome.HOLD, rule, clauses, clauses[-1].text)
     if case.policy.sink and have_own_quiet(case.policy):
-        return _by_sinks(case, rule, reach(case, rule, sinks), clauses, notes, day)
+        return _by_sinks(case, rule, recipients(case, rule, sinks), clauses, notes, day)
     clauses.append(quiet_now(case, rule))
     if not clauses[-1].passed:
         return _held(case, rule, sinks, clauses)
-    return _told(case, rule, Reach(sinks, (), case.state, (), clauses[-1]), clauses, notes, day)
+    return _told(case, rule, Recipients(sinks, (), case.state, (), clauses[-1]), clauses, notes, day)
 
 
 def _told(
-    case: Case, rule: Rule, to: Reach, clauses: list[Clause], notes: tuple[str, ...], day: str
+    case: Case, rule: Rule, to: Recipients, clauses: list[Clause], notes: tuple[str, ...], day: str
 ) -> tuple[PolicyState, Decision]:
     """Told to some sinks at once, and to others when their quiet hours end."""
     told = Told(rule.name, case.visit.visitor.key, case.now.mono_s, day, to.now)
@@ -145,7 +145,7 @@ def _told(
 
 
 def _by_sinks(
-    case: Case, rule: Rule, to: Reach, clauses: list[Clause], notes: tuple[str, ...], day: str
+    case: Case, rule: Rule, to: Recipients, clauses: list[Clause], notes: tuple[str, ...], day: str
 ) -> tuple[PolicyState, Decision]:
     """Told to the sinks that are not quiet; held where all are."""
     clauses.append(to.clause)

@@ -1,6 +1,6 @@
 """What the tables of a policy or box file are made of: names, times, and their checks. Pure.
 
-Checks that need to know the box (its sinks) or the model (its visitors) are made only when `Known` is
+Checks that need to know the box (its sinks) or the model (its visitors) are made only when `KnownNames` is
 handed in as the validation context; `parse` does that.
 """
 
@@ -48,7 +48,7 @@ class Gauge(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class KnownNames:
     """What the names in a policy can be checked against; None: not known, not checked."""
 
     sinks: frozenset[str] | None = None
@@ -75,7 +75,7 @@ def plain_name(value: str) -> str:
 
 def _known_visitor(value: str, info: ValidationInfo) -> str:
     name = plain_name(value)
-    known = info.context.visitors if isinstance(info.context, Known) else None
+    known = info.context.visitors if isinstance(info.context, KnownNames) else None
     if known is None or name in (ANYTHING, NOT_SURE, SOMETHING) or name in known:
         return name
     hint = did_you_mean(name, known | {ANYTHING, NOT_SURE, SOMETHING})
@@ -97,7 +97,7 @@ def _choices(known: frozenset[str]) -> str:
 
 
 def _known_sink(value: str, info: ValidationInfo) -> str:
-    known = info.context.sinks if isinstance(info.context, Known) else None
+    known = info.context.sinks if isinstance(info.context, KnownNames) else None
     if known is None or value == ALL_SINKS or value in known:
         return value
     has = ", ".join(sorted(known)) or "none"
@@ -112,7 +112,7 @@ def one_sink(value: str) -> str:
 
 
 def _known_sensor(value: str, info: ValidationInfo) -> str:
-    known = info.context.sensors if isinstance(info.context, Known) else None
+    known = info.context.sensors if isinstance(info.context, KnownNames) else None
     if known is None or value in known:
         return value
     has = ", ".join(sorted(known)) or "none"

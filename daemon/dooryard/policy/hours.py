@@ -25,7 +25,7 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from dooryard.policy.schema import Place, Policy, Window
-from dooryard.policy.sun import Standing, SunDay, sun_day
+from dooryard.policy.sun import SunAllDay, SunDay, sun_day
 from dooryard.policy.times import Sun, TimeOfDay
 from dooryard.policy.window import without_dates
 
@@ -260,8 +260,8 @@ def _open(place: Place, at: TimeOfDay, on: date) -> datetime | None:
     """When a window that begins at `at` opens on `on`; None: it doesn't."""
     if at.sun is None:
         return _clock_time(place.zone, on, at.minutes)
-    standing = _sun(place, on).when(at.sun)
-    if standing == (Standing.DOWN if at.sun.rising else Standing.UP):
+    event = _sun(place, on).when(at.sun)
+    if event == (SunAllDay.DOWN if at.sun.rising else SunAllDay.UP):
         return None
     return _close(place, at, on)
 
@@ -273,7 +273,7 @@ def _close(place: Place, at: TimeOfDay, on: date) -> datetime:
     when = day.when(at.sun)
     if isinstance(when, datetime):
         return when + timedelta(minutes=at.minutes)
-    if when is Standing.DOWN:
+    if when is SunAllDay.DOWN:
         return day.noon
     return day.start if at.sun.rising else day.end
 

@@ -58,7 +58,7 @@ def cooldown(case: Case, rule: Rule, own: PolicyState) -> Clause:
 
 def caps(case: Case, rule: Rule, own: PolicyState, day: str) -> Iterator[Clause]:
     """How many it has told; `own` as for `cooldown`, `day` as `day_of` has it."""
-    when = "today" if day else "in a day's time (the clock is not set)"
+    when = "today" if day else "in 24 h (the clock is not set)"
     if rule.only_first_of_day:
         visitor = case.visit.visitor.key
         earlier = own.told_on(rule.name, day, case.now.mono_s, visitor)

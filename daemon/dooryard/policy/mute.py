@@ -1,4 +1,4 @@
-"""Pause and mute: when only what is urgent is sent, and until when. Pure.
+"""Pause and mute: when only urgent alerts are sent, and until when. Pure.
 
 A pause is the policy's, for whole local days; a mute is asked for from now until a moment. Neither counts
 while the clock is not set. The end of a mute is a moment of the wall clock: one that is further off than a

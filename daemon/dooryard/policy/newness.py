@@ -15,7 +15,7 @@ from dooryard.policy.case import Case
 from dooryard.policy.rule import Rule
 
 _SEASONS = (3, 6, 9, 12)  # months on whose first day a season begins: the meteorological ones
-_NOT_SET = "the clock is not set, so nobody knows whether it is new"
+_NOT_SET = "the clock is not set, so it is not known whether it is new"
 
 
 def new_enough(case: Case, rule: Rule) -> Iterator[Clause]:

@@ -16,7 +16,7 @@ from dooryard.core.records import SOMETHING
 from dooryard.core.wording import duration
 from dooryard.policy import sense, sense_silence, sink_sense
 from dooryard.policy.hours import Span, ever_opens, ever_together, longest, once_ended_otherwise
-from dooryard.policy.schema import ANYTHING, SUN_WITHOUT_PLACE, Known, Policy, Rule, Window
+from dooryard.policy.schema import ANYTHING, SUN_WITHOUT_PLACE, KnownNames, Policy, Rule, Window
 from dooryard.policy.times import parse_time
 
 _DAY = timedelta(days=1)
@@ -60,7 +60,7 @@ def policy_in(
     """`parse_policy` for a text that was read already."""
     policy = None
     if document.readable:
-        known = Known(sinks, visitors, sensors)
+        known = KnownNames(sinks, visitors, sensors)
         policy = validated(Policy, document, known, frozenset({SUN_WITHOUT_PLACE}))
         for array in ("rule", "absence", "pause", "sink"):
             note_doubles(document, array, "name")

@@ -11,10 +11,10 @@ from dooryard.core.records import SOMETHING, Alert, Decision, Moment, Outcome, V
 from dooryard.core.wording import duration, how_sure, sentence, spoken, with_article
 from dooryard.policy.case import sinks_for
 from dooryard.policy.hours import time_on
-from dooryard.policy.lingering import rule_of, stayed_s
 from dooryard.policy.local_time import local_day, local_time
 from dooryard.policy.rule import Rule
 from dooryard.policy.schema import Policy
+from dooryard.policy.still_here import rule_of, stayed_s
 from dooryard.policy.times import TimeOfDay
 
 CLOCK_NOT_SET = "The box's clock was not set, so the time is not known."
@@ -67,7 +67,7 @@ def alert_for(
 def still_here_alert(
     policy: Policy, visit: Visit, decision: Decision, now: Moment, clock_set: bool, *, picture: str | None
 ) -> Alert:
-    """What to tell of `visit`, which was told by `decision`, when it still lasts; see `lingering`.
+    """What to tell of `visit`, which was told by `decision`, when it still lasts; see `policy.still_here`.
 
     Its id is the visit's with "-still" after it, its time is `now`. Raises ValueError where the policy has
     no longer a rule that asks for it.
@@ -100,7 +100,7 @@ def still_here(policy: Policy, visit: Visit, decision: Decision) -> str:
 def _asking(policy: Policy, decision: Decision) -> Rule:
     rule = rule_of(policy, decision)
     if rule is None:
-        raise ValueError(f"the policy has no rule {decision.rule!r}; ask `lingers` first")
+        raise ValueError(f"the policy has no rule {decision.rule!r}; ask `is_still_here` first")
     return rule
 
 
@@ -185,6 +185,6 @@ def _summary_line(policy: Policy, name: str, visits: Sequence[DayVisit]) -> str:
     when = f"at {first}" if len(starts) == 1 else f"{len(starts)} times, {first} to {last}"
     told, held = (sum(v.outcome is kind for v in visits) for kind in (Outcome.TELL, Outcome.HOLD))
     muted = sum(v.muted for v in visits)
-    words = ((told, "told"), (held - muted, "held in quiet hours"), (muted, "held by a pause or a mute"))
+    words = ((told, "sent"), (held - muted, "held in quiet hours"), (muted, "held by a pause or a mute"))
     notes = [f"{n} {word}" for n, word in words if n]
     return f"{sentence(name)}: {when}" + (f" ({', '.join(notes)})" if notes else "")

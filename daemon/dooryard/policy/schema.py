@@ -1,7 +1,7 @@
 """What an owner can ask for: the policy's tables, their keys, defaults and bounds. Pure.
 
 Each key's description is a line of policies/README.md (see `reference`), so it is written for the
-owner. The tables about the box's own welfare are in `care`, what all are made of in `fields`.
+owner. The tables about the box's own health are in `care`, what all are made of in `fields`.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from dooryard.policy.fields import (
     NOT_SURE,
     SUN_WITHOUT_PLACE,
     WEEK,
-    Known,
+    KnownNames,
     Line,
     OneSink,
     SinkName,
@@ -43,7 +43,7 @@ from dooryard.policy.window import Window, Windows
 
 __all__ = [
     "ALL_SINKS", "ANYTHING", "MOST_COOLDOWN_MIN", "NEVER", "NOT_SURE", "SUN_WITHOUT_PLACE", "WEEK",
-    "Absence", "Disk", "Heat", "Hours", "Keeping", "Known", "Line", "LowPower", "Messages", "Moisture",
+    "Absence", "Disk", "Heat", "Hours", "Keeping", "KnownNames", "Line", "LowPower", "Messages", "Moisture",
     "OwnSink", "Pause", "Place", "Policy", "Rule", "SinkName", "SinkNames", "Spare", "Summary", "Table",
     "Window", "as_tuple", "one_line", "plain_name",
 ]  # fmt: skip
@@ -94,7 +94,7 @@ class Hours(Table):
     )
     quiet: Windows = Field(
         default=(),
-        description="One window or several in which only what is urgent is sent. None given: never.",
+        description="One window or several in which only urgent alerts are sent. None given: never.",
     )
     when_quiet_ends: Literal["send", "summary"] = Field(
         default="send",
@@ -180,7 +180,7 @@ class Policy(Table):
         default=(), strict=False, max_length=20, description="Told when nobody came."
     )
     pause: tuple[Pause, ...] = Field(
-        default=(), strict=False, max_length=20, description="Dates on which only what is urgent is sent."
+        default=(), strict=False, max_length=20, description="Dates on which only urgent alerts are sent."
     )
     sink: tuple[OwnSink, ...] = Field(default=(), strict=False, max_length=16, description="Of one sink.")
     keeping: Keeping = Field(default=Keeping(), description="What is kept on the box.")

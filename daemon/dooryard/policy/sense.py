@@ -82,7 +82,7 @@ def warn(document: Document, policy: Policy) -> None:
 def _warn_of_silence(document: Document, policy: Policy) -> None:
     if "rule" in policy.model_fields_set and policy.rule and not any(rule.send_to for rule in policy.rule):
         document.warning(
-            ("rule",), "no rule sends to anybody, so no visit is ever told; give one of them send_to"
+            ("rule",), "no rule sends to anybody, so no alert is ever sent; give one of them send_to"
         )
     summary = policy.summary
     if summary.at is not None and not summary.send_to and not policy.hours.quiet:  # else it is told already
@@ -177,7 +177,7 @@ def _warn_of_quiet(document: Document, policy: Policy) -> None:
         if not all(rule.urgent for rule in policy.rule):
             document.warning(
                 ("hours", "quiet"),
-                "it is always quiet, so alerts are told in the summary only; leave some hours out of quiet,"
+                "it is always quiet, so visits are in the summary only; leave some hours out of quiet,"
                 " or make rules urgent",
             )
         return

@@ -66,7 +66,7 @@ class Absence(Table):
 
 
 class Pause(Table):
-    """Dates on which only what is urgent is sent."""
+    """Dates on which only urgent alerts are sent."""
 
     name: Line = Field(description="What it is called in reasons; each name once.")
     dates: Dates = Field(

@@ -21,7 +21,7 @@ from dooryard.policy.state import LONGEST_DAY_S, PolicyState
 MOST_HELD = 12  # alerts of one stretch of quiet hours, for they all come at its end
 
 
-class Reach(NamedTuple):
+class Recipients(NamedTuple):
     """Who gets an alert, and when."""
 
     now: tuple[str, ...]
@@ -69,18 +69,18 @@ def _counts(case: Case, its: OwnSink) -> Iterator[tuple[int, int, str]]:
         of_day = (
             told.day == day if day and told.day else now_s - told.mono_s < LONGEST_DAY_S for told in had
         )
-        when = "today" if day else "in a day's time (the clock is not set)"
+        when = "today" if day else "in 24 h (the clock is not set)"
         yield sum(of_day), its.at_most_per_day, when
 
 
-def reach(case: Case, rule: Rule, sinks: tuple[str, ...]) -> Reach:
+def recipients(case: Case, rule: Rule, sinks: tuple[str, ...]) -> Recipients:
     """Part `sinks` by their own quiet hours."""
     if rule.urgent:
         text = f'rule "{rule.name}" is urgent, so quiet hours don\'t count'
-        return Reach(sinks, (), case.state, (), Clause("quiet", True, text))
+        return Recipients(sinks, (), case.state, (), Clause("quiet", True, text))
     if not case.clock_set:
         text = "the clock is not set, so quiet hours don't count"
-        return Reach(sinks, (), case.state, (), Clause("quiet", True, text))
+        return Recipients(sinks, (), case.state, (), Clause("quiet", True, text))
     now = tuple(sink for sink in sinks if not is_quiet(case.policy, sink, case.now.wall, case.clock_set))
     quiet = [sink for sink in sinks if sink not in now]
     sends = case.policy.hours.when_quiet_ends == "send"
@@ -95,7 +95,7 @@ def reach(case: Case, rule: Rule, sinks: tuple[str, ...]) -> Reach:
         else:
             later.append(sink)
             notes.append(f"to {sink} later, which is quiet{_until(case, sink)}")
-    return Reach(now, tuple(later), state, tuple(notes), _quiet_clause(case, quiet, now))
+    return Recipients(now, tuple(later), state, tuple(notes), _quiet_clause(case, quiet, now))
 
 
 def _quiet_clause(case: Case, quiet: list[str], now: tuple[str, ...]) -> Clause:

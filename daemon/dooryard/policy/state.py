@@ -4,7 +4,7 @@ Cooldowns and caps are both read from one list of alerts told. Ages go by monoto
 the wall clock changes no cooldown.
 
 Over a restart within one boot, monotonic time goes on and nothing changes. Over a reboot it starts
-anew, and only the wall clock can tell how long the machine was off: where it was set both at the saving
+again, and only the wall clock can tell how long the machine was off: where it was set both at the saving
 and after the restoring, that time counts, and never as less than none. Until the clock is set again, or
 where it was not set at the saving, the ages of alerts stand still. A cooldown is then longer than
 promised by no more than the outage, and never early.
@@ -173,7 +173,7 @@ class PolicyState:
         except (KeyError, TypeError, ValueError, AttributeError, RecursionError) as error:
             raise StoreError(
                 f"the saved cooldowns cannot be read ({type(error).__name__}: {error})",
-                "remove that state; cooldowns and daily caps then start anew",
+                "remove that state; cooldowns and daily caps then start over",
             ) from error
 
 

@@ -26,7 +26,7 @@ _SECOND = timedelta(seconds=1)
 _DAY = timedelta(days=1)
 
 
-class Standing(StrEnum):
+class SunAllDay(StrEnum):
     """Why something doesn't happen on a day."""
 
     UP = "stays above"
@@ -38,14 +38,14 @@ class SunDay:
     """What the sun does on one local date. All times in UTC, to the second."""
 
     start: datetime  # the lowest sun before
-    dawn: datetime | Standing
-    sunrise: datetime | Standing
+    dawn: datetime | SunAllDay
+    sunrise: datetime | SunAllDay
     noon: datetime  # the highest sun
-    sunset: datetime | Standing
-    dusk: datetime | Standing
+    sunset: datetime | SunAllDay
+    dusk: datetime | SunAllDay
     end: datetime  # the lowest sun after: the next day's start
 
-    def when(self, sun: Sun) -> datetime | Standing:
+    def when(self, sun: Sun) -> datetime | SunAllDay:
         events = {
             Sun.DAWN: self.dawn,
             Sun.SUNRISE: self.sunrise,
@@ -111,12 +111,12 @@ def _middle(a: datetime, b: datetime) -> datetime:
     return a + timedelta(seconds=(b - a) // _SECOND // 2)
 
 
-def _crossing(observer: Observer, low: datetime, high: datetime, level_deg: float) -> datetime | Standing:
+def _crossing(observer: Observer, low: datetime, high: datetime, level_deg: float) -> datetime | SunAllDay:
     """When the sun stands at `level_deg` between its lowest and its highest; either may be first."""
     if _elevation(observer, low) > level_deg:
-        return Standing.UP
+        return SunAllDay.UP
     if _elevation(observer, high) <= level_deg:
-        return Standing.DOWN
+        return SunAllDay.DOWN
     while abs(high - low) > _SECOND:
         middle = _middle(low, high)
         if _elevation(observer, middle) > level_deg:

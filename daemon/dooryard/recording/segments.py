@@ -15,7 +15,7 @@ class SegmentsCamera:
     """Plays `parts`, each opened when the one before it has ended (see `camera.base.Camera`).
 
     Frame numbers go on from part to part. Monotonic times do as well where a part goes on with those of
-    the last one; where they begin anew, as after a reboot, the wall times say how long was between.
+    the last one; where they begin again, as after a reboot, the wall times say how long was between.
     """
 
     live = False

@@ -28,7 +28,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from dooryard.core.atomic_files import Disk, make_folders
+from dooryard.core.atomic_files import FileCalls, make_folders
 from dooryard.core.errors import CameraError
 from dooryard.core.log import say
 from dooryard.core.rate_limit import in_turn
@@ -59,7 +59,7 @@ class RecorderSettings:
     flush_s: float = 20.0
 
 
-class RecorderDisk(Disk):
+class RecorderDisk(FileCalls):
     """The calls that the recorder makes, so that a test can fail any of them."""
 
     def append(self, path: Path, text: str) -> None:

@@ -4,7 +4,7 @@ The file ``.dooryard-answers-MODEL.npz`` stands in the recording's folder. MODEL
 cards (which have the digests of networks and labels), of what was taught, of the birds that may be told and
 of this program's classifying code, so that another model or another version never gets these answers.
 Within it an answer is found by a digest of the frame's small grey picture, its number, its time and its
-gain, and of the box: a frame that was changed or a box that moved by a hair is looked at anew.
+gain, and of the box: a frame that was changed or a box that moved by a hair is looked at again.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ import numpy as np
 from dooryard import classify
 from dooryard.classify import sightings
 from dooryard.classify.base import Classifier
-from dooryard.classify.card import Card
+from dooryard.classify.card import ModelCard
 from dooryard.core.records import Box, Features, Frame, Naming, Picture, Rgb, Sighting
 
 VERSION = 1
@@ -31,7 +31,7 @@ _DAMAGE = (OSError, ValueError, KeyError, TypeError, IndexError, EOFError, zipfi
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Answer:
+class CachedSighting:
     """A sighting without what its frame and its box say already."""
 
     groups: dict[str, float]
@@ -47,7 +47,7 @@ class RememberingClassifier:
     not decoded for an answer that is known.
     """
 
-    def __init__(self, classifier: Classifier, answers: dict[str, Answer], *, pictures: bool) -> None:
+    def __init__(self, classifier: Classifier, answers: dict[str, CachedSighting], *, pictures: bool) -> None:
         self._classifier = classifier
         self.answers = answers
         self._pictures = pictures
@@ -56,7 +56,7 @@ class RememberingClassifier:
         """How many boxes the classifier itself was asked about."""
 
     @property
-    def card(self) -> Card:
+    def card(self) -> ModelCard:
         return self._classifier.card
 
     @property
@@ -74,7 +74,7 @@ class RememberingClassifier:
         self.asked += len(new)
         for box, sighting in zip(new, fresh, strict=True):
             self._pixels = (frame.number, sighting.picture.pixels)
-            self.answers[key_of(frame, box)] = Answer(
+            self.answers[key_of(frame, box)] = CachedSighting(
                 groups={group: float(chance) for group, chance in sighting.groups.items()},
                 species=sighting.species,
                 sharpness=float(sighting.sharpness),
@@ -84,7 +84,7 @@ class RememberingClassifier:
             self._sighting(frame, box, self.answers[key]) for key, box in zip(keys, boxes, strict=True)
         )
 
-    def _sighting(self, frame: Frame, box: Box, answer: Answer) -> Sighting:
+    def _sighting(self, frame: Frame, box: Box, answer: CachedSighting) -> Sighting:
         return Sighting(
             frame=frame.number,
             wall=frame.wall,
@@ -126,7 +126,7 @@ def file_name(classifier: Classifier) -> str:
     return f".dooryard-answers-{digest.hexdigest()[:12]}.npz"
 
 
-def load(path: Path) -> tuple[dict[str, Answer], str | None]:
+def load(path: Path) -> tuple[dict[str, CachedSighting], str | None]:
     """The answers in a file, none if there is no such file; and what is wrong with it, if anything is."""
     if not path.exists():
         return {}, None
@@ -138,10 +138,10 @@ def load(path: Path) -> tuple[dict[str, Answer], str | None]:
             raise ValueError(f"version {about['version']!r}, not {VERSION}")
         return {row["key"]: _answer(row, features) for row in about["answers"]}, None
     except _DAMAGE as damage:
-        return {}, f"{path.name} cannot be read and is made anew ({type(damage).__name__}: {damage})"
+        return {}, f"{path.name} cannot be read and is rebuilt ({type(damage).__name__}: {damage})"
 
 
-def save(path: Path, answers: dict[str, Answer]) -> str | None:
+def save(path: Path, answers: dict[str, CachedSighting]) -> str | None:
     """Write the answers, whole or not at all. Returns why they could not be written, or None."""
     vectors: list[Features] = []
     rows: list[dict[str, Any]] = []
@@ -166,7 +166,7 @@ def save(path: Path, answers: dict[str, Answer]) -> str | None:
     return None
 
 
-def _answer(row: dict[str, Any], features: Features) -> Answer:
+def _answer(row: dict[str, Any], features: Features) -> CachedSighting:
     species = tuple(Naming(group, chance, name, latin) for group, chance, name, latin in row["species"])
     at = row["features"]
-    return Answer(row["groups"], species, row["sharpness"], None if at is None else features[at])
+    return CachedSighting(row["groups"], species, row["sharpness"], None if at is None else features[at])

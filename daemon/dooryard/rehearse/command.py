@@ -31,7 +31,7 @@ REPORT = "rehearsal.html"
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class RehearseOptions:
     """What was asked for."""
 
     recordings: Sequence[str]
@@ -45,32 +45,32 @@ class Wish:
     processes: int = 0  # 0: as many as the machine has
 
 
-def rehearse(wish: Wish, out: TextIO, progress: TextIO) -> int:
+def rehearse(options: RehearseOptions, out: TextIO, progress: TextIO) -> int:
     """Rehearse, show it on `out`, and return the exit code. Raises a `DooryardError` for bad input.
 
     With a truth file there must be one recording, or the file's visits count for each in its own time.
     """
     box, base = BoxFile(), Path.cwd()
-    if wish.box is not None:
-        box, base = parse_box(read_text(wish.box), str(wish.box)).value, wish.box.resolve().parent
-    policies = _policies(wish, box, base, progress)
-    truth = _truth(wish, box, base, policies[0][1])
-    done = _done(wish, box, base, policies, progress)
+    if options.box is not None:
+        box, base = parse_box(read_text(options.box), str(options.box)).value, options.box.resolve().parent
+    policies = _policies(options, box, base, progress)
+    truth = _truth(options, box, base, policies[0][1])
+    done = _done(options, box, base, policies, progress)
     scores = [_score(truth, each[0]) for each in done]
-    if wish.as_json:
+    if options.as_json:
         print(json.dumps(_data(done, scores), ensure_ascii=False, indent=2), file=out)
     else:
         print("\n".join(_texts(done, scores)), end="", file=out)
-    if wish.report is not None:
-        path = _write(wish.report, page([each[0] for each in done], scores, [each[1:] for each in done]))
-        print(f"report: {path}", file=progress if wish.as_json else out)
+    if options.report is not None:
+        path = _write(options.report, page([each[0] for each in done], scores, [each[1:] for each in done]))
+        print(f"report: {path}", file=progress if options.as_json else out)
     return EXIT_OK
 
 
-def _policies(wish: Wish, box: BoxFile, base: Path, warn: TextIO) -> list[tuple[str, Policy]]:
+def _policies(options: RehearseOptions, box: BoxFile, base: Path, warn: TextIO) -> list[tuple[str, Policy]]:
     visitors, group_of = build.visitors(box, base)
     sinks = telling(box) or None
-    sensors = None if wish.box is None else gauges_of(box)
+    sensors = None if options.box is None else gauges_of(box)
 
     def read(file: Path) -> tuple[str, Policy]:
         text, name = read_text(file), str(file)
@@ -79,24 +79,24 @@ def _policies(wish: Wish, box: BoxFile, base: Path, warn: TextIO) -> list[tuple[
             print(f"{warning} (a warning)", file=warn)
         return name, parsed.value
 
-    first = (BUILT_IN, Policy()) if wish.policy is None else read(wish.policy)
-    return [first] if wish.against is None else [first, read(wish.against)]
+    first = (BUILT_IN, Policy()) if options.policy is None else read(options.policy)
+    return [first] if options.against is None else [first, read(options.against)]
 
 
 def _truth(
-    wish: Wish, box: BoxFile, base: Path, policy: Policy
+    options: RehearseOptions, box: BoxFile, base: Path, policy: Policy
 ) -> tuple[TrueVisit, ...] | MarkedTimes | None:
     """What is known of who really came; None: nothing."""
-    if wish.marks:
-        if wish.box is None or wish.truth is not None:
+    if options.marks:
+        if options.box is None or options.truth is not None:
             raise ConfigError(
                 "marks are those of a box, and take the place of a truth file",
                 "give --box with --marks, and leave out --truth",
             )
         return marked_times(verdicts(base / box.state_folder))
-    if wish.truth is None:
+    if options.truth is None:
         return None
-    return parse_truth(read_text(wish.truth, "truth file"), str(wish.truth), policy.place.zone)
+    return parse_truth(read_text(options.truth, "truth file"), str(options.truth), policy.place.zone)
 
 
 def _score(truth: tuple[TrueVisit, ...] | MarkedTimes | None, rehearsal: Rehearsal) -> Score | None:
@@ -106,21 +106,25 @@ def _score(truth: tuple[TrueVisit, ...] | MarkedTimes | None, rehearsal: Rehears
 
 
 def _done(
-    wish: Wish, box: BoxFile, base: Path, policies: Sequence[tuple[str, Policy]], progress: TextIO
+    options: RehearseOptions,
+    box: BoxFile,
+    base: Path,
+    policies: Sequence[tuple[str, Policy]],
+    progress: TextIO,
 ) -> list[tuple[Rehearsal, ...]]:
     zone = policies[0][1].place.time_zone
-    sources = [find(name, box, base, time_zone=zone) for name in wish.recordings]
+    sources = [find(name, box, base, time_zone=zone) for name in options.recordings]
     work = [
         jobs.Job(
             number=number,
             source=source,
             policies=tuple(policies),
             sinks=sinks_of(source.box, [policy for _file, policy in policies]),
-            pictures=wish.report is not None,
+            pictures=options.report is not None,
         )
         for number, source in enumerate(sources)
     ]
-    processes = wish.processes or len(os.sched_getaffinity(0))
+    processes = options.processes or len(os.sched_getaffinity(0))
     return jobs.do_all(work, processes, jobs.Progress(progress, len(work)))
 
 

@@ -7,15 +7,15 @@ from dataclasses import dataclass
 from typing import Any
 
 from dooryard.policy.patience import WAITED
-from dooryard.rehearse.records import Rehearsal, Seen
+from dooryard.rehearse.records import Rehearsal, RehearsedVisit
 
 
 @dataclass(frozen=True, slots=True)
 class Difference:
     """One visit on which two rehearsals differ. None: the visit isn't there."""
 
-    a: Seen | None
-    b: Seen | None
+    a: RehearsedVisit | None
+    b: RehearsedVisit | None
     what: str  # "not told, was told"
 
     @property
@@ -31,7 +31,7 @@ def differences(a: Rehearsal, b: Rehearsal) -> list[Difference]:
     return sorted(found, key=lambda difference: difference.start)
 
 
-def pairs(a: Rehearsal, b: Rehearsal) -> Iterator[tuple[Seen | None, Seen | None]]:
+def pairs(a: Rehearsal, b: Rehearsal) -> Iterator[tuple[RehearsedVisit | None, RehearsedVisit | None]]:
     """Each visit of either with the one of the other that shares the most time with it, or None."""
     left = list(b.seen)
     for x in a.seen:
@@ -48,7 +48,7 @@ def pairs(a: Rehearsal, b: Rehearsal) -> Iterator[tuple[Seen | None, Seen | None
 class Waits:
     """A visit with which rules waited, by either policy."""
 
-    seen: Seen
+    seen: RehearsedVisit
     a: tuple[str, ...]  # in words; empty: none waited
     b: tuple[str, ...]
 
@@ -59,13 +59,13 @@ def waits(a: Rehearsal, b: Rehearsal) -> list[Waits]:
     return sorted((each for each in found if each.a or each.b), key=lambda each: each.seen.visit.start.mono_s)
 
 
-def _waited(seen: Seen | None) -> tuple[str, ...]:
+def _waited(seen: RehearsedVisit | None) -> tuple[str, ...]:
     if seen is None:
         return ()
     return tuple(clause.text for clause in seen.decision.clauses if clause.name == WAITED)
 
 
-def _what(a: Seen | None, b: Seen | None) -> str:
+def _what(a: RehearsedVisit | None, b: RehearsedVisit | None) -> str:
     if a is None:
         assert b is not None
         return f"only with the second: {b.decision.outcome.value}"
@@ -77,11 +77,11 @@ def _what(a: Seen | None, b: Seen | None) -> str:
     return ""
 
 
-def _told(seen: Seen) -> tuple[str, ...]:
+def _told(seen: RehearsedVisit) -> tuple[str, ...]:
     """What a difference is told of, the weightiest first."""
     decision = seen.decision
     to = ", ".join(decision.sinks) or "nobody"
-    again = "told again as still here" if seen.still else "told once only"
+    again = "sent again as still here" if seen.still else "sent once only"
     return decision.outcome.value, f"to {to}", again, seen.visit.visitor.name, f"by {_rule(decision.rule)}"
 
 
@@ -89,7 +89,7 @@ def _rule(name: str | None) -> str:
     return f'rule "{name}"' if name else "no rule"
 
 
-def _shared_s(a: Seen, b: Seen) -> float:
+def _shared_s(a: RehearsedVisit, b: RehearsedVisit) -> float:
     """Seconds that both were there; negative where there is a gap between them."""
     start = max(a.visit.start.mono_s, b.visit.start.mono_s)
     end = min(a.visit.last_seen.mono_s, b.visit.last_seen.mono_s)

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from dooryard.rehearse.differ import Difference
-from dooryard.rehearse.records import Rehearsal, Seen
+from dooryard.rehearse.records import Rehearsal, RehearsedVisit
 from dooryard.rehearse.truth import Rate, Score
 
 FORMAT = 1
@@ -33,7 +33,7 @@ def rehearsal_data(rehearsal: Rehearsal, score: Score | None = None) -> dict[str
     return data | ({"truth": score_data(score)} if score else {})
 
 
-def seen_data(seen: Seen) -> dict[str, Any]:
+def seen_data(seen: RehearsedVisit) -> dict[str, Any]:
     visit, visitor, decision = seen.visit, seen.visit.visitor, seen.decision
     return {
         "id": visit.id,

@@ -13,7 +13,7 @@ from dooryard.core.wording import duration, label, percent, sentence
 from dooryard.policy.changes import policy_changes
 from dooryard.policy.local_time import local_day, local_time
 from dooryard.rehearse.differ import Difference, differences, waits
-from dooryard.rehearse.records import Rehearsal, Seen
+from dooryard.rehearse.records import Rehearsal, RehearsedVisit
 from dooryard.rehearse.table import rate, sums, why
 from dooryard.rehearse.timeline import MARK, days_picture, recording_picture
 from dooryard.rehearse.truth import Score
@@ -157,7 +157,7 @@ def _visits(rehearsal: Rehearsal) -> Iterator[str]:
         yield _visit(rehearsal, seen, pictured=seen.visit.id in pictured)
 
 
-def _visit(rehearsal: Rehearsal, seen: Seen, *, pictured: bool) -> str:
+def _visit(rehearsal: Rehearsal, seen: RehearsedVisit, *, pictured: bool) -> str:
     visit, decision = seen.visit, seen.decision
     name = label(visit.visitor)
     picture = ""
@@ -184,6 +184,6 @@ def _visit(rehearsal: Rehearsal, seen: Seen, *, pictured: bool) -> str:
     )
 
 
-def _when(rehearsal: Rehearsal, seen: Seen) -> str:
+def _when(rehearsal: Rehearsal, seen: RehearsedVisit) -> str:
     wall = seen.visit.start.wall
     return f"{local_day(rehearsal.policy, wall)}, {local_time(rehearsal.policy, wall)}"

@@ -10,14 +10,14 @@ from dooryard.policy.schema import Policy
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class RehearsedVisit:
     """A visit as it ended, and what was decided on it."""
 
     visit: Visit  # its best picture is left out: see `jpeg`
     decision: Decision
     decided: Moment
     jpeg: bytes | None = None  # the best picture, small; only where pictures were asked for
-    still: tuple[datetime, str] | None = None  # when it was told again as still here, and in what words
+    still: tuple[datetime, str] | None = None  # when it was sent again as still here, and in what words
 
     @property
     def end(self) -> datetime:
@@ -36,7 +36,7 @@ class Rehearsal:
     frames: int
     looks: int
     nobody: int  # visits that came to nothing
-    seen: tuple[Seen, ...]  # in the order of their beginning
+    seen: tuple[RehearsedVisit, ...]  # in the order of their beginning
     rests: tuple[tuple[datetime, datetime], ...] = ()  # the camera was off
     heat: tuple[tuple[datetime, str], ...] = ()  # what was said of heat, power and moisture, and when
     absences: tuple[tuple[datetime, str], ...] = ()  # what was told of nobody having come, and when

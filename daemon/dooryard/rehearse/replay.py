@@ -24,21 +24,30 @@ from PIL import Image
 from dooryard import pipeline
 from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
 from dooryard.classify.base import Classifier
-from dooryard.core.effects import Effect, Glance, Look, Nobody, Record, Rest, StillHere, Update
+from dooryard.core.effects import (
+    BackgroundSample,
+    ClassifyRequest,
+    Effect,
+    Nobody,
+    Record,
+    Rest,
+    StillHere,
+    Update,
+)
 from dooryard.core.errors import CameraError
 from dooryard.core.rate_limit import in_turn
 from dooryard.core.records import Absent, Box, Frame, Moment, Picture, Visit
-from dooryard.health.state import WelfareState, advance, spared
+from dooryard.health.state import HealthState, advance, throttle_now
 from dooryard.health.thermal import Throttle
-from dooryard.health.throttle import spared_conditions
+from dooryard.health.throttle import throttled_conditions
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.absence_text import absence_alert
 from dooryard.policy.say import still_here
 from dooryard.policy.state import PolicyState
 from dooryard.rehearse.recorded import Readings
-from dooryard.rehearse.records import Rehearsal, Seen
+from dooryard.rehearse.records import Rehearsal, RehearsedVisit
 from dooryard.sensors.filter import Sample
-from dooryard.site.model import place_for
+from dooryard.site.site_model import place_for
 from dooryard.tracking.visits import VisitsState
 
 OnFrame = Callable[[Frame], None]
@@ -73,14 +82,14 @@ class _Side:
     conditions: Conditions
     pictures: bool
     state: State
-    seen: dict[str, Seen] = field(default_factory=dict)
+    seen: dict[str, RehearsedVisit] = field(default_factory=dict)
     looks: int = 0
     nobody: int = 0
     rests: list[tuple[datetime, datetime]] = field(default_factory=list)
     resting_since: datetime | None = None
     notes: list[str] = field(default_factory=list)
-    welfare: WelfareState = field(default_factory=WelfareState)
-    spared: Throttle = field(default_factory=Throttle)
+    health: HealthState = field(default_factory=HealthState)
+    throttle: Throttle = field(default_factory=Throttle)
     news: list[tuple[datetime, str]] = field(default_factory=list)
     absences: list[tuple[datetime, str]] = field(default_factory=list)
     next_frame_s: float = -math.inf
@@ -98,17 +107,17 @@ class _Side:
 
     @property
     def off(self) -> bool:
-        return self.spared.camera_off or self.spared.halt
+        return self.throttle.camera_off or self.throttle.halt
 
     def read(self, readings: _Due, classifier: Classifier, now: Moment) -> None:
         """Take in what the sensors said, and spare what the policy's steps then ask for."""
-        policy, was_off, was_halted = self.conditions.policy, self.off, self.spared.halt
-        self.welfare, news = advance(
-            self.welfare, policy, readings.samples, now.mono_s, paces_s=readings.paces_s
+        policy, was_off, was_halted = self.conditions.policy, self.off, self.throttle.halt
+        self.health, news = advance(
+            self.health, policy, readings.samples, now.mono_s, paces_s=readings.paces_s
         )
-        self.spared = spared(policy, self.welfare)
+        self.throttle = throttle_now(policy, self.health)
         if was_halted:  # a halted box stays halted
-            self.spared = replace(self.spared, halt=True)
+            self.throttle = replace(self.throttle, halt=True)
         else:
             self.news += [(now.wall, each.text) for each in news if each.kind != "sensor"]
         if self.off and not was_off:
@@ -118,14 +127,14 @@ class _Side:
             self._rest(resting=self.off or not self.state.watching, now=now)
 
     def _in_turn(self, now: Moment) -> bool:
-        """Whether a frame is seen, at the rate that is spared."""
-        if self.spared.frames_per_s is None:
+        """Whether a frame is seen, at the throttled rate."""
+        if self.throttle.frames_per_s is None:
             return True
-        turn, self.next_frame_s = in_turn(self.next_frame_s, now.mono_s, self.spared.frames_per_s)
+        turn, self.next_frame_s = in_turn(self.next_frame_s, now.mono_s, self.throttle.frames_per_s)
         return turn
 
     def _rules(self) -> Conditions:
-        return spared_conditions(self.conditions, self.spared)
+        return throttled_conditions(self.conditions, self.throttle)
 
     def finish(self, classifier: Classifier, now: Moment) -> None:
         self.state, effects = pipeline.finish(self.state, self._rules(), now)
@@ -135,17 +144,17 @@ class _Side:
     def _do(self, effects: Sequence[Effect], classifier: Classifier, now: Moment) -> None:
         for effect in effects:
             match effect:
-                case Look(frame, boxes):
+                case ClassifyRequest(frame, boxes):
                     self.looks += len(boxes)
                     self._look(frame, boxes, classifier, now)
-                case Glance(frame, box):
-                    self._glance(frame, box, classifier)
+                case BackgroundSample(frame, box):
+                    self._background_sample(frame, box, classifier)
                 case Record(visit, decision) | Update(visit, decision):
                     known = self.seen.get(visit.id)
                     decided = known.decided if known else now
                     still = known.still if known else None
                     jpeg = self._jpeg(visit, known)
-                    self.seen[visit.id] = Seen(_bare(visit), decision, decided, jpeg, still)
+                    self.seen[visit.id] = RehearsedVisit(_bare(visit), decision, decided, jpeg, still)
                 case StillHere(visit, decision):
                     text = still_here(self.conditions.policy, visit, decision)
                     self.seen[visit.id] = replace(self.seen[visit.id], still=(now.wall, text))
@@ -171,12 +180,12 @@ class _Side:
         if alert is not None:
             self.absences.append((now.wall, alert.text))
 
-    def _glance(self, frame: Frame, box: Box, classifier: Classifier) -> None:
+    def _background_sample(self, frame: Frame, box: Box, classifier: Classifier) -> None:
         try:
             (sighting,) = classifier.look(frame, (box,))
         except CameraError:  # as in the daemon: nobody waits for this one
             return
-        self.state = pipeline.glanced(self.state, sighting)
+        self.state = pipeline.sampled(self.state, sighting)
 
     def _rest(self, *, resting: bool, now: Moment) -> None:
         if resting:
@@ -185,7 +194,7 @@ class _Side:
             self.rests.append((self.resting_since, now.wall))
             self.resting_since = None
 
-    def _jpeg(self, visit: Visit, known: Seen | None) -> bytes | None:
+    def _jpeg(self, visit: Visit, known: RehearsedVisit | None) -> bytes | None:
         if not self.pictures or visit.best is None:
             return known.jpeg if known else None
         return thumbnail(visit.best)

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from dooryard.box.camera import Camera
+from dooryard.box.camera import CameraOptions
 from dooryard.box.file import BoxFile, parse_box, telling
 from dooryard.camera import base
 from dooryard.camera.blackout import WHOLE, behind, blacked_out
@@ -78,7 +78,7 @@ def camera_of(source: Source) -> base.Camera:
     return blacked_out(recorded, [Box(*part) for part in table.blackout], _shows(table))
 
 
-def _shows(table: Camera) -> Box:
+def _shows(table: CameraOptions) -> Box:
     """The part of the box's whole view that its recordings show, as its file stands now."""
     if table.region is None:
         return WHOLE
@@ -112,11 +112,11 @@ def sinks_of(box: BoxFile, policies: Sequence[Policy]) -> frozenset[str]:
     return frozenset(named - {ALL_SINKS}) or frozenset({STAND_IN_SINK})
 
 
-def _with_camera(box: BoxFile, camera: Camera, given: set[str]) -> BoxFile:
+def _with_camera(box: BoxFile, camera: CameraOptions, given: set[str]) -> BoxFile:
     """`box` with another camera; of its camera's keys the sizes are kept, and what is not to be seen."""
     kept = {"luma_width", "luma_height"}
     if camera.kind == "folder":  # a drawn garden is not the view that these are of
         kept |= {"blackout", "region", "large_width", "large_height"}
     kept &= box.camera.model_fields_set
     fields = {key: getattr(camera, key) for key in kept | given}
-    return box.model_copy(update={"camera": Camera.model_validate(fields)})
+    return box.model_copy(update={"camera": CameraOptions.model_validate(fields)})

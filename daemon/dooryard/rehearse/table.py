@@ -8,7 +8,7 @@ from datetime import datetime
 from dooryard.core.records import Outcome
 from dooryard.core.wording import duration, label, percent
 from dooryard.rehearse.differ import Difference, waits
-from dooryard.rehearse.records import Rehearsal, Seen
+from dooryard.rehearse.records import Rehearsal, RehearsedVisit
 from dooryard.rehearse.truth import Rate, Score
 
 _WHO = 28
@@ -43,7 +43,7 @@ def sums(rehearsal: Rehearsal) -> str:
         lasted = f" in {duration((rehearsal.last - rehearsal.first).total_seconds())}"
     parts = [f"{count} {outcome.value}" for outcome, count in counts.items() if count]
     again = sum(seen.still is not None for seen in rehearsal.seen)
-    parts += [f"{again} told again as still here"] if again else []
+    parts += [f"{again} sent again as still here"] if again else []
     visits = f"{len(rehearsal.seen)} {'visit' if len(rehearsal.seen) == 1 else 'visits'}"
     frames = "1 frame" if rehearsal.frames == 1 else f"{rehearsal.frames} frames"
     told = len(rehearsal.absences)
@@ -101,13 +101,13 @@ def rate(value: Rate) -> str:
     return f"{value.count} of {value.total} ({low * 100:.0f} to {high * 100:.0f} %)"
 
 
-def why(seen: Seen) -> str:
+def why(seen: RehearsedVisit) -> str:
     """The end of the reason's sentence, after place and visitor."""
     outcome, _, rest = seen.decision.reason.partition(": ")
     return f"{outcome}: {rest.rpartition(': ')[2]}"
 
 
-def _row(rehearsal: Rehearsal, seen: Seen) -> str:
+def _row(rehearsal: Rehearsal, seen: RehearsedVisit) -> str:
     visit = seen.visit
     return (
         f"  {_time(rehearsal, visit.start.wall):<15}{duration(visit.stay_s):>8}   "

@@ -12,7 +12,7 @@ from dooryard.policy.hours import Span, spans_around
 from dooryard.policy.local_time import local_day, local_time
 from dooryard.policy.schema import Policy
 from dooryard.policy.sun import CIVIL_DEG, HORIZON_DEG, elevation_deg
-from dooryard.rehearse.records import Rehearsal, Seen
+from dooryard.rehearse.records import Rehearsal, RehearsedVisit
 
 WIDTH = 400  # of the drawing; text of 11 is then readable on a phone
 MOST_DAYS = 14
@@ -127,7 +127,7 @@ def _ticks(policy: Policy, scale: _Scale, height: int) -> Iterator[str]:
         at += timedelta(seconds=step_s)
 
 
-def _bar(scale: _Scale, seen: Seen, y: int) -> str:
+def _bar(scale: _Scale, seen: RehearsedVisit, y: int) -> str:
     x0, x1 = scale.x(seen.visit.start.wall), scale.x(seen.end)
     kind = MARK[seen.decision.outcome]
     return (
@@ -136,7 +136,7 @@ def _bar(scale: _Scale, seen: Seen, y: int) -> str:
     )
 
 
-def _alert(scale: _Scale, seen: Seen, y: int) -> str:
+def _alert(scale: _Scale, seen: RehearsedVisit, y: int) -> str:
     kind = MARK[seen.decision.outcome]
     reason = escape(seen.decision.reason)
     x = scale.x(seen.visit.start.wall)

@@ -22,7 +22,7 @@ from zoneinfo import ZoneInfo
 from dooryard.core.errors import ConfigError
 from dooryard.core.records import Outcome
 from dooryard.policy.schema import plain_name
-from dooryard.rehearse.records import Rehearsal, Seen
+from dooryard.rehearse.records import Rehearsal, RehearsedVisit
 
 COLUMNS = ("start", "end", "visitor", "species")
 NEAR_S = 6.0
@@ -57,7 +57,7 @@ class Rate:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class VisitorScore:
     """How one visitor fared, or all together."""
 
     visitor: str
@@ -70,7 +70,7 @@ class Line:
 class Score:
     """Truth against one rehearsal."""
 
-    lines: tuple[Line, ...]  # by visitor, then all together
+    lines: tuple[VisitorScore, ...]  # by visitor, then all together
     false_alerts: Rate  # of all alerts, those while nobody was there
     false_visits: Rate  # of all visits, likewise
     hours: float  # that the recording lasts; 0 where the truth is not known for all of it
@@ -120,7 +120,7 @@ def score(truth: Sequence[TrueVisit], rehearsal: Rehearsal) -> Score:
     by_visitor: dict[str, list[int]] = {}
     for i, each in enumerate(within):
         by_visitor.setdefault(each.name, []).append(i)
-    mine: dict[int, list[Seen]] = {}
+    mine: dict[int, list[RehearsedVisit]] = {}
     for seen in rehearsal.seen:
         at = matched[seen.visit.id]
         if at is not None:
@@ -137,7 +137,7 @@ def score(truth: Sequence[TrueVisit], rehearsal: Rehearsal) -> Score:
     )
 
 
-def match(truth: Sequence[TrueVisit], seen: Sequence[Seen]) -> dict[str, int | None]:
+def match(truth: Sequence[TrueVisit], seen: Sequence[RehearsedVisit]) -> dict[str, int | None]:
     """Id of each visit -> index of the true visit that it shares the most time with; None: nobody."""
     found: dict[str, int | None] = {}
     near = timedelta(seconds=NEAR_S)
@@ -163,13 +163,13 @@ def wilson(count: int, total: int, z: float = Z_95) -> tuple[float, float]:
 
 
 def _line(
-    name: str, truth: Sequence[TrueVisit], which: Iterable[int], mine: Mapping[int, Sequence[Seen]]
-) -> Line:
+    name: str, truth: Sequence[TrueVisit], which: Iterable[int], mine: Mapping[int, Sequence[RehearsedVisit]]
+) -> VisitorScore:
     those = list(which)
     noticed = [i for i in those if i in mine]
     told = [i for i in noticed if any(seen.decision.outcome is not Outcome.SILENT for seen in mine[i])]
     named = [i for i in noticed if any(seen.visit.visitor.group == truth[i].visitor for seen in mine[i])]
-    return Line(
+    return VisitorScore(
         visitor=name,
         noticed=Rate(len(noticed), len(those)),
         told=Rate(len(told), len(those)),

@@ -1,7 +1,7 @@
 """What the box knows of itself: temperatures, moisture, power, room, signal, and whether its clock is set.
 
 base      one reading, and what every sensor promises
-desk      reads them all on a thread of its own, each at its pace; tells what is gone and back
+poller    reads them all on a thread of its own, each at its pace; tells what is gone and back
 watch     "gone" and "back", each told once; pure
 troubles  slowed down, little memory, clock not set: begun and over, each told once; pure
 parse     from the kernel's text to numbers; pure

@@ -106,7 +106,7 @@ def heard(
         quiet = replace(timed, of=of).silent_for_s(sensor, now_s) > longest_s
         if quiet and not before.silent:
             gone.append(sensor)
-            # What it said before its silence is no longer true: it begins anew when it is back.
+            # What it said before its silence is no longer true: it begins again when it is back.
             of[sensor] = replace(trace, silent=True, values=())
         elif before.silent and not quiet:
             back.append(sensor)

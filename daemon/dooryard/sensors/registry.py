@@ -45,14 +45,14 @@ class Machine:
 
 
 @dataclass(frozen=True, slots=True)
-class Built:
+class BuiltSensors:
     """The sensors, and which of `SYSTEM` this board does not have, each with why: to be said at start."""
 
     sensors: tuple[Sensor, ...]
     absent: tuple[str, ...]
 
 
-def build(specs: Sequence[SensorSpec], machine: Machine) -> Built:
+def build(specs: Sequence[SensorSpec], machine: Machine) -> BuiltSensors:
     """The sensors of `specs`, and those of `SYSTEM` that the board has and no spec replaces.
 
     What a spec asks for is built whether it is there or not: its first reading tells. Raises ConfigError
@@ -76,7 +76,7 @@ def build(specs: Sequence[SensorSpec], machine: Machine) -> Built:
             absent.append(f"{kind}: {_MISSING[kind]}")
         else:
             built.append(build_one(SensorSpec(kind, kind), machine))
-    return Built(tuple(built), tuple(absent))
+    return BuiltSensors(tuple(built), tuple(absent))
 
 
 def build_one(spec: SensorSpec, machine: Machine) -> Sensor:

@@ -13,7 +13,7 @@ MISSES = 3  # readings in a row without a value before it counts as gone: one ma
 
 
 @dataclass(frozen=True, slots=True)
-class News:
+class SensorNews:
     """A sensor went or came back."""
 
     sensor: str
@@ -22,7 +22,7 @@ class News:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class SensorStatus:
     """What is known of one sensor."""
 
     last_good: Reading | None = None
@@ -34,29 +34,29 @@ class Known:
 class Watch:
     """What is known of all of them."""
 
-    sensors: Mapping[str, Known] = field(default_factory=lambda: MappingProxyType({}))
+    sensors: Mapping[str, SensorStatus] = field(default_factory=lambda: MappingProxyType({}))
 
 
-def take(watch: Watch, reading: Reading) -> tuple[Watch, News | None]:
+def take(watch: Watch, reading: Reading) -> tuple[Watch, SensorNews | None]:
     """Take in a reading; the news that it makes, if any.
 
     A sensor that never gave a value is gone at once: nothing was lost, it was never there.
     """
-    known = watch.sensors.get(reading.sensor, Known())
+    known = watch.sensors.get(reading.sensor, SensorStatus())
     news = None
     if reading.gone is None:
         if known.gone_since is not None:
             away = duration_text(reading.taken.mono_s - known.gone_since.mono_s)
             text = f"the sensor {reading.sensor} is back after {away}: {reading.text}"
-            news = News(reading.sensor, gone=False, text=text)
-        known = Known(last_good=reading)
+            news = SensorNews(reading.sensor, gone=False, text=text)
+        known = SensorStatus(last_good=reading)
     else:
         known = replace(known, misses=known.misses + 1)
         enough = known.misses >= MISSES or known.last_good is None
         if enough and known.gone_since is None:
             known = replace(known, gone_since=reading.taken)
             text = f"the sensor {reading.sensor} is gone: {reading.gone}"
-            news = News(reading.sensor, gone=True, text=text)
+            news = SensorNews(reading.sensor, gone=True, text=text)
     return Watch(MappingProxyType({**watch.sensors, reading.sensor: known})), news
 
 

@@ -14,12 +14,12 @@ from pathlib import Path
 
 from dooryard.core.errors import StoreError
 from dooryard.core.log import say
-from dooryard.core.records import Held, Moment
+from dooryard.core.records import Moment, RejectReason
 from dooryard.gate import GateState
 from dooryard.gate.tally import totals
 from dooryard.history.database import AnnotationDatabase
 from dooryard.policy.schema import Policy
-from dooryard.service.store_errors import while_the_disk_works
+from dooryard.service.store_errors import log_store_errors
 
 _log = logging.getLogger("dooryard")
 _SHORTEST_OFF = timedelta(minutes=2)  # a shorter gap is no time off
@@ -33,39 +33,39 @@ class ActivityLog:
     """`began` at the start, `off` and `on` as watching changes, `note` by the hour and at the end."""
 
     def __init__(self, folder: Path) -> None:
-        self._notebook = AnnotationDatabase(folder, mend=True)
+        self._database = AnnotationDatabase(folder, mend=True)
         self._off = False
-        self._counted: dict[Held | None, int] = {}
+        self._counted: dict[RejectReason | None, int] = {}
         self._warmth: dict[str, tuple[_Warm, _Warm]] = {}  # sensor -> its lowest and its highest since
         self._warmth_due_s = -math.inf
 
     def began(self, now: Moment, last_frame: datetime | None, gate: GateState | None, policy: Policy) -> None:
         """Note the time since the last run, or of the first day; `gate` is as that run left it."""
         if last_frame is not None:
-            self._notebook.off_over(last_frame)  # the last run ended during it
+            self._database.off_over(last_frame)  # the last run ended during it
         if last_frame is None:
             local = now.wall.astimezone(policy.place.zone)
             midnight = local.replace(hour=0, minute=0, second=0, microsecond=0)
-            self._notebook.off(midnight, now.wall, "not yet begun")
+            self._database.off(midnight, now.wall, "not yet begun")
         elif now.wall - last_frame >= _SHORTEST_OFF:
-            self._notebook.off(last_frame, now.wall, "the box was off")
+            self._database.off(last_frame, now.wall, "the box was off")
         self._counted = totals(gate.tally) if gate else {}
 
-    @while_the_disk_works
+    @log_store_errors
     def off(self, now: Moment, reason: str) -> None:
         """It stops watching, but not for the watch hours: those the journal knows."""
         if not self._off:
             self._off = True
-            self._notebook.off_since(now.wall, reason)
+            self._database.off_since(now.wall, reason)
 
-    @while_the_disk_works
+    @log_store_errors
     def on(self, now: Moment) -> None:
         """It watches again."""
         if self._off:
             self._off = False
-            self._notebook.off_over(now.wall, _SHORTEST_OFF)
+            self._database.off_over(now.wall, _SHORTEST_OFF)
 
-    @while_the_disk_works
+    @log_store_errors
     def warmth(self, temps_c: Iterable[tuple[str, float]], now: Moment) -> None:
         """Take in what sensors said, °C; written down every ten minutes, with the times of both ends."""
         for sensor, temp_c in temps_c:
@@ -80,7 +80,7 @@ class ActivityLog:
             ends = [low] if high[0] - low[0] < _SAME_C else [low, high]
             rows += [(wall, sensor, temp_c) for temp_c, wall in ends]
         self._warmth = {}
-        self._notebook.readings(rows)
+        self._database.readings(rows)
 
     def note(self, now: Moment, gate: GateState | None, policy: Policy) -> None:
         """Write down what the gate held back since the last time."""
@@ -91,25 +91,25 @@ class ActivityLog:
             # Negative when the gate has forgotten its oldest hour; a little is lost then, nothing invented.
             more = count - self._counted.get(reason, 0)
             if reason is not None and more > 0:
-                self._notebook.held(day, reason.value, more)
+                self._database.held(day, reason.value, more)
         self._counted = counts
 
     def muted_until(self, known: datetime | None) -> datetime | None:
         """When the mute ends that somebody asked for; `known` where the notes cannot be read."""
         try:
-            return self._notebook.muted_until()
+            return self._database.muted_until()
         except StoreError as error:
             say(_log, logging.ERROR, "whether it is muted cannot be read", why=error.what, to_do=error.remedy)
             return known
 
     def look_after_file(self, now: Moment) -> None:
-        """Notice that the notes' file was deleted while it is open, and write it anew; see `news`."""
-        self._notebook.look_after_file(now.wall)
+        """Notice that the notes' file was deleted while it is open, and write it again; see `news`."""
+        self._database.look_after_file(now.wall)
 
     def news(self) -> list[str]:
         """What was found damaged, once."""
-        found, self._notebook.damages = self._notebook.damages, []
+        found, self._database.damages = self._database.damages, []
         return found
 
     def close(self) -> None:
-        self._notebook.close()
+        self._database.close()

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dooryard import gate
-from dooryard.box import file as boxes
+from dooryard.box import file
 from dooryard.box.camera import CAMERA_KEYS
 from dooryard.box.file import BoxFile
 from dooryard.button.lamp import Lamp
@@ -30,15 +30,15 @@ from dooryard.core.log import say
 from dooryard.core.records import Box
 from dooryard.gate import GateSettings
 from dooryard.health.monitor import Monitor
-from dooryard.outbox.delivery import Delivery
-from dooryard.outbox.schedule import Rules
+from dooryard.outbox.dispatcher import Dispatcher
+from dooryard.outbox.schedule import RetryRules
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions
 from dooryard.policy.schema import Place as PolicyPlace
 from dooryard.policy.schema import Policy
 from dooryard.recording.writer import Recorder, RecorderSettings
 from dooryard.sensors.clock_state import clock_is_set
-from dooryard.sensors.desk import SensorDesk
+from dooryard.sensors.poller import SensorPoller
 from dooryard.sensors.registry import Machine
 from dooryard.sensors.registry import build as build_sensors
 from dooryard.service.cameras import build as build_camera
@@ -100,7 +100,7 @@ def _scene(options: dict[str, Any]) -> Camera:
 
 def card_path(box: BoxFile, base: Path) -> Path | None:
     """Where the model's card is; None: the built-in one."""
-    return None if box.classifier.card == boxes.BUILT_IN else base / box.classifier.card
+    return None if box.classifier.card == file.BUILT_IN else base / box.classifier.card
 
 
 def species_card(box: BoxFile, base: Path) -> Path | None:
@@ -113,7 +113,7 @@ def visitors(box: BoxFile, base: Path) -> tuple[frozenset[str], dict[str, str]]:
     return known_visitors(
         card_path(box, base),
         species_card=species_card(box, base),
-        lessons=album.lessons(base / box.state_folder),
+        examples=album.examples(base / box.state_folder),
     )
 
 
@@ -168,25 +168,25 @@ def sinks(box: BoxFile, base: Path, environ: Mapping[str, str]) -> list[Sink]:
     return [_sink(table, base, box, reveal, credentials) for table in box.sink]
 
 
-def delivery(
+def dispatcher(
     box: BoxFile, base: Path, store: Store, clock: Clock, environ: Mapping[str, str], *, live: bool
-) -> Delivery:
+) -> Dispatcher:
     """The threads that tell, not yet started. Raises SinkError for a sink that cannot work."""
     # What a recording tells is as old as the recording: that makes no alert late.
-    common = Rules() if live else Rules(late_after_s=math.inf)
+    common = RetryRules() if live else RetryRules(late_after_s=math.inf)
     rules_of = {
         table.name: replace(common, per_hour=table.at_most_per_hour)
         for table in box.sink
-        if isinstance(table, boxes.Webhook | boxes.Email)
+        if isinstance(table, file.WebhookOptions | file.EmailOptions)
     }
-    return Delivery(
+    return Dispatcher(
         store,
         sinks(box, base, environ),
         clock,
         _log,
         rules=common,
         rules_of=rules_of,
-        notices_to=sorted(boxes.telling(box)),
+        notices_to=sorted(file.telling(box)),
         clock_set=lambda: not live or clock_is_set(clock.now().wall),
     )
 
@@ -202,12 +202,12 @@ def heartbeat(
     return Heartbeat(address, box.heartbeat.every_s, clock, _log, well=well)
 
 
-def _sink(table: boxes.SinkTable, base: Path, box: BoxFile, reveal: Reveal, credentials: Path | None) -> Sink:
-    if isinstance(table, boxes.Memory):
+def _sink(table: file.SinkTable, base: Path, box: BoxFile, reveal: Reveal, credentials: Path | None) -> Sink:
+    if isinstance(table, file.MemoryOptions):
         from dooryard.sinks.memory import MemorySink
 
         return MemorySink(table.name)
-    if isinstance(table, boxes.Publish):
+    if isinstance(table, file.PublishOptions):
         from dooryard.journal.paths import SITE
         from dooryard.sinks.publish import PublishSink
 
@@ -215,12 +215,12 @@ def _sink(table: boxes.SinkTable, base: Path, box: BoxFile, reveal: Reveal, cred
         target = base / table.folder if table.host is None else _host(table, base, credentials)
         return PublishSink(table.name, journal, target, remove_gone=table.remove_gone)
     ca_file = base / table.ca_file if table.ca_file else None
-    if isinstance(table, boxes.Webhook):
+    if isinstance(table, file.WebhookOptions):
         return _webhook(table, ca_file, f"/dooryard/{box.name}", reveal)
     return _email(table, ca_file, reveal)
 
 
-def _host(table: boxes.Publish, base: Path, credentials: Path | None) -> Host:
+def _host(table: file.PublishOptions, base: Path, credentials: Path | None) -> Host:
     from dooryard.sinks.remote import Host
 
     assert table.host is not None  # the four go together: checked with the file
@@ -238,7 +238,7 @@ def _host(table: boxes.Publish, base: Path, credentials: Path | None) -> Host:
     )
 
 
-def _webhook(table: boxes.Webhook, ca_file: Path | None, source: str, reveal: Reveal) -> Sink:
+def _webhook(table: file.WebhookOptions, ca_file: Path | None, source: str, reveal: Reveal) -> Sink:
     from dooryard.sinks.webhook import WebhookSink
 
     password = reveal(table.password)
@@ -259,7 +259,7 @@ def _webhook(table: boxes.Webhook, ca_file: Path | None, source: str, reveal: Re
     )
 
 
-def _email(table: boxes.Email, ca_file: Path | None, reveal: Reveal) -> Sink:
+def _email(table: file.EmailOptions, ca_file: Path | None, reveal: Reveal) -> Sink:
     from dooryard.sinks.email import EmailSink
 
     return EmailSink(
@@ -289,18 +289,18 @@ def conditions(box: BoxFile, policy: Policy, *, clock_set: bool) -> Conditions:
         policy=policy,
         gate=settings,
         visits=VisitSettings(settle_s=box.visit.settle_s, gone_after_s=box.visit.gone_after_s),
-        sinks=boxes.telling(box),
+        sinks=file.telling(box),
         clock_set=clock_set,
         look_every_s=box.classifier.look_every_s,
     )
 
 
-def care(box: BoxFile, store: Store, clock: Clock) -> Monitor:
+def monitor(box: BoxFile, store: Store, clock: Clock) -> Monitor:
     """What looks after the box: its sensors, its button and its lamp. Says what this board does not have."""
     found = build_sensors([sensor.spec for sensor in box.sensor], Machine(state_folder=store.folder))
     for text in found.absent:
         say(_log, logging.WARNING, "no sensor", what=text)
-    looks_after = Monitor(SensorDesk(found.sensors, clock))
+    looks_after = Monitor(SensorPoller(found.sensors, clock))
     if box.button is not None:
         looks_after.button = PushButton(box.button.pin, clock, PressSettings(hold_s=box.button.hold_s))
     if box.lamp is not None:

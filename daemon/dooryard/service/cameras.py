@@ -121,15 +121,15 @@ def _scene(
     direct_luma: bool = False,
     **garden: Any,
 ) -> Camera:
-    """`garden` are the fields of `GardenSettings`; `visits` are tables with those of `VisitWish`."""
-    from dooryard.camera.garden.settings import GardenSettings, VisitWish
+    """`garden` are the fields of `GardenSettings`; `visits` are tables with those of `RequestedVisit`."""
+    from dooryard.camera.garden.settings import GardenSettings, RequestedVisit
     from dooryard.camera.scene import SceneCamera
 
     del clock  # a simulated afternoon brings its own times
     own = ["frames", "luma_size", "direct_luma"]
     _check_known("the camera kind 'scene'", garden, own + _fields(GardenSettings))
     for visit in garden.get("visits") or ():
-        _check_known("a visit of the camera kind 'scene'", visit, _fields(VisitWish))
+        _check_known("a visit of the camera kind 'scene'", visit, _fields(RequestedVisit))
     try:
         settings = TypeAdapter(GardenSettings).validate_python(garden)
     except ValidationError as error:

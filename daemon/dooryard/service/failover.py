@@ -15,21 +15,21 @@ from typing import cast
 
 from dooryard.classify import crop, sightings
 from dooryard.classify.base import Classifier
-from dooryard.classify.card import Card
+from dooryard.classify.card import ModelCard
 from dooryard.core.errors import CameraError, ModelError
 from dooryard.core.log import say
 from dooryard.core.records import Box, Frame, Moment, Picture, Sighting
 from dooryard.core.wording import duration
-from dooryard.site.model import Place
-from dooryard.teaching.feedback import AT_ONCE, Lessons, Pupil
+from dooryard.site.site_model import SiteModel
+from dooryard.teaching.feedback import AT_ONCE, Feedback, Trainable
 
 _log = logging.getLogger("dooryard")
 TRY_AGAIN_S = (60.0, 120.0, 300.0, 900.0)  # waits between tries; the last repeats
 STEADY_S = (
-    3600.0  # having worked for so long, the waits begin anew: one that comes and goes makes little noise
+    3600.0  # having worked for so long, the waits begin again: one that comes and goes makes little noise
 )
 _SIDE_PX = 224  # of the crop whose sharpness is measured, as the built-in model's
-_NO_MODEL = Card("none", "none", "", "none", "", "none", _SIDE_PX, None, "none", 0)
+_NO_MODEL = ModelCard("none", "none", "", "none", "", "none", _SIDE_PX, None, "none", 0)
 
 
 class LateClassifier:
@@ -41,7 +41,7 @@ class LateClassifier:
         self.made: Classifier | None = None
 
     @property
-    def card(self) -> Card:
+    def card(self) -> ModelCard:
         return self.made.card if self.made else _NO_MODEL
 
     @property
@@ -60,33 +60,33 @@ class LateClassifier:
         self.made.warm_up()
 
 
-class _LateLessons(Lessons):
+class _LateFeedback(Feedback):
     """Begins once the classifier has been made: what is known of the place, and then what people said."""
 
     def __init__(
-        self, state_folder: Path, late: LateClassifier, known: Callable[[Card], Place | None]
+        self, state_folder: Path, late: LateClassifier, known: Callable[[ModelCard], SiteModel | None]
     ) -> None:
-        super().__init__(state_folder, cast("Pupil", late))
+        super().__init__(state_folder, cast("Trainable", late))
         self._late: LateClassifier | None = late
         self._known = known
 
-    def take_in(self, place: Place | None, at_once: int = AT_ONCE) -> Place | None:
+    def take_in(self, place: SiteModel | None, at_once: int = AT_ONCE) -> SiteModel | None:
         late = self._late
         if late is not None:
             if late.made is None:
                 return place
-            self._late, self.pupil = None, cast("Pupil", late.made)
+            self._late, self.trainable = None, cast("Trainable", late.made)
             return self._known(late.card)
         return super().take_in(place, at_once)
 
 
-def lessons_of(
-    state_folder: Path, classifier: Pupil | LateClassifier, known: Callable[[Card], Place | None]
-) -> Lessons:
+def feedback_of(
+    state_folder: Path, classifier: Trainable | LateClassifier, known: Callable[[ModelCard], SiteModel | None]
+) -> Feedback:
     """What people's words teach `classifier`; `known` gives what is stored of the place for a card."""
     if isinstance(classifier, LateClassifier):
-        return _LateLessons(state_folder, classifier, known)
-    return Lessons(state_folder, classifier)
+        return _LateFeedback(state_folder, classifier, known)
+    return Feedback(state_folder, classifier)
 
 
 class Sight:
@@ -128,7 +128,7 @@ class Sight:
                 return found
         return unnamed(frame, boxes)
 
-    def glance(self, frame: Frame, box: Box, now: Moment) -> Sighting | None:
+    def background_sample(self, frame: Frame, box: Box, now: Moment) -> Sighting | None:
         """Look where nobody is; None while the classifier fails or there is no large picture."""
         found = self.look(frame, (box,), now)
         return found[0] if found and found[0].classified else None

@@ -15,7 +15,7 @@ from dooryard.core.log import say
 from dooryard.core.records import Moment
 from dooryard.journal import pace
 from dooryard.journal.files import stands
-from dooryard.journal.pace import Pace, PaceRules
+from dooryard.journal.pace import PaceRules, PendingChanges
 from dooryard.journal.paths import SITE
 from dooryard.pipeline import Conditions
 from dooryard.service.journal_process import Builder, Ended
@@ -24,19 +24,19 @@ from dooryard.service.visit_store import VisitStore
 _log = logging.getLogger("dooryard")
 
 
-def keeper_of(
-    box: BoxFile, box_file: Path, policy_file: Path | None, clock: Clock, ledger: VisitStore
-) -> JournalKeeper | None:
-    """The keeper of a box's journal; None where it is built only when asked to."""
+def scheduler_of(
+    box: BoxFile, box_file: Path, policy_file: Path | None, clock: Clock, visit_store: VisitStore
+) -> JournalScheduler | None:
+    """The scheduler of a box's journal; None where it is built only when asked to."""
     if box.journal.build == "never":
         return None
     command = [sys.executable, "-P", "-m", "dooryard", "journal", "--box", str(box_file.resolve())]
     if policy_file is not None:
         command += ["--policy", str(policy_file.resolve())]
-    return JournalKeeper(
+    return JournalScheduler(
         Builder(command, clock),
         PaceRules(box.journal.build, every_s=box.journal.every_min * 60),
-        ledger,
+        visit_store,
         box_file.resolve().parent / box.state_folder / SITE,
         tuple(table.name for table in box.sink if table.kind == "publish"),
     )
@@ -56,24 +56,24 @@ class Build(Protocol):
 
 
 @dataclass(slots=True)
-class JournalKeeper:
-    """`turn` is called with every frame and returns at once; `stop` at the end.
+class JournalScheduler:
+    """`tick` is called with every frame and returns at once; `stop` at the end.
 
     `publish_to` are the sinks that bring the journal elsewhere; they hear of it when it has changed.
     """
 
     builder: Build
     rules: PaceRules
-    ledger: VisitStore
+    visit_store: VisitStore
     folder: Path  # the journal's
     publish_to: tuple[str, ...] = ()
     trouble: str = ""  # why the last build came to nothing
-    _pace: Pace | None = None
+    _pace: PendingChanges | None = None
     _ended: int = 0  # visits that were over at the last turn
     _watching: bool = True
     _today: date | None = field(default=None)
 
-    def turn(self, rules: Conditions, now: Moment, *, watching: bool, hot: bool) -> list[str]:
+    def tick(self, rules: Conditions, now: Moment, *, watching: bool, hot: bool) -> list[str]:
         """Begin a build if one is due, and take in one that ended. Returns what is to be told.
 
         No build begins while the box does less because of heat or weak power.
@@ -92,10 +92,10 @@ class JournalKeeper:
 
     def _take_in(self, rules: Conditions, now: Moment, *, watching: bool) -> None:
         """What has happened since the last turn, as far as it concerns the journal."""
-        ended = self.ledger.tally.ended
+        ended = self.visit_store.tally.ended
         if self._pace is None:
             # After a start nobody knows what the journal lacks.
-            self._pace, self._watching = pace.changed(Pace(), now.mono_s), watching
+            self._pace, self._watching = pace.changed(PendingChanges(), now.mono_s), watching
         elif ended != self._ended:
             self._pace = pace.changed(self._pace, now.mono_s)
         self._ended = ended
@@ -118,5 +118,5 @@ class JournalKeeper:
         found = stands(self.folder)
         if found is not None:
             place = rules.policy.place.name
-            self.ledger.publish(found, self.publish_to, place, now, clock_set=rules.clock_set)
+            self.visit_store.publish(found, self.publish_to, place, now, clock_set=rules.clock_set)
         return told

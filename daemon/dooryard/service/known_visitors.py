@@ -11,7 +11,7 @@ from dooryard.classify.onnx import BUILT_IN
 from dooryard.classify.species import may_be_told
 from dooryard.core.errors import ConfigError, ModelError
 from dooryard.core.text_files import read_text
-from dooryard.teaching.album import Lesson
+from dooryard.teaching.album import Example
 
 
 def known_visitors(
@@ -19,7 +19,7 @@ def known_visitors(
     *,
     species_card: Path | None = None,
     region: frozenset[str] | None = None,
-    lessons: Sequence[Lesson] = (),
+    examples: Sequence[Example] = (),
 ) -> tuple[frozenset[str], dict[str, str]]:
     """Every group, species and scientific name that can be told, in lower case, and each one's group.
 
@@ -32,7 +32,7 @@ def known_visitors(
             listed = label.group != "bird" or may_be_told(label.scientific, region)
             if label.trusted and label.group and listed:
                 group_of |= {name.lower(): label.group for name in (label.name, label.scientific) if name}
-    group_of |= {lesson.name.lower(): lesson.group for lesson in lessons}
+    group_of |= {example.name.lower(): example.group for example in examples}
     return frozenset(group_of), group_of
 
 

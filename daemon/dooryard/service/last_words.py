@@ -13,13 +13,13 @@ from dooryard.service.visit_store import VisitStore
 _log = logging.getLogger("dooryard")
 
 
-def last_words(loop: Loop, ledger: VisitStore) -> None:
+def last_words(loop: Loop, visit_store: VisitStore) -> None:
     """Say what the gate held back, and the counts since the start."""
     if loop.state.gate is not None:
         for reason, count in totals(loop.state.gate.tally).items():
             if reason is not None and count:
                 say(_log, logging.INFO, "held back by the gate", reason=reason.value, times=count)
-    tally = ledger.tally
+    tally = visit_store.tally
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 / 1e6
     say(
         _log,

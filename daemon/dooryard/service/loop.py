@@ -16,13 +16,22 @@ from dooryard import pipeline
 from dooryard.button.press import Press
 from dooryard.camera.base import EndOfFramesError
 from dooryard.core.clock import FrameClock
-from dooryard.core.effects import Effect, Glance, Look, Nobody, Record, Rest, StillHere, Update
+from dooryard.core.effects import (
+    BackgroundSample,
+    ClassifyRequest,
+    Effect,
+    Nobody,
+    Record,
+    Rest,
+    StillHere,
+    Update,
+)
 from dooryard.core.errors import DooryardError
 from dooryard.core.log import say
 from dooryard.core.records import Absent, Frame, Moment
 from dooryard.health.monitor import Monitor
-from dooryard.health.throttle import spared_conditions
-from dooryard.outbox.reach import Network
+from dooryard.health.throttle import throttled_conditions
+from dooryard.outbox.connectivity import ConnectivityMonitor
 from dooryard.outbox.schedule import Instead
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.holding import held_back
@@ -30,9 +39,9 @@ from dooryard.policy.mute import hushed
 from dooryard.policy.sink_hours import as_for, instead_of
 from dooryard.sensors.clock_state import clock_is_set
 from dooryard.service.failover import Sight
-from dooryard.service.journal_scheduler import JournalKeeper
+from dooryard.service.journal_scheduler import JournalScheduler
 from dooryard.service.parts import Parts
-from dooryard.service.status import standing_text
+from dooryard.service.status import status_text
 from dooryard.service.watchdog import Watchdog
 
 _log = logging.getLogger("dooryard")
@@ -58,12 +67,12 @@ class Loop:
         self._reload = reload
         self.halting = False
         self.frames = self.looks = self.nobody = 0
-        self._spared_off = False
+        self._throttled_off = False
         self._camera_lost = self._opening = False
         self._sight = Sight(parts.classifier, self.tell)
-        self._network = Network(parts.delivery, self.tell)
-        desk = None if parts.care is None else parts.care.desk
-        self._watchdog = Watchdog(parts.notifier, parts.delivery, desk, parts.process_clock)
+        self._network = ConnectivityMonitor(parts.dispatcher, self.tell)
+        poller = None if parts.monitor is None else parts.monitor.poller
+        self._watchdog = Watchdog(parts.notifier, parts.dispatcher, poller, parts.process_clock)
         self._status_at_s = 0.0
         self._hush = ""
 
@@ -74,7 +83,7 @@ class Loop:
         self._watchdog.start()
         try:
             while not self._stop.is_set() and not self.halting:
-                self.turn()
+                self.tick()
         except EndOfFramesError:
             say(_log, logging.INFO, "recording over", frames=self.frames)
         finally:
@@ -87,7 +96,7 @@ class Loop:
         """
         while not (self._stop.is_set() or self.halting):
             self._parts.notifier.starting("the camera")
-            self._opening = not (self._spared_off or self._parts.camera.open_in_steps())
+            self._opening = not (self._throttled_off or self._parts.camera.open_in_steps())
             if not self._opening:
                 return True
             now = self._parts.clock.now()
@@ -101,41 +110,41 @@ class Loop:
         now = self._parts.clock.now()
         self.state, effects = pipeline.finish(self.state, self.conditions, now)
         self._do(effects, now)
-        self._parts.ledger.last_try(self.conditions, now)
+        self._parts.visit_store.last_try(self.conditions, now)
         self._save(now, thorough=True)
-        self._parts.ledger.note(self.state, self.conditions, now)
+        self._parts.visit_store.note(self.state, self.conditions, now)
 
-    def turn(self) -> None:
+    def tick(self) -> None:
         """One frame, or a short wait where there is none."""
         self._watchdog.doing("a frame is read")
         frame = self._next_frame()
         self._watchdog.doing("a frame is worked on")
         now = self._parts.clock.now()
-        care = self._parts.care
+        monitor = self._parts.monitor
         self._look_around(now)
-        if not self._spared_off and (frame is None or care is None or care.in_turn(now)):
+        if not self._throttled_off and (frame is None or monitor is None or monitor.in_turn(now)):
             self._step(frame, now)
         self.state, effects = pipeline.waited(self.state, self.conditions, now)
         self._do(effects, now)
         self._do_what_is_due(now)
         if self._parts.journal is not None:
-            self._turn_journal(self._parts.journal, now)
-        self._parts.turned_s = self._parts.process_clock.now().mono_s
-        self._watchdog.turned(frames_well=frame is not None or self._no_frame_is_due())
+            self._tick_journal(self._parts.journal, now)
+        self._parts.ticked_s = self._parts.process_clock.now().mono_s
+        self._watchdog.ticked(frames_well=frame is not None or self._no_frame_is_due())
         self._show()
 
     def _look_around(self, now: Moment) -> None:
         """What goes on with or without frames: sensors, the button, a policy that was changed."""
-        if self._parts.care is not None:
-            self._look_after_the_box(self._parts.care, now)
+        if self._parts.monitor is not None:
+            self._look_after_the_box(self._parts.monitor, now)
         if self._reload.is_set():
-            self._read_the_policy_anew(now)
+            self._reread_the_policy(now)
 
     def _do_what_is_due(self, now: Moment) -> None:
         for name in self._parts.timed.due(now):
             if name == "upkeep":
-                self._parts.ledger.upkeep(self.conditions, now)
-                self._parts.ledger.note(self.state, self.conditions, now)
+                self._parts.visit_store.upkeep(self.conditions, now)
+                self._parts.visit_store.note(self.state, self.conditions, now)
             else:
                 self._minute(now)
 
@@ -158,56 +167,56 @@ class Loop:
             self.tell("disk", f"the box's own recording stopped: {end}", now)
 
     def _rules(self) -> Conditions:
-        """What holds, with what is spared."""
-        care = self._parts.care
-        return self.conditions if care is None else spared_conditions(self.conditions, care.spared)
+        """What holds, throttled."""
+        monitor = self._parts.monitor
+        return self.conditions if monitor is None else throttled_conditions(self.conditions, monitor.throttle)
 
-    def _look_after_the_box(self, care: Monitor, now: Moment) -> None:
+    def _look_after_the_box(self, monitor: Monitor, now: Moment) -> None:
         """Sensors and button, and what follows from them."""
-        for each in care.turn(self.conditions.policy, now):
+        for each in monitor.tick(self.conditions.policy, now):
             self.tell(each.kind, each.text, now)
             if each.kind == "disk":
-                self._parts.ledger.upkeep(self.conditions, now)
-        if self._parts.recorder is not None and care.new:
-            self._parts.recorder.readings(care.new, now)
-        if care.temps_c and self.conditions.clock_set:
-            self._parts.ledger.daybook.warmth(care.temps_c, now)
-        for press in care.presses():
+                self._parts.visit_store.upkeep(self.conditions, now)
+        if self._parts.recorder is not None and monitor.new:
+            self._parts.recorder.readings(monitor.new, now)
+        if monitor.temps_c and self.conditions.clock_set:
+            self._parts.visit_store.activity_log.warmth(monitor.temps_c, now)
+        for press in monitor.presses():
             if press is Press.HELD:
-                care.halt_now()
+                monitor.halt_now()
             else:
                 clock_set = self.conditions.clock_set
-                text = standing_text(self._parts, self.doing(), now, clock_set=clock_set, hush=self.hush(now))
+                text = status_text(self._parts, self.doing(), now, clock_set=clock_set, hush=self.hush(now))
                 self.tell("status", text, now)
-        self.halting |= care.spared.halt
-        if care.spared.camera_off != self._spared_off:
-            self._spare_the_camera(care, now)
+        self.halting |= monitor.throttle.halt
+        if monitor.throttle.camera_off != self._throttled_off:
+            self._throttle_the_camera(monitor, now)
 
-    def _read_the_policy_anew(self, now: Moment) -> None:
+    def _reread_the_policy(self, now: Moment) -> None:
         self._reload.clear()
         text = "there is no policy file to read: the built-in policy holds"
         if self._parts.reread is not None:
             self.conditions, text = self._parts.reread(self.conditions)
         self.tell("policy", text, now)
 
-    def _spare_the_camera(self, care: Monitor, now: Moment) -> None:
+    def _throttle_the_camera(self, monitor: Monitor, now: Moment) -> None:
         """Close the camera while a step asks for it, and open it again after."""
-        self._spared_off = care.spared.camera_off
-        if self._spared_off:
+        self._throttled_off = monitor.throttle.camera_off
+        if self._throttled_off:
             self.state, effects = pipeline.finish(self.state, self.conditions, now)
             self._do(effects, now)
             self._parts.camera.rest()
-            self._parts.ledger.daybook.off(now, "heat")
+            self._parts.visit_store.activity_log.off(now, "heat")
         else:
             if self.state.watching:  # else the watch hours open it, when they begin
                 self._parts.camera.wake(now.mono_s)
-            self._parts.ledger.daybook.on(now)
+            self._parts.visit_store.activity_log.on(now)
 
     def tell(self, kind: str, text: str, now: Moment, *, but: Collection[str] = ()) -> None:
         """Tell something about the box, to whom the policy says and who is not in `but`."""
         say(_log, logging.INFO, f"box: {kind}", text=text)
         to = replace(self.conditions, sinks=self.conditions.sinks.difference(but))
-        self._parts.ledger.message(kind, text, to, now)
+        self._parts.visit_store.message(kind, text, to, now)
 
     def holds(self, sink: str, kind: str, made: datetime | None) -> bool:
         """Whether an alert that is not urgent waits, for its hour or in a mute. Asked from other threads."""
@@ -224,7 +233,7 @@ class Loop:
 
     def _next_frame(self) -> Frame | None:
         clock, camera = self._parts.clock, self._parts.camera
-        if (self._spared_off or not self.state.watching) and camera.camera.live:
+        if (self._throttled_off or not self.state.watching) and camera.camera.live:
             clock.wait(self._stop, _READ_S)
             return None
         frame = camera.read(clock.now().mono_s, _READ_S)
@@ -238,9 +247,9 @@ class Loop:
         self.frames += 1
         return frame
 
-    def _turn_journal(self, keeper: JournalKeeper, now: Moment) -> None:
-        hot = self._parts.care is not None and bool(self._parts.care.spared.because)
-        for text in keeper.turn(self.conditions, now, watching=self.state.watching, hot=hot):
+    def _tick_journal(self, scheduler: JournalScheduler, now: Moment) -> None:
+        hot = self._parts.monitor is not None and bool(self._parts.monitor.throttle.because)
+        for text in scheduler.tick(self.conditions, now, watching=self.state.watching, hot=hot):
             self.tell("journal", text, now)
 
     def _tell_of_the_camera(self, now: Moment) -> None:
@@ -249,43 +258,43 @@ class Loop:
             return
         self._camera_lost = trouble
         if trouble:
-            self._parts.ledger.daybook.off(now, "the camera was lost")
+            self._parts.visit_store.activity_log.off(now, "the camera was lost")
         else:
-            self._parts.ledger.daybook.on(now)
+            self._parts.visit_store.activity_log.on(now)
         self.tell("camera", "the camera is lost, trying again" if trouble else "the camera is back", now)
 
     def _do(self, effects: Sequence[Effect], now: Moment) -> None:
-        ledger = self._parts.ledger
+        visit_store = self._parts.visit_store
         for effect in effects:
             match effect:
-                case Look():
+                case ClassifyRequest():
                     self._look(effect, now)
-                case Glance():
-                    self._glance(effect, now)
+                case BackgroundSample():
+                    self._background_sample(effect, now)
                 case Record():
-                    ledger.record(effect, self.conditions, now)
+                    visit_store.record(effect, self.conditions, now)
                 case Update():
-                    ledger.update(effect, self.conditions, now)
+                    visit_store.update(effect, self.conditions, now)
                 case StillHere():
-                    ledger.still_here(effect, self.conditions, now)
+                    visit_store.still_here(effect, self.conditions, now)
                 case Nobody(visit, why):
                     self.nobody += 1
                     say(_log, logging.INFO, "no visit after all", visit=visit.id, why=why)
                 case Rest(resting):
                     self._rest(now, resting=resting)
                 case Absent():
-                    ledger.tidings.tell(effect, self.conditions, now)
+                    visit_store.tidings.tell(effect, self.conditions, now)
 
-    def _look(self, effect: Look, now: Moment) -> None:
+    def _look(self, effect: ClassifyRequest, now: Moment) -> None:
         self.looks += len(effect.boxes)
         sightings = self._sight.look(effect.frame, effect.boxes, now)
         if sightings is not None:
             self.state, more = pipeline.looked(self.state, effect.boxes, sightings, self._rules(), now)
             self._do(more, now)
 
-    def _glance(self, effect: Glance, now: Moment) -> None:
-        if sighting := self._sight.glance(effect.frame, effect.box, now):
-            self.state = pipeline.glanced(self.state, sighting)
+    def _background_sample(self, effect: BackgroundSample, now: Moment) -> None:
+        if sighting := self._sight.background_sample(effect.frame, effect.box, now):
+            self.state = pipeline.sampled(self.state, sighting)
 
     def _rest(self, now: Moment, *, resting: bool) -> None:
         say(_log, logging.INFO, "watch hours over: resting" if resting else "watch hours begin")
@@ -296,19 +305,19 @@ class Loop:
             self._parts.camera.wake(now.mono_s)
 
     def _minute(self, now: Moment) -> None:
-        ledger = self._parts.ledger
+        visit_store = self._parts.visit_store
         if self._parts.camera.camera.live:
             clock_set = clock_is_set(now.wall)
             if clock_set and not self.conditions.clock_set:
-                ledger.mend_times(now)
+                visit_store.mend_times(now)
                 self.state = replace(self.state, policy=self.state.policy.outage_counted(now))
             self.conditions = replace(self.conditions, clock_set=clock_set)
-        ledger.look_after_files(now)
+        visit_store.look_after_files(now)
         self.hear_the_mute(now)
-        for text in ledger.damages():
+        for text in visit_store.damages():
             self.tell("disk", text, now)
-        ledger.retry(self.conditions, now)
-        ledger.summary(self.conditions, now)
+        visit_store.retry(self.conditions, now)
+        visit_store.summary(self.conditions, now)
         self._sight.try_again(now)
         self._network.look(self.conditions.sinks, now)
         self._learn()
@@ -316,10 +325,10 @@ class Loop:
 
     def hear_the_mute(self, now: Moment) -> None:
         """Take in a mute that somebody asked for or ended, and say what holds where that has changed."""
-        muted_until = self._parts.ledger.daybook.muted_until(self.conditions.muted_until)
+        muted_until = self._parts.visit_store.activity_log.muted_until(self.conditions.muted_until)
         if muted_until != self.conditions.muted_until:
             self.conditions = replace(self.conditions, muted_until=muted_until)
-            self._parts.delivery.wake()  # what waited for its end goes out
+            self._parts.dispatcher.wake()  # what waited for its end goes out
         hush = self.hush(now)
         if hush != self._hush:
             say(_log, logging.INFO, "silence", holds=hush or "neither a pause nor a mute")
@@ -333,38 +342,38 @@ class Loop:
 
     def _learn(self) -> None:
         """Take in what people said of visits."""
-        if self._parts.lessons is None:
+        if self._parts.feedback is None:
             return
         try:
-            self.state = replace(self.state, place=self._parts.lessons.take_in(self.state.place))
+            self.state = replace(self.state, place=self._parts.feedback.take_in(self.state.place))
         except DooryardError as error:
             say(_log, logging.ERROR, "nothing learned from marks", why=error.what, to_do=error.remedy)
 
     def _save(self, now: Moment, *, thorough: bool = False) -> None:
-        care = self._parts.care
-        welfare = None if care is None else care.state.to_json(now).encode()
-        self._parts.ledger.save(
-            self.state, welfare, now, thorough=thorough, clock_set=self.conditions.clock_set
+        monitor = self._parts.monitor
+        health = None if monitor is None else monitor.state.to_json(now).encode()
+        self._parts.visit_store.save(
+            self.state, health, now, thorough=thorough, clock_set=self.conditions.clock_set
         )
 
     def _no_frame_is_due(self) -> bool:
         """Whether no frame is wanted at present, or it was told why none comes."""
-        return self._spared_off or not self.state.watching or self._parts.camera.trouble
+        return self._throttled_off or not self.state.watching or self._parts.camera.trouble
 
     def _show(self) -> None:
         """Say how things are: to the service manager, and by the lamp."""
-        now, care = self._parts.process_clock.now(), self._parts.care
+        now, monitor = self._parts.process_clock.now(), self._parts.monitor
         if now.mono_s - self._status_at_s >= 1.0:
             self._status_at_s = now.mono_s
             self._parts.notifier.status(self.status())
-            if care is not None:
-                care.show(seeing=bool(self.state.visits.tracks), **self._parts.ledger.sending())
+            if monitor is not None:
+                monitor.show(seeing=bool(self.state.visits.tracks), **self._parts.visit_store.sending())
 
     def doing(self) -> str:
         """What it does at present, in a few words."""
         if self._opening:
             return "opening the camera"
-        if self._spared_off:
+        if self._throttled_off:
             return "resting until it has cooled"
         if self._parts.camera.trouble:
             return "camera lost, trying again"
@@ -374,6 +383,4 @@ class Loop:
     def status(self) -> str:
         """One line on how things are."""
         hush = f", {self._hush}" if self._hush else ""
-        return (
-            f"{self.doing()}{hush}; {self.frames} frames, {self.looks} looks, {self._parts.ledger.status()}"
-        )
+        return f"{self.doing()}{hush}; {self.frames} frames, {self.looks} looks, {self._parts.visit_store.status()}"

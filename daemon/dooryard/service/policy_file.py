@@ -1,4 +1,4 @@
-"""The policy file read anew while the service runs, and what of the box its names are checked against."""
+"""The policy file read again while the service runs, and what of the box its names are checked against."""
 
 from __future__ import annotations
 

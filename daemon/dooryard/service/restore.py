@@ -11,7 +11,7 @@ from pathlib import Path
 
 from dooryard import gate
 from dooryard.box.file import BoxFile
-from dooryard.classify.card import Card
+from dooryard.classify.card import ModelCard
 from dooryard.core.errors import StoreError
 from dooryard.core.log import say
 from dooryard.core.records import Moment
@@ -22,8 +22,8 @@ from dooryard.policy.absence import Absences
 from dooryard.policy.seen import Seen
 from dooryard.policy.state import PolicyState
 from dooryard.service.saving import ABSENCES
-from dooryard.site import model as place
-from dooryard.site.model import Place
+from dooryard.site import site_model
+from dooryard.site.site_model import SiteModel
 from dooryard.tracking.visits import VisitsState
 
 _NUMBER = "number"  # the state that holds the folder's own random number
@@ -41,13 +41,13 @@ def recording(box: BoxFile, base: Path) -> str:
 def state(
     store: Store,
     box: BoxFile,
-    card: Card,
+    card: ModelCard,
     rules: Conditions,
     now: Moment,
     boot: str,
     recording: str | None = None,
 ) -> State:
-    """What the last run left, or a fresh state. What cannot be read is said and begun anew.
+    """What the last run left, or a fresh state. What cannot be read is said and begun again.
 
     `recording` names the recording that is read; None: the camera is live.
     """
@@ -58,7 +58,7 @@ def state(
             policy = PolicyState.from_json(saved.decode("utf-8", "replace"), now, boot)
             policy = policy.outage_counted(now) if rules.clock_set else policy
         except StoreError as error:
-            say(_log, logging.ERROR, "cooldowns begin anew", why=error.what)
+            say(_log, logging.ERROR, "cooldowns start over", why=error.what)
     if recording is None and not policy.seen.days:
         policy = replace(policy, seen=_seen_before(store, rules))
     remembered = None
@@ -66,7 +66,7 @@ def state(
     if saved is not None:
         remembered = gate.load(saved, (box.camera.luma_height, box.camera.luma_width), rules.gate)
         if remembered is None:
-            say(_log, logging.WARNING, "the gate learns this place anew", why="its saved memory does not fit")
+            say(_log, logging.WARNING, "the gate relearns this place", why="its saved memory does not fit")
     known = known_place(store, card)
     return State(_visits(store, recording), policy, remembered, known, absences=_absences(store))
 
@@ -77,7 +77,7 @@ def _absences(store: Store) -> Absences:
         try:
             return absence_saved.from_json(saved.decode("utf-8", "replace"))
         except StoreError as error:
-            say(_log, logging.ERROR, "absences are waited for anew", why=error.what)
+            say(_log, logging.ERROR, "absences start over", why=error.what)
     return Absences()
 
 
@@ -105,16 +105,16 @@ def _visits(store: Store, recording: str | None) -> VisitsState:
     return VisitsState(hashlib.sha256(number + recording.encode()).digest(), repeats=True)
 
 
-def known_place(store: Store, card: Card) -> Place | None:
+def known_place(store: Store, card: ModelCard) -> SiteModel | None:
     """What the classifier has learned of this place."""
-    fresh = place.place_for(card.features_key, card.feature_count)
-    saved = store.load_state(place.PLACE)
+    fresh = site_model.place_for(card.features_key, card.feature_count)
+    saved = store.load_state(site_model.PLACE)
     if fresh is None or saved is None:
         return fresh
-    known = place.restored(fresh, saved, store.load_state(place.MARKS))
+    known = site_model.restored(fresh, saved, store.load_state(site_model.MARKS))
     if known is None:
         why = "its saved memory is damaged, or an older version of this program or another model made it"
-        say(_log, logging.WARNING, "the classifier learns this place anew", why=why)
+        say(_log, logging.WARNING, "the classifier relearns this place", why=why)
     return known or fresh
 
 

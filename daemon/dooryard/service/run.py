@@ -20,7 +20,7 @@ from typing import Any, TypeVar
 
 from dooryard.box.file import BoxFile, parse_box, telling
 from dooryard.camera.base import Camera
-from dooryard.camera.keeper import CameraKeeper, Patience
+from dooryard.camera.supervisor import CameraSupervisor, Patience
 from dooryard.config.toml_document import Parsed
 from dooryard.core import log
 from dooryard.core.clock import Clock, FrameClock, SystemClock
@@ -34,12 +34,11 @@ from dooryard.pipeline import Conditions, State
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
 from dooryard.sensors.clock_state import clock_is_set
-from dooryard.service import build, restore
-from dooryard.service import shutdown as halt
+from dooryard.service import build, restore, shutdown
 from dooryard.service.activity_log import ActivityLog
 from dooryard.service.build import recorder_of
-from dooryard.service.failover import lessons_of
-from dooryard.service.journal_scheduler import keeper_of
+from dooryard.service.failover import feedback_of
+from dooryard.service.journal_scheduler import scheduler_of
 from dooryard.service.last_words import last_words
 from dooryard.service.loop import Loop
 from dooryard.service.parts import Parts, is_well
@@ -78,8 +77,8 @@ def run(
         parts, state, rules = _parts(stack, given, store, environ, system, notifier)
         loop = Loop(parts, state, rules, stop, reload)
         loop.hear_the_mute(parts.clock.now())  # before anything goes out
-        parts.delivery.hold_by(loop.holds)
-        parts.delivery.pass_on_by(loop.instead)
+        parts.dispatcher.hold_by(loop.holds)
+        parts.dispatcher.pass_on_by(loop.instead)
         if loop.open_camera():
             _ready(loop, parts, given, store)
             loop.run()
@@ -88,7 +87,7 @@ def run(
             _halt(loop, parts, store, system)
         else:
             _stop(loop, parts, asked=stop.is_set())
-        last_words(loop, parts.ledger)
+        last_words(loop, parts.visit_store)
     return 0
 
 
@@ -97,7 +96,7 @@ def _ready(loop: Loop, parts: Parts, given: _Given, store: Store) -> None:
     say(_log, logging.INFO, "ready", box=given.box.name, camera=camera, state=store.folder)
     parts.notifier.ready("watching")
     loop.tell("start", f"watching with the camera {camera}", parts.clock.now())
-    for text in parts.ledger.damages():
+    for text in parts.visit_store.damages():
         loop.tell("disk", text, parts.clock.now())
 
 
@@ -109,7 +108,7 @@ class _Given:
     box_file: Path
     policy_file: Path | None
     policy: Policy
-    read_policy: Callable[[], tuple[Policy | None, str]] | None  # anew; None: the built-in one
+    read_policy: Callable[[], tuple[Policy | None, str]] | None  # again; None: the built-in one
     group_of: Mapping[str, str] = field(default_factory=dict)  # group of each species' name
 
     @property
@@ -129,7 +128,7 @@ def _given(box_file: Path, policy_file: Path | None) -> _Given:
     if policy_file is None:
         return _Given(box, box_file, None, Policy(), None)
 
-    def known() -> dict[str, Any]:  # anew each time, as names are taught while it runs
+    def known() -> dict[str, Any]:  # again each time, as names are taught while it runs
         visitors, group_of = build.visitors_if_known(box, box_file.parent)
         return {
             "sinks": telling(box),
@@ -158,30 +157,32 @@ def _parts(
     box, base = given.box, given.base
     notifier.starting("the camera's library and the sinks")
     camera = build.camera(box, base, system)
-    delivery = build.delivery(box, base, store, system, environ, live=camera.live)
+    dispatcher = build.dispatcher(box, base, store, system, environ, live=camera.live)
     notifier.starting("the classifier")
     classifier = build.classifier_or_late(box, base, given.policy.place)
     notifier.starting("the camera")
-    keeper = stack.enter_context(contextlib.closing(CameraKeeper(camera, Patience(box.camera.stall_after_s))))
+    supervisor = stack.enter_context(
+        contextlib.closing(CameraSupervisor(camera, Patience(box.camera.stall_after_s)))
+    )
     last_frame = restore.last_frame(store)
     if not camera.live:
-        keeper.open(last_frame)  # a live one is opened by the loop, which has more to do meanwhile
-    delivery.hold_by(lambda _sink, _kind, _made: True)  # until the loop knows what hour it is
-    delivery.start()
-    stack.callback(delivery.stop)
-    clock, timed, clock_set = _times(camera, keeper, system)
+        supervisor.open(last_frame)  # a live one is opened by the loop, which has more to do meanwhile
+    dispatcher.hold_by(lambda _sink, _kind, _made: True)  # until the loop knows what hour it is
+    dispatcher.start()
+    stack.callback(dispatcher.stop)
+    clock, timed, clock_set = _times(camera, supervisor, system)
     stack.callback(timed.close)
     notifier.starting("what the last run left")
     now, boot = clock.now(), restore.boot_id() if camera.live else RECORDING
     rules = replace(build.conditions(box, given.policy, clock_set=clock_set), group_of=given.group_of)
     recording = None if camera.live else restore.recording(box, base)
     state = restore.state(store, box, classifier.card, rules, now, boot, recording)
-    daybook = stack.enter_context(contextlib.closing(ActivityLog(store.folder)))
-    daybook.began(now, last_frame, state.gate, given.policy)
-    rules = replace(rules, muted_until=daybook.muted_until(None))
-    ledger = VisitStore(store, daybook, delivery.wake, boot, now)
-    parts = Parts(keeper, classifier, ledger, delivery, clock, timed, notifier, system)
-    parts.lessons = lessons_of(store.folder, classifier, lambda card: restore.known_place(store, card))
+    activity_log = stack.enter_context(contextlib.closing(ActivityLog(store.folder)))
+    activity_log.began(now, last_frame, state.gate, given.policy)
+    rules = replace(rules, muted_until=activity_log.muted_until(None))
+    visit_store = VisitStore(store, activity_log, dispatcher.wake, boot, now)
+    parts = Parts(supervisor, classifier, visit_store, dispatcher, clock, timed, notifier, system)
+    parts.feedback = feedback_of(store.folder, classifier, lambda card: restore.known_place(store, card))
     parts.reread = given.read_policy and rereader(given.read_policy)
     beat = build.heartbeat(box, system, environ, lambda: is_well(parts))
     if beat is not None:
@@ -189,14 +190,14 @@ def _parts(
         stack.callback(beat.stop)
     if camera.live:
         notifier.starting("the sensors and the button")
-        parts.care = build.care(box, store, system)
-        parts.care.restore(store.load_state("welfare"), now)
-        parts.care.start()
-        stack.callback(parts.care.stop)
+        parts.monitor = build.monitor(box, store, system)
+        parts.monitor.restore(store.load_state("welfare"), now)
+        parts.monitor.start()
+        stack.callback(parts.monitor.stop)
         parts.recorder = recorder_of(box, base)
         if parts.recorder is not None:
             stack.callback(parts.recorder.close)
-        parts.journal = keeper_of(box, given.box_file, given.policy_file, system, ledger)
+        parts.journal = scheduler_of(box, given.box_file, given.policy_file, system, visit_store)
         if parts.journal is not None:
             stack.callback(parts.journal.stop)
     return parts, state, rules
@@ -208,7 +209,7 @@ def _stop(loop: Loop, parts: Parts, *, asked: bool) -> None:
         loop.tell("stop", "told to stop", parts.clock.now())
     loop.finish()
     parts.camera.close()  # after what must not be lost: its driver may hang
-    parts.delivery.drain(_STOP_FLUSH_S if asked else _FLUSH_S)
+    parts.dispatcher.drain(_STOP_FLUSH_S if asked else _FLUSH_S)
 
 
 def _halt(loop: Loop, parts: Parts, store: Store, system: SystemClock) -> None:
@@ -217,14 +218,14 @@ def _halt(loop: Loop, parts: Parts, store: Store, system: SystemClock) -> None:
     Longer than most: each stage stands beside what does it.
     """
 
-    def done(work: Callable[[], object]) -> halt.Action:
+    def done(work: Callable[[], object]) -> shutdown.Action:
         def act(_within_s: float) -> None:
             work()
 
         return act
 
     def flush(within_s: float) -> str | None:
-        sent = parts.delivery.drain(within_s)
+        sent = parts.dispatcher.drain(within_s)
         return None if sent else "some alerts wait for the next start"
 
     def close_store() -> None:
@@ -232,25 +233,25 @@ def _halt(loop: Loop, parts: Parts, store: Store, system: SystemClock) -> None:
             parts.recorder.close()
         if parts.journal is not None:
             parts.journal.stop()
-        parts.delivery.stop()
+        parts.dispatcher.stop()
         store.close()
 
-    actions: dict[halt.Stage, halt.Action] = {
-        halt.Stage.END_VISITS: done(loop.finish),
-        halt.Stage.STORE_STATE: done(lambda: None),  # `finish` has stored it
-        halt.Stage.TELL: done(lambda: loop.tell("halt", "halting; wait for the lamp", parts.clock.now())),
-        halt.Stage.SYNC_VISITS: done(os.sync),
-        halt.Stage.STOP_CAMERA: done(parts.camera.close),
-        halt.Stage.FLUSH: flush,
-        halt.Stage.CLOSE_STORE: done(close_store),
-        halt.Stage.SYNC: done(os.sync),
-        halt.Stage.POWER_OFF: halt.power_off,
+    actions: dict[shutdown.Stage, shutdown.Action] = {
+        shutdown.Stage.END_VISITS: done(loop.finish),
+        shutdown.Stage.STORE_STATE: done(lambda: None),  # `finish` has stored it
+        shutdown.Stage.TELL: done(lambda: loop.tell("halt", "halting; wait for the lamp", parts.clock.now())),
+        shutdown.Stage.SYNC_VISITS: done(os.sync),
+        shutdown.Stage.STOP_CAMERA: done(parts.camera.close),
+        shutdown.Stage.FLUSH: flush,
+        shutdown.Stage.CLOSE_STORE: done(close_store),
+        shutdown.Stage.SYNC: done(os.sync),
+        shutdown.Stage.POWER_OFF: shutdown.power_off,
     }
-    if parts.care is not None:
-        parts.care.show(halting=True, seeing=False, sending=False, late=False)
-    steps = halt.plan()
+    if parts.monitor is not None:
+        parts.monitor.show(halting=True, seeing=False, sending=False, late=False)
+    steps = shutdown.plan()
     parts.notifier.allow(sum(step.within_s for step in steps) + 10.0)
-    halted = halt.carry_out(steps, actions, system)
+    halted = shutdown.carry_out(steps, actions, system)
     if not halted.powering_off:
         raise StuckError(
             f"the board was to halt and did not go off: {'; '.join(halted.faults)}",
@@ -283,11 +284,13 @@ def _signals(stop: threading.Event) -> Iterator[threading.Event]:
             signal.signal(number, handler)
 
 
-def _times(camera: Camera, keeper: CameraKeeper, system: SystemClock) -> tuple[Clock, Scheduler, bool]:
+def _times(
+    camera: Camera, supervisor: CameraSupervisor, system: SystemClock
+) -> tuple[Clock, Scheduler, bool]:
     """The pipeline's clock, its timed work, and whether its wall clock is to be believed."""
     if camera.live:
         now = system.now()
         return system, LiveScheduler(now), clock_is_set(now.wall)
-    first = keeper.peek()
+    first = supervisor.peek()
     clock = FrameClock(Moment(first.wall, first.mono_s) if first else system.now())
     return clock, RecordedScheduler(clock.now()), True

@@ -11,7 +11,7 @@ from dooryard.pipeline import State
 from dooryard.policy import absence_saved
 from dooryard.policy.absence import what_was_told
 from dooryard.policy.state import PolicyState
-from dooryard.site import model as place
+from dooryard.site import site_model
 
 STATES_EVERY_S = 300.0  # while no decision changed them
 GATE_EVERY_S = 3600.0
@@ -46,7 +46,7 @@ class Saving:
         self._place_due_s = began.mono_s + PLACE_EVERY_S
 
     def save(
-        self, state: State, welfare: bytes | None, now: Moment, *, thorough: bool, clock_set: bool
+        self, state: State, health: bytes | None, now: Moment, *, thorough: bool, clock_set: bool
     ) -> None:
         """Called by the minute; `thorough` saves all. Raises StoreError; all is due again by the next minute.
 
@@ -69,15 +69,15 @@ class Saving:
         }
         if state.absences.waits:
             states[ABSENCES] = absence_saved.to_json(state.absences).encode()
-        if welfare is not None:
-            states["welfare"] = welfare
+        if health is not None:
+            states["welfare"] = health
         if state.gate is not None and (thorough or now.mono_s >= self._gate_due_s):
             states["gate"] = gate.save(state.gate)
         if state.place is not None and (thorough or now.mono_s >= self._place_due_s):
-            states |= place.saved(state.place)
+            states |= site_model.saved(state.place)
         self._store.save_states(states)
         self._saved, self._states_due_s = decided, now.mono_s + STATES_EVERY_S
         if "gate" in states:
             self._gate_due_s = now.mono_s + GATE_EVERY_S
-        if place.PLACE in states:
+        if site_model.PLACE in states:
             self._place_due_s = now.mono_s + PLACE_EVERY_S

@@ -30,7 +30,7 @@ class LiveScheduler:
     """Jobs by APScheduler, for a live camera.
 
     APScheduler computes next times from the wall clock and stalls when that is set back, so the jobs
-    are laid anew whenever the two clocks have drifted apart by more than half a minute.
+    are laid again whenever the two clocks have drifted apart by more than half a minute.
     """
 
     def __init__(self, now: Moment) -> None:

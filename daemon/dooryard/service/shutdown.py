@@ -39,14 +39,14 @@ class Stage(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class ShutdownStage:
     """One stage, and how long it may take."""
 
     stage: Stage
     within_s: float
 
 
-def plan(*, flush_s: float = 10.0, power_off: bool = True) -> tuple[Step, ...]:
+def plan(*, flush_s: float = 10.0, power_off: bool = True) -> tuple[ShutdownStage, ...]:
     """The steps of a halt. `flush_s` bounds the sending; without `power_off` only the program ends.
 
     The message is stored before anything is sent, so that it goes out now, or at the next start. The camera
@@ -54,15 +54,15 @@ def plan(*, flush_s: float = 10.0, power_off: bool = True) -> tuple[Step, ...]:
     hang.
     """
     steps = (
-        Step(Stage.END_VISITS, 10.0),
-        Step(Stage.STORE_STATE, 5.0),
-        Step(Stage.TELL, 5.0),
-        Step(Stage.SYNC_VISITS, 10.0),
-        Step(Stage.STOP_CAMERA, 8.0),
-        Step(Stage.FLUSH, flush_s),
-        Step(Stage.CLOSE_STORE, 5.0),
-        Step(Stage.SYNC, 20.0),
-        Step(Stage.POWER_OFF, 15.0),
+        ShutdownStage(Stage.END_VISITS, 10.0),
+        ShutdownStage(Stage.STORE_STATE, 5.0),
+        ShutdownStage(Stage.TELL, 5.0),
+        ShutdownStage(Stage.SYNC_VISITS, 10.0),
+        ShutdownStage(Stage.STOP_CAMERA, 8.0),
+        ShutdownStage(Stage.FLUSH, flush_s),
+        ShutdownStage(Stage.CLOSE_STORE, 5.0),
+        ShutdownStage(Stage.SYNC, 20.0),
+        ShutdownStage(Stage.POWER_OFF, 15.0),
     )
     return steps if power_off else steps[:-1]
 
@@ -98,7 +98,7 @@ Action = Callable[[float], str | None]
 """Does one stage. It is given the seconds it has, and returns None, or in words why it could not be done."""
 
 
-def carry_out(steps: Sequence[Step], actions: Mapping[Stage, Action], clock: Clock) -> Halted:
+def carry_out(steps: Sequence[ShutdownStage], actions: Mapping[Stage, Action], clock: Clock) -> Halted:
     """Do `steps` in order. Each action runs on a thread of its own and is left behind when its time is up.
 
     Raises KeyError, before anything is done, for a stage without an action.
@@ -115,7 +115,7 @@ def carry_out(steps: Sequence[Step], actions: Mapping[Stage, Action], clock: Clo
     return Halted(tuple(done))
 
 
-def _within(step: Step, action: Action) -> str | None:
+def _within(step: ShutdownStage, action: Action) -> str | None:
     """Run `action`; its fault, or that it took too long, in words."""
     faults: list[str | None] = []
 

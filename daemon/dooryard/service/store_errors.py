@@ -14,7 +14,7 @@ _log = logging.getLogger("dooryard")
 P = ParamSpec("P")
 
 
-def while_the_disk_works(work: Callable[P, None]) -> Callable[P, None]:
+def log_store_errors(work: Callable[P, None]) -> Callable[P, None]:
     """Let a `StoreError` in `work` be said, with its remedy, and not end the watch."""
 
     @wraps(work)

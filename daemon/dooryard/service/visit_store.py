@@ -20,7 +20,7 @@ from dooryard.core.log import say
 from dooryard.core.records import Alert, Moment, Outcome
 from dooryard.health.state import box_alert
 from dooryard.history import annotations as marks
-from dooryard.outbox.schedule import State as DeliveryState
+from dooryard.outbox.schedule import DeliveryState
 from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.pipeline import Conditions, State
 from dooryard.policy.keeping import short_bytes
@@ -29,7 +29,7 @@ from dooryard.service.absences import Tidings
 from dooryard.service.activity_log import ActivityLog
 from dooryard.service.saving import Saving
 from dooryard.service.second_messages import SecondMessages
-from dooryard.service.store_errors import while_the_disk_works
+from dooryard.service.store_errors import log_store_errors
 from dooryard.service.summaries import tell_summary
 from dooryard.service.visit_pictures import VisitPictures
 
@@ -38,7 +38,7 @@ _log = logging.getLogger("dooryard")
 
 
 @dataclass(slots=True)
-class Tally:
+class RunTally:
     """Counts since the start, for the status line and the last log line."""
 
     visits: int = 0
@@ -51,19 +51,19 @@ class VisitStore:
     """The store, as the loop uses it. `wake` is called when there is something new to tell."""
 
     def __init__(
-        self, store: Store, daybook: ActivityLog, wake: Callable[[], None], boot: str, began: Moment
+        self, store: Store, activity_log: ActivityLog, wake: Callable[[], None], boot: str, began: Moment
     ) -> None:
         self._store = store
         self.began = began
         self.last_visit: Moment | None = None  # when one was last seen, since the start
         self._saving = Saving(store, boot, began)
-        self.daybook = daybook
+        self.activity_log = activity_log
         self._wake = wake
         self._pictures = VisitPictures()
         self._second = SecondMessages(store, self._pictures)
         self._unstored: deque[Record] = deque(maxlen=MOST_UNSTORED)
         self._unended: deque[Update] = deque(maxlen=MOST_UNSTORED)
-        self.tally = Tally()
+        self.tally = RunTally()
         self.tidings = Tidings(store, wake)
 
     def record(self, effect: Record, conditions: Conditions, now: Moment) -> None:
@@ -135,11 +135,11 @@ class VisitStore:
             return False
         return True
 
-    @while_the_disk_works
+    @log_store_errors
     def look_after_files(self, now: Moment) -> None:
-        """Notice files that were deleted while they are open; what they held is written anew."""
+        """Notice files that were deleted while they are open; what they held is written again."""
         self._store.look_after_file()
-        self.daybook.look_after_file(now)
+        self.activity_log.look_after_file(now)
 
     def retry(self, conditions: Conditions, now: Moment) -> None:
         """Try again to store what waits."""
@@ -161,13 +161,13 @@ class VisitStore:
         if lost:
             say(_log, logging.ERROR, "lost: the disk refused until the end", visits=" ".join(lost))
 
-    @while_the_disk_works
+    @log_store_errors
     def summary(self, conditions: Conditions, now: Moment) -> None:
         """Tell the day's summary when its time has come."""
         if tell_summary(self._store, conditions, now):
             self._wake()
 
-    @while_the_disk_works
+    @log_store_errors
     def upkeep(self, conditions: Conditions, now: Moment) -> None:
         """Bring the store within the policy's bounds."""
         keeping = conditions.policy.keeping
@@ -186,7 +186,7 @@ class VisitStore:
             say(_log, logging.INFO, "old visits removed", visits=removed.visits, pictures=gone)
         marks.upkeep(self._store.folder, keeping.days, now.wall)
 
-    @while_the_disk_works
+    @log_store_errors
     def message(self, kind: str, text: str, conditions: Conditions, now: Moment) -> None:
         """Tell something about the box itself; `kind` is a key of the policy's [messages]."""
         alert = box_alert(
@@ -202,7 +202,7 @@ class VisitStore:
             self._store.add_alert(alert)
             self._wake()
 
-    @while_the_disk_works
+    @log_store_errors
     def publish(self, stands: str, sinks: Sequence[str], place: str, now: Moment, *, clock_set: bool) -> None:
         """Have the journal, whose fingerprint is `stands`, brought to `sinks`, unless it was before."""
         state = f"{stands} {' '.join(sorted(sinks))}".encode()
@@ -216,7 +216,7 @@ class VisitStore:
         self._store.save_state("published", state)  # after: a power cut between them costs a round too many
         self._wake()
 
-    @while_the_disk_works
+    @log_store_errors
     def mend_times(self, now: Moment) -> None:
         """The clock has been set: shift the times of what was stored since the start by as much."""
         mended = self._store.mend_times(
@@ -231,7 +231,7 @@ class VisitStore:
 
     def damages(self) -> list[str]:
         """What was found damaged since the last time that this was asked, one sentence each."""
-        return [*self._store.news(), *self.daybook.news()]
+        return [*self._store.news(), *self.activity_log.news()]
 
     def deliveries(self) -> dict[str, dict[str, int]]:
         """Sink -> state -> how many. Raises StoreError."""
@@ -252,23 +252,23 @@ class VisitStore:
             return {"sending": False, "late": False}
         return {"sending": bool(sinks), "late": late}
 
-    @while_the_disk_works
+    @log_store_errors
     def save(
         self,
         state: State,
-        welfare: bytes | None,
+        health: bytes | None,
         now: Moment,
         *,
         thorough: bool = False,
         clock_set: bool = False,
     ) -> None:
         """Keep what a restart needs, as far as it is due."""
-        self._saving.save(state, welfare, now, thorough=thorough, clock_set=clock_set)
+        self._saving.save(state, health, now, thorough=thorough, clock_set=clock_set)
 
-    @while_the_disk_works
+    @log_store_errors
     def note(self, state: State, conditions: Conditions, now: Moment) -> None:
         """Give the journal what the gate held back."""
-        self.daybook.note(now, state.gate, conditions.policy)
+        self.activity_log.note(now, state.gate, conditions.policy)
 
     def status(self) -> str:
         """How many were stored, told, and wait."""

@@ -12,22 +12,24 @@ import threading
 from dooryard.core.clock import Clock
 from dooryard.core.log import say
 from dooryard.core.records import Moment
-from dooryard.outbox.delivery import Delivery
-from dooryard.sensors.desk import SensorDesk
+from dooryard.outbox.dispatcher import Dispatcher
+from dooryard.sensors.poller import SensorPoller
 from dooryard.service.systemd import Notifier
 
 NO_FRAME_S = 60.0  # frames are wanted and no trouble was told, and yet none came for so long
-NO_TURN_S = 15.0  # one turn of the loop takes longer: half the unit's WatchdogSec
+NO_TICK_S = 15.0  # one turn of the loop takes longer: half the unit's WatchdogSec
 _log = logging.getLogger("dooryard")
 
 
 class Watchdog:
     """Asked at each turn of the loop. `clock` is real time, whatever the frames' own is."""
 
-    def __init__(self, notifier: Notifier, delivery: Delivery, desk: SensorDesk | None, clock: Clock) -> None:
+    def __init__(
+        self, notifier: Notifier, dispatcher: Dispatcher, poller: SensorPoller | None, clock: Clock
+    ) -> None:
         self._notifier = notifier
-        self._delivery = delivery
-        self._desk = desk
+        self._dispatcher = dispatcher
+        self._poller = poller
         self._clock = clock
         self._stuck: str | None = None
         self._frames_s = clock.now().mono_s  # when a frame last came, or none was wanted
@@ -51,7 +53,7 @@ class Watchdog:
         """The loop begins with `what`; it is named if it does not come back."""
         self._at = what, self._clock.now().mono_s
 
-    def turned(self, *, frames_well: bool) -> None:
+    def ticked(self, *, frames_well: bool) -> None:
         """One turn is over. `frames_well`: a frame came, or none is wanted, or it was told why."""
         now = self._clock.now()
         if frames_well:
@@ -69,11 +71,11 @@ class Watchdog:
 
     def stuck(self, now: Moment) -> str | None:
         """The part that has stopped answering, in words; None: all are alive."""
-        delivery = self._delivery.stuck()
-        if delivery is not None:
-            return f"the delivery of {delivery!r}"
-        if self._desk is not None and not self._desk.alive(now):
-            sensor = self._desk.stuck(now)
+        dispatcher = self._dispatcher.stuck()
+        if dispatcher is not None:
+            return f"the delivery of {dispatcher!r}"
+        if self._poller is not None and not self._poller.alive(now):
+            sensor = self._poller.stuck(now)
             return "the sensors' thread, which has ended" if sensor is None else f"the sensor {sensor!r}"
         if now.mono_s - self._frames_s > NO_FRAME_S:
             return f"the frames: none for {now.mono_s - self._frames_s:.0f} s"
@@ -82,7 +84,7 @@ class Watchdog:
     def look_at_the_loop(self, now: Moment) -> None:
         """Say it, once, when the loop does not come back from what it does."""
         at = self._at
-        hangs = at is not None and now.mono_s - at[1] > NO_TURN_S
+        hangs = at is not None and now.mono_s - at[1] > NO_TICK_S
         if at is not None and hangs and not self._loop_told:
             part = f"the loop, while {at[0]}"
             say(
@@ -96,4 +98,4 @@ class Watchdog:
     def _oversee(self) -> None:
         while not self._stopping.is_set():
             self.look_at_the_loop(self._clock.now())
-            self._stopping.wait(NO_TURN_S / 6)
+            self._stopping.wait(NO_TICK_S / 6)

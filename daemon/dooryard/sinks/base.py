@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from dooryard.core.records import Alert
 
 
-class Fate(StrEnum):
+class SendOutcome(StrEnum):
     """What became of one attempt."""
 
     SENT = "sent"
@@ -21,14 +21,14 @@ class Fate(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
-    """The outcome of one attempt, in words that stand in the log and the ledger."""
+class SendResult:
+    """The outcome of one attempt, in words that stand in the log and the visit store."""
 
-    fate: Fate
+    outcome: SendOutcome
     text: str  # "HTTP 503", "name not found: hooks.example"; never a secret
-    retry_after_s: float | None = None  # the receiver's own wish
+    retry_after_s: float | None = None  # as the receiver asks
     # Of a sink with several recipients: what became of it for each that this attempt was for.
-    each: Mapping[str, Fate] = field(default_factory=dict, compare=False)
+    each: Mapping[str, SendOutcome] = field(default_factory=dict, compare=False)
 
 
 class Sink(Protocol):
@@ -36,7 +36,7 @@ class Sink(Protocol):
 
     name: str
 
-    def send(self, alert: Alert, picture: bytes | None) -> Answer:
+    def send(self, alert: Alert, picture: bytes | None) -> SendResult:
         """Try once to deliver `alert` with its JPEG. Never raises for what a peer or network does."""
         ...
 
@@ -51,7 +51,7 @@ class ManyRecipients(Protocol):
 
     recipients: tuple[str, ...]
 
-    def send_to(self, alert: Alert, picture: bytes | None, wanted: Sequence[str]) -> Answer:
+    def send_to(self, alert: Alert, picture: bytes | None, wanted: Sequence[str]) -> SendResult:
         """Try once to deliver to `wanted`, some of `recipients`; the answer says what became of it for each.
 
         An answer without `each` is about the way to all of them.

@@ -17,7 +17,7 @@ from typing import Literal
 from dooryard.core.errors import SinkError
 from dooryard.core.records import Alert
 from dooryard.imaging.shrink import PICTURE_TRIES, SizeLimit, fitted
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.letter import compose, one_line
 from dooryard.sinks.masking import masked, secrets_of
 from dooryard.sinks.net import Limits, in_words
@@ -80,10 +80,10 @@ class EmailSink:
         self._announced_bytes: int | None = None  # what the server said the last time
         self._now = now
 
-    def send(self, alert: Alert, picture: bytes | None) -> Answer:
+    def send(self, alert: Alert, picture: bytes | None) -> SendResult:
         return self.send_to(alert, picture, self.recipients)
 
-    def send_to(self, alert: Alert, picture: bytes | None, wanted: Sequence[str]) -> Answer:
+    def send_to(self, alert: Alert, picture: bytes | None, wanted: Sequence[str]) -> SendResult:
         host = self._server.host
         letter = self._letter(
             alert, picture, self._size.of(alert.id, self._announced_bytes)
@@ -94,13 +94,13 @@ class EmailSink:
                 say_goodbye(smtp)
         except smtplib.SMTPResponseException as error:
             # Anything outside 4yz and 5yz here is a server out of step: worth another try.
-            fate = Fate.REFUSED if 500 <= error.smtp_code < 600 else Fate.NOT_SENT
-            return Answer(fate, self._words(error.smtp_code, error.smtp_error))
+            outcome = SendOutcome.REFUSED if 500 <= error.smtp_code < 600 else SendOutcome.NOT_SENT
+            return SendResult(outcome, self._words(error.smtp_code, error.smtp_error))
         except smtplib.SMTPNotSupportedError:
             wanted_way = "starttls or log-in" if self._server.security == "starttls" else "log-in"
-            return Answer(Fate.NOT_SENT, f"{host}: does not offer {wanted_way}")
+            return SendResult(SendOutcome.NOT_SENT, f"{host}: does not offer {wanted_way}")
         except (OSError, smtplib.SMTPException) as error:
-            return Answer(Fate.NOT_SENT, f"{host}: {in_words(error, self._limits)}")
+            return SendResult(SendOutcome.NOT_SENT, f"{host}: {in_words(error, self._limits)}")
         return _summed_up(said, remark)
 
     def close(self) -> None:
@@ -108,11 +108,11 @@ class EmailSink:
 
     def _told(
         self, smtp: smtplib.SMTP, alert: Alert, picture: bytes | None, letter: _Letter, wanted: Sequence[str]
-    ) -> tuple[dict[str, _Said], str]:
+    ) -> tuple[dict[str, _RecipientResult], str]:
         """Hand it over, with a smaller picture to those for whom it was too large; what each one was told,
         and a remark about the picture.
         """
-        said: dict[str, _Said] = {}
+        said: dict[str, _RecipientResult] = {}
         left, refusals, shown = list(wanted), 0, picture
         while True:
             self._announced_bytes = size_limit(smtp)
@@ -124,18 +124,20 @@ class EmailSink:
                     smtp.rset()
                 now_said = self._transaction(smtp, letter.data, left)
             except (OSError, smtplib.SMTPException) as error:
-                if all(each.fate is not Fate.SENT for each in said.values()):
+                if all(each.outcome is not SendOutcome.SENT for each in said.values()):
                     raise
-                lost = _Said(Fate.NOT_SENT, f"{self._server.host}: {in_words(error, self._limits)}")
+                lost = _RecipientResult(
+                    SendOutcome.NOT_SENT, f"{self._server.host}: {in_words(error, self._limits)}"
+                )
                 return said | dict.fromkeys(left, lost), ""
             said |= now_said
             left = [address for address, each in now_said.items() if each.too_large]
             if (
                 not left
                 or not letter.pictured
-                or any(each.fate is Fate.MAYBE_SENT for each in now_said.values())
+                or any(each.outcome is SendOutcome.MAYBE_SENT for each in now_said.values())
             ):
-                taken = any(each.fate is Fate.SENT for each in now_said.values())
+                taken = any(each.outcome is SendOutcome.SENT for each in now_said.values())
                 return said, _remark(picture, pictured=letter.pictured, refusals=refusals) if taken else ""
             refusals += 1
             if len(left) == len(now_said):  # no matter of one mailbox
@@ -157,7 +159,9 @@ class EmailSink:
         jpeg = None if picture is None else fitted(picture, fits)
         return _Letter(mail(jpeg), jpeg is not None)
 
-    def _transaction(self, smtp: smtplib.SMTP, data: bytes, wanted: Sequence[str]) -> dict[str, _Said]:
+    def _transaction(
+        self, smtp: smtplib.SMTP, data: bytes, wanted: Sequence[str]
+    ) -> dict[str, _RecipientResult]:
         code, text = smtp.mail(self._sender.addr_spec, [f"size={len(data)}"] if smtp.has_extn("size") else [])
         if code != 250:
             if too_large(code, text):
@@ -169,26 +173,32 @@ class EmailSink:
             if code == 421:  # the server hangs up: nothing was handed over
                 raise smtplib.SMTPResponseException(code, text)
             said[address] = self._said(code, text)
-        taken = [address for address, each in said.items() if each.fate is Fate.SENT]
+        taken = [address for address, each in said.items() if each.outcome is SendOutcome.SENT]
         return said | dict.fromkeys(taken, self._handed_over(smtp, data)) if taken else said
 
-    def _handed_over(self, smtp: smtplib.SMTP, data: bytes) -> _Said:
+    def _handed_over(self, smtp: smtplib.SMTP, data: bytes) -> _RecipientResult:
         code, text = smtp.docmd("DATA")
         if code != 354:
             # A 2yz in its place would be a server out of step, which has nothing yet.
-            return self._said(code, text) if code >= 400 else _Said(Fate.NOT_SENT, self._words(code, text))
+            return (
+                self._said(code, text)
+                if code >= 400
+                else _RecipientResult(SendOutcome.NOT_SENT, self._words(code, text))
+            )
         try:
             return self._said(*hand_over(smtp, data))
         except (OSError, smtplib.SMTPException) as error:
             words = in_words(error, self._limits)
-            return _Said(Fate.MAYBE_SENT, f"{self._server.host}: lost while handing over: {words}")
+            return _RecipientResult(
+                SendOutcome.MAYBE_SENT, f"{self._server.host}: lost while handing over: {words}"
+            )
 
-    def _said(self, code: int, text: bytes) -> _Said:
+    def _said(self, code: int, text: bytes) -> _RecipientResult:
         if code in _TAKEN:
-            return _Said(Fate.SENT, "")
+            return _RecipientResult(SendOutcome.SENT, "")
         # Anything outside 4yz and 5yz here is a server out of step: worth another try.
-        fate = Fate.REFUSED if 500 <= code < 600 else Fate.NOT_SENT
-        return _Said(fate, self._words(code, text), too_large(code, text))
+        outcome = SendOutcome.REFUSED if 500 <= code < 600 else SendOutcome.NOT_SENT
+        return _RecipientResult(outcome, self._words(code, text), too_large(code, text))
 
     def _words(self, code: int, text: bytes | str) -> str:
         said = text.decode(errors="replace") if isinstance(text, bytes) else text
@@ -204,26 +214,30 @@ class _Letter:
 
 
 @dataclass(frozen=True, slots=True)
-class _Said:
+class _RecipientResult:
     """What a recipient's message came to."""
 
-    fate: Fate
+    outcome: SendOutcome
     words: str
     too_large: bool = False
 
 
-def _summed_up(said: Mapping[str, _Said], remark: str) -> Answer:
-    fates = {address: each.fate for address, each in said.items()}
-    found = set(fates.values())
-    order = (Fate.MAYBE_SENT, Fate.NOT_SENT, Fate.SENT, Fate.REFUSED)
-    fate = next(each for each in order if each in found)
-    if found in ({Fate.REFUSED}, {Fate.MAYBE_SENT}):
+def _summed_up(said: Mapping[str, _RecipientResult], remark: str) -> SendResult:
+    outcomes = {address: each.outcome for address, each in said.items()}
+    found = set(outcomes.values())
+    order = (SendOutcome.MAYBE_SENT, SendOutcome.NOT_SENT, SendOutcome.SENT, SendOutcome.REFUSED)
+    outcome = next(each for each in order if each in found)
+    if found in ({SendOutcome.REFUSED}, {SendOutcome.MAYBE_SENT}):
         words = [] if len({each.words for each in said.values()}) > 1 else [next(iter(said.values())).words]
     else:
-        words = [f"taken for {list(fates.values()).count(Fate.SENT)} of {len(said)}{remark}"]
-    if not words or len(found) > 1 or fate is Fate.NOT_SENT:
-        words += [f"{address}: {each.words}" for address, each in said.items() if each.fate is not Fate.SENT]
-    return Answer(fate, "; ".join(words), each=fates)
+        words = [f"taken for {list(outcomes.values()).count(SendOutcome.SENT)} of {len(said)}{remark}"]
+    if not words or len(found) > 1 or outcome is SendOutcome.NOT_SENT:
+        words += [
+            f"{address}: {each.words}"
+            for address, each in said.items()
+            if each.outcome is not SendOutcome.SENT
+        ]
+    return SendResult(outcome, "; ".join(words), each=outcomes)
 
 
 def _remark(picture: bytes | None, *, pictured: bool, refusals: int) -> str:
@@ -256,7 +270,7 @@ def _checked_log_in(word: str | None) -> str | None:
     if not sound:
         raise SinkError(
             "the e-mail sink's user or password holds what no log-in can carry",
-            "store it anew, as UTF-8 text",
+            "store it again, as UTF-8 text",
         )
     return word
 

@@ -6,9 +6,9 @@ from collections import deque
 from collections.abc import Iterable
 
 from dooryard.core.records import Alert
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 
-SENT = Answer(Fate.SENT, "kept in memory")
+SENT = SendResult(SendOutcome.SENT, "kept in memory")
 
 
 class MemorySink:
@@ -18,17 +18,17 @@ class MemorySink:
     (they may have arrived; here they did). At most `keep` of them stay.
     """
 
-    def __init__(self, name: str, answers: Iterable[Answer] = (), *, keep: int = 1000) -> None:
+    def __init__(self, name: str, answers: Iterable[SendResult] = (), *, keep: int = 1000) -> None:
         self.name = name
         self.received: deque[tuple[Alert, bytes | None]] = deque(maxlen=keep)
         self.attempts = 0
         self.closed = False
         self._answers = iter(answers)
 
-    def send(self, alert: Alert, picture: bytes | None) -> Answer:
+    def send(self, alert: Alert, picture: bytes | None) -> SendResult:
         self.attempts += 1
         answer = next(self._answers, SENT)
-        if answer.fate in {Fate.SENT, Fate.MAYBE_SENT}:
+        if answer.outcome in {SendOutcome.SENT, SendOutcome.MAYBE_SENT}:
             self.received.append((alert, picture))
         return answer
 

@@ -8,7 +8,7 @@ import stat
 from dataclasses import dataclass
 from pathlib import Path
 
-from dooryard.core.atomic_files import Disk, make_folders, write_file
+from dooryard.core.atomic_files import FileCalls, make_folders, write_file
 from dooryard.sinks.pages import FILE_MODE, FOLDER_MODE, LIST, list_text, names_in, read_list
 
 
@@ -21,7 +21,7 @@ class Mirrored:
     removed: int
 
 
-def mirror(source: Path, target: Path, disk: Disk, *, remove_gone: bool) -> Mirrored:
+def mirror(source: Path, target: Path, disk: FileCalls, *, remove_gone: bool) -> Mirrored:
     """Bring `target` in line with `source`. Raises OSError; what was copied until then is whole.
 
     Where nothing was published before, no file that stands there already is replaced: FileExistsError.
@@ -54,7 +54,7 @@ def _spare_others(target: Path, names: list[str]) -> None:
         raise FileExistsError(errno.EEXIST, f"holds files of somebody else, such as {theirs}")
 
 
-def _copy(source: Path, target: Path, disk: Disk) -> bool:
+def _copy(source: Path, target: Path, disk: FileCalls) -> bool:
     wanted = source.stat()
     if target.exists():
         there = target.stat()
@@ -79,6 +79,6 @@ def _listed(target: Path) -> set[str]:
         return set()
 
 
-def _write_list(target: Path, names: set[str], disk: Disk) -> None:
+def _write_list(target: Path, names: set[str], disk: FileCalls) -> None:
     if names != _listed(target):
         write_file(target / LIST, list_text(names), disk)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from dooryard.core.atomic_files import Disk
+from dooryard.core.atomic_files import FileCalls
 from dooryard.core.errors import SinkError
 from dooryard.core.records import Alert
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.mirror import mirror
 from dooryard.sinks.remote import Host, bring, checked
 
@@ -26,7 +26,7 @@ class PublishSink:
         target: Path | Host,
         *,
         remove_gone: bool = False,
-        disk: Disk | None = None,
+        disk: FileCalls | None = None,
     ) -> None:
         """`source` is the built journal; `remove_gone` is for a folder (a `Host` has its own).
 
@@ -36,19 +36,21 @@ class PublishSink:
         self._source = source
         self._target = checked(target) if isinstance(target, Host) else _apart(source, target)
         self._remove_gone = remove_gone
-        self._disk = disk or Disk()
+        self._disk = disk or FileCalls()
 
-    def send(self, alert: Alert, picture: bytes | None) -> Answer:
+    def send(self, alert: Alert, picture: bytes | None) -> SendResult:
         del alert, picture  # they only say that it is time
         if not self._source.is_dir():
-            return Answer(Fate.NOT_SENT, "the journal is not built yet")
+            return SendResult(SendOutcome.NOT_SENT, "the journal is not built yet")
         if isinstance(self._target, Host):
             return bring(self._target, self._source)
         try:
             done = mirror(self._source, self._target, self._disk, remove_gone=self._remove_gone)
         except OSError as error:
-            return Answer(Fate.NOT_SENT, f"{self._target}: {(error.strerror or 'failed').lower()}")
-        return Answer(Fate.SENT, f"{done.copied} of {done.files} files were new, {done.removed} removed")
+            return SendResult(SendOutcome.NOT_SENT, f"{self._target}: {(error.strerror or 'failed').lower()}")
+        return SendResult(
+            SendOutcome.SENT, f"{done.copied} of {done.files} files were new, {done.removed} removed"
+        )
 
     def close(self) -> None:
         """Nothing is kept open between two alerts."""

@@ -5,7 +5,7 @@ The answers are servers' own; where a server's wording is looked for, the tests 
 
 from __future__ import annotations
 
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 
 _NO_CERTIFICATE = (
     "it wants a certificate of the box's own, which Dooryard has none of: let it accept a bearer token "
@@ -13,7 +13,7 @@ _NO_CERTIFICATE = (
 )
 _NO_RSYNC = "the host has no rsync, or the connection broke off: install rsync there, or try again"
 _ANOTHER_KEY = (
-    "the host was set up anew, or something on the way poses as it. Ask whoever runs it for its fingerprint "
+    "the host was set up again, or something on the way poses as it. Ask whoever runs it for its fingerprint "
     "(there: ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub), compare it with what "
     "`ssh-keyscan HOST | ssh-keygen -lf -` shows here, "
     "and only if they agree put the new key into known_hosts"
@@ -115,7 +115,7 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
     (("HTTP 407", "HTTP 511"), "something on the way wants a log-in of its own: look at the network"),
     (
         ("HTTP 404", "HTTP 410", "HTTP 405"),
-        "the path of the address is wrong: copy it anew from the receiver",
+        "the path of the address is wrong: copy it again from the receiver",
     ),
     (("HTTP 413",), "even the words alone are too large for it: raise the receiver's limit"),
     (("HTTP 400", "HTTP 415", "HTTP 422"), "it wants another form: see the sink's body, fields and headers"),
@@ -173,9 +173,9 @@ REMEDIES: tuple[tuple[tuple[str, ...], str], ...] = (
 )
 
 
-def remedy_for(answer: Answer) -> str | None:
+def remedy_for(answer: SendResult) -> str | None:
     """The likely remedy; None when the message was taken by all."""
-    if answer.fate is Fate.SENT:
+    if answer.outcome is SendOutcome.SENT:
         return None
     text = answer.text.lower()
     for signs, remedy in REMEDIES:

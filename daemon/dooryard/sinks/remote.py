@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from dooryard.core.errors import SinkError
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.letter import one_line
 from dooryard.sinks.pages import FILE_MODE, FOLDER_MODE, LIST, LIST_MAX_BYTES, list_text, names_in, read_list
 
@@ -94,7 +94,7 @@ def far(host: Host) -> str:
     return f"{host.user}@{host.host}:{host.folder.rstrip('/')}/"
 
 
-def bring(host: Host, source: Path) -> Answer:
+def bring(host: Host, source: Path) -> SendResult:
     """Bring `source` to the host. Files that are the same there stay; each changed one is put in place whole,
     readable for all. With `remove_gone`, what an earlier round brought and `source` has no more is removed:
     a list of that is kept at the host, and nothing else is touched.
@@ -106,20 +106,20 @@ def bring(host: Host, source: Path) -> Answer:
         with tempfile.TemporaryDirectory(prefix="dooryard-") as made:
             return _brought(host, source, Path(made), time.monotonic() + host.total_timeout_s)
     except FileNotFoundError:
-        return Answer(Fate.NOT_SENT, f"the program {host.rsync} is not installed")
+        return SendResult(SendOutcome.NOT_SENT, f"the program {host.rsync} is not installed")
     except OSError as error:
-        return Answer(Fate.NOT_SENT, f"{host.rsync} could not be started: {error.strerror}")
+        return SendResult(SendOutcome.NOT_SENT, f"{host.rsync} could not be started: {error.strerror}")
     except _FailedError as error:
         return error.answer
 
 
 class _FailedError(Exception):
-    def __init__(self, answer: Answer) -> None:
+    def __init__(self, answer: SendResult) -> None:
         super().__init__(answer.text)
         self.answer = answer
 
 
-def _brought(host: Host, source: Path, scratch: Path, until_s: float) -> Answer:
+def _brought(host: Host, source: Path, scratch: Path, until_s: float) -> SendResult:
     def go(options: Sequence[str], origin: str, target: str) -> None:
         words = command(host, options, origin, target)
         code, complaint = _run(words, max(0.0, until_s - time.monotonic()))
@@ -145,15 +145,15 @@ def _brought(host: Host, source: Path, scratch: Path, until_s: float) -> Answer:
         if known != names:
             listed.write_bytes(list_text(names))
             go(_READABLE, str(listed), far(host))
-    return Answer(Fate.SENT, f"published on {host.host}")
+    return SendResult(SendOutcome.SENT, f"published on {host.host}")
 
 
-def _failure(host: Host, code: int | None, complaint: str) -> Answer:
+def _failure(host: Host, code: int | None, complaint: str) -> SendResult:
     if code is None:
-        return Answer(Fate.NOT_SENT, f"{host.host}: not done within {host.total_timeout_s:g} s")
+        return SendResult(SendOutcome.NOT_SENT, f"{host.host}: not done within {host.total_timeout_s:g} s")
     words = _IN_WORDS.get(code, f"rsync ended with {code}")
     text = f"{host.host}: {words}" + (f" ({complaint})" if complaint else "")
-    return Answer(Fate.REFUSED if code in _OF_USE else Fate.NOT_SENT, text)
+    return SendResult(SendOutcome.REFUSED if code in _OF_USE else SendOutcome.NOT_SENT, text)
 
 
 def _run(words: Sequence[str], timeout_s: float) -> tuple[int | None, str]:

@@ -15,14 +15,14 @@ from urllib.parse import urljoin, urlsplit
 from dooryard.core.errors import SinkError
 from dooryard.core.records import Alert
 from dooryard.imaging.shrink import PICTURE_TRIES, SizeLimit, fitted
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.body import EVENT, BodyPlan, Headers, header_problem, made, shows_pictures
 from dooryard.sinks.net import Limits
 from dooryard.sinks.post import NoReply, Reply, post
 from dooryard.sinks.signing import signed_headers, signing_key
 
 MOST_REDIRECTS = 3
-LONGEST_WISH_S = 7 * 86400.0
+LONGEST_RETRY_AFTER_S = 7 * 86400.0
 LONGEST_DATE = 64  # characters; an HTTP date has 29
 # These say "later", not "never": RFC 9110 (408), RFC 8470 (425), RFC 6585 (429).
 _LATER = {408, 425, 429}
@@ -76,7 +76,7 @@ class WebhookSink:
         self._source = source
         self._now = now
 
-    def send(self, alert: Alert, picture: bytes | None) -> Answer:
+    def send(self, alert: Alert, picture: bytes | None) -> SendResult:
         shown, remark = picture, ""
         for refusals in range(1, PICTURE_TRIES + 2):
             body, headers, pictured = self._made(alert, shown)
@@ -86,9 +86,14 @@ class WebhookSink:
             self._size.refused(len(body))
             remark = f", with a smaller picture: HTTP 413 to {len(body)} bytes"
             shown = shown if refusals < PICTURE_TRIES else None
-        if answer.fate is Fate.SENT and picture is not None and not pictured and self._shows_pictures:
+        if (
+            answer.outcome is SendOutcome.SENT
+            and picture is not None
+            and not pictured
+            and self._shows_pictures
+        ):
             remark = f", without the picture, which was too large{remark and ': HTTP 413'}"
-        return replace(answer, text=answer.text + remark) if answer.fate is Fate.SENT else answer
+        return replace(answer, text=answer.text + remark) if answer.outcome is SendOutcome.SENT else answer
 
     def _made(self, alert: Alert, picture: bytes | None) -> tuple[bytes, Headers, bool]:
         """Body and headers within the limits, and whether a picture is in them; else they may be larger."""
@@ -104,7 +109,7 @@ class WebhookSink:
     def _body(self, alert: Alert, picture: bytes | None) -> tuple[bytes, Headers]:
         return made(self._plan, alert, picture, self._source)
 
-    def _posted(self, alert: Alert, body: bytes, headers: Headers) -> tuple[int | None, Answer]:
+    def _posted(self, alert: Alert, body: bytes, headers: Headers) -> tuple[int | None, SendResult]:
         """The final status (None: there was none), and what it stands for."""
         headers = headers | self._own_headers(alert, body)
         url = self._url
@@ -114,15 +119,15 @@ class WebhookSink:
                 if reply.broke_off:
                     self._size.broke_off(alert.id, len(body))
                 host = urlsplit(url).hostname
-                fate = Fate.MAYBE_SENT if reply.connected else Fate.NOT_SENT
-                return None, Answer(fate, f"{host}: {reply.text}")
+                outcome = SendOutcome.MAYBE_SENT if reply.connected else SendOutcome.NOT_SENT
+                return None, SendResult(outcome, f"{host}: {reply.text}")
             target = _redirect_within(url, reply)
             if target is None:
                 answer = classify(reply.status, reply.headers.get("Retry-After"), self._now())
-                hint = f": {reply.hint}" if reply.hint and answer.fate is not Fate.SENT else ""
+                hint = f": {reply.hint}" if reply.hint and answer.outcome is not SendOutcome.SENT else ""
                 return reply.status, replace(answer, text=answer.text + hint)
             url = target
-        return None, Answer(Fate.REFUSED, f"redirected more than {MOST_REDIRECTS} times")
+        return None, SendResult(SendOutcome.REFUSED, f"redirected more than {MOST_REDIRECTS} times")
 
     def close(self) -> None:
         """Nothing is kept open between two alerts."""
@@ -141,36 +146,38 @@ class WebhookSink:
         return headers
 
 
-def classify(status: int, retry_after: str | None, now_unix_s: float) -> Answer:
+def classify(status: int, retry_after: str | None, now_unix_s: float) -> SendResult:
     """The outcome that a final HTTP status stands for."""
     text = f"HTTP {status} {_phrase(status)}".rstrip()
     if 200 <= status < 300:
-        return Answer(Fate.SENT, text)
+        return SendResult(SendOutcome.SENT, text)
     if status in _LATER or status >= 500:
-        return Answer(Fate.NOT_SENT, text, retry_after_s(retry_after, now_unix_s))
+        return SendResult(SendOutcome.NOT_SENT, text, retry_after_s(retry_after, now_unix_s))
     if 300 <= status < 400:
         if status in _FOR_GOOD:
-            return Answer(Fate.REFUSED, f"{text}: it has moved; put the new address in the box file")
-        return Answer(Fate.NOT_SENT, f"{text}: redirected elsewhere, which is not followed")
-    return Answer(Fate.REFUSED, text)
+            return SendResult(
+                SendOutcome.REFUSED, f"{text}: it has moved; put the new address in the box file"
+            )
+        return SendResult(SendOutcome.NOT_SENT, f"{text}: redirected elsewhere, which is not followed")
+    return SendResult(SendOutcome.REFUSED, text)
 
 
 def retry_after_s(value: str | None, now_unix_s: float) -> float | None:
-    """Seconds that a Retry-After header asks for, at most `LONGEST_WISH_S`, or None where it says nothing.
+    """Seconds that a Retry-After header asks for, at most `LONGEST_RETRY_AFTER_S`, or None where it says nothing.
 
     RFC 9110, 10.2.3: seconds, or an HTTP date.
     """
     if value is None:
         return None
-    wish = value.strip()
-    if wish.isascii() and wish.isdigit():
-        return min(float(wish[:12]), LONGEST_WISH_S)
+    asked = value.strip()
+    if asked.isascii() and asked.isdigit():
+        return min(float(asked[:12]), LONGEST_RETRY_AFTER_S)
     try:
-        date = parsedate_to_datetime(wish[:LONGEST_DATE])
+        date = parsedate_to_datetime(asked[:LONGEST_DATE])
         left = date.replace(tzinfo=date.tzinfo or UTC) - datetime.fromtimestamp(now_unix_s, UTC)
     except (ValueError, TypeError, OverflowError, IndexError):
         return None  # not a date either: as if it were not there
-    return min(max(0.0, left / timedelta(seconds=1)), LONGEST_WISH_S)
+    return min(max(0.0, left / timedelta(seconds=1)), LONGEST_RETRY_AFTER_S)
 
 
 def _phrase(status: int) -> str:

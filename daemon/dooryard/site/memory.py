@@ -5,7 +5,7 @@ Looks at nobody are kept as vectors, per part of the view: half of each part's p
 common is their mean and the directions along which they differ most: their principal components. How
 strange a new look is: what these leave over of it (the residual of Jackson & Mudholkar, "Control procedures
 for residuals associated with principal component analysis", Technometrics 21, 1979; cited from memory),
-against how much they usually leave over of looks at nobody that they had not been made of. That yardstick
+against how much they usually leave over of looks at nobody that they had not been made of. That threshold
 belongs to the place: about `FALSE_RATE` of its looks at nobody are called strange, wherever the box hangs. It
 is made of the newest looks learned: of the first ones much is left over only because there was little before
 them, and the light and the season go on.
@@ -13,8 +13,8 @@ them, and the light and the season go on.
 What was learned by mistake must not blind the box: `usual` says how. What the owner called nobody takes part
 at once, says nothing of how far looks usually stray, and is forgotten when that word is taken back.
 
-Strangeness is no animal: a hard shadow, a change of exposure and a new plant are strange too. So it is
-evidence beside the network's, worth at most `MOST_STRANGE`, and never a judge alone. That a look is
+Novelty is no animal: a hard shadow, a change of exposure and a new plant are strange too. So it is
+evidence beside the network's, worth at most `MOST_NOVEL`, and never a judge alone. That a look is
 nothing new here is the better evidence, and may weigh more (`MOST_FAMILIAR`).
 
 Cold start: until `LEAST` looks at nobody were learned, and as many compared with those before them, there is
@@ -33,39 +33,39 @@ from numpy.typing import NDArray
 from dooryard.classify.presence import unit
 from dooryard.core.arrays import packed, unpacked
 from dooryard.core.records import Box, Features
-from dooryard.site.subspace import LEAST, Subspace, held, left_over, usual_of
+from dooryard.site.subspace import LEAST, Subspace, quantile_of, residual, subspace_of
 
 ROWS, COLUMNS = 3, 4  # parts of the view
 PER_PART = 24  # looks kept of each, half of them the newest
-STRAYS = 256  # the later half of them makes the yardstick, as far as `Subspace.longest` allows
+RESIDUALS = 256  # the later half of them makes the threshold, as far as `Subspace.longest` allows
 KEPT_MARKS = 6  # looks of each part that the owner called nobody are not forgotten for others
-_SHORTEST = 1e-2  # of a yardstick
+_SHORTEST = 1e-2  # of a threshold
 _MOST_BYTES = 8_000_000
 _FORM = 3  # of what is saved
 
 SLOPE, TURN = 6.46, 0.31
-"""Log-likelihood ratio = SLOPE * (strangeness - TURN), fitted beside the network's evidence on development
+"""Log-likelihood ratio = SLOPE * (novelty - TURN), fitted beside the network's evidence on development
 scenes by tools/measure_memory_model.py, a wrong "somebody" counting as much as ten looks missed."""
-MOST_STRANGE, MOST_FAMILIAR = 2.0, 8.0
+MOST_NOVEL, MOST_FAMILIAR = 2.0, 8.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Memory:
+class SiteMemory:
     """What was learned. N looks, bounded by ROWS * COLUMNS * PER_PART."""
 
     vectors: NDArray[np.float32]  # (N, D), of length 1, in values that float16 can hold
     part: NDArray[np.int16]  # (N,) which part of the view
     order: NDArray[np.int64]  # (N,) grows with each look learned
     mark: NDArray[np.int64]  # (N,) the number of the owner's mark that says so; 0: nobody said it
-    strays: NDArray[np.float32]  # (up to STRAYS,) what was left over of looks before they were learned
+    residuals: NDArray[np.float32]  # (up to RESIDUALS,) what was left over of looks before they were learned
     learned: int = 0
     usual: Subspace | None = None  # worked out from `vectors`, not saved; None: too few
-    yardstick: float | None = None  # worked out as well: what `FALSE_RATE` of looks at nobody exceed
+    threshold: float | None = None  # worked out as well: what `FALSE_RATE` of looks at nobody exceed
 
 
-def blank(feature_count: int) -> Memory:
+def blank(feature_count: int) -> SiteMemory:
     """A memory of nothing."""
-    return Memory(
+    return SiteMemory(
         np.empty((0, feature_count), dtype=np.float32),
         np.empty(0, dtype=np.int16),
         np.empty(0, dtype=np.int64),
@@ -74,32 +74,32 @@ def blank(feature_count: int) -> Memory:
     )
 
 
-def strangeness(memory: Memory, features: Features) -> float | None:
+def novelty(memory: SiteMemory, features: Features) -> float | None:
     """Return log(what is left over / what `FALSE_RATE` of looks at nobody here exceed); None: not yet known.
 
     Below 0 it is nothing new here. `features` (D,) float32; raises ValueError for another length.
     """
     vector = _vector(memory, features)
-    if vector is None or memory.usual is None or memory.yardstick is None:
+    if vector is None or memory.usual is None or memory.threshold is None:
         return None
-    return math.log(max(left_over(memory.usual, vector), 1e-6) / memory.yardstick)
+    return math.log(max(residual(memory.usual, vector), 1e-6) / memory.threshold)
 
 
-def yardstick_of(strays: NDArray[np.float32], usual: Subspace | None) -> float | None:
-    """Return how much is usually left over of looks at nobody here, by `strays` (N,); None: not yet known."""
-    if usual is None or len(strays) < LEAST:
+def threshold_of(residuals: NDArray[np.float32], usual: Subspace | None) -> float | None:
+    """Return how much is usually left over of looks at nobody here, by `residuals` (N,); None: not yet known."""
+    if usual is None or len(residuals) < LEAST:
         return None
-    return max(min(held(strays[len(strays) // 2 :]), usual.longest), _SHORTEST)
+    return max(min(quantile_of(residuals[len(residuals) // 2 :]), usual.longest), _SHORTEST)
 
 
-def ratio(strange: float | None) -> float:
+def ratio(novelty: float | None) -> float:
     """Return the log-likelihood ratio of somebody against nobody; 0 where nothing is known."""
-    if strange is None:
+    if novelty is None:
         return 0.0
-    return min(max(SLOPE * (strange - TURN), -MOST_FAMILIAR), MOST_STRANGE)
+    return min(max(SLOPE * (novelty - TURN), -MOST_FAMILIAR), MOST_NOVEL)
 
 
-def weighed(groups: Mapping[str, float], log_ratio: float) -> dict[str, float]:
+def posterior(groups: Mapping[str, float], log_ratio: float) -> dict[str, float]:
     """Return the groups' probabilities after evidence of `log_ratio` for somebody; shares stay."""
     there = min(1.0, sum(groups.values()))
     if there <= 0.0:
@@ -109,13 +109,13 @@ def weighed(groups: Mapping[str, float], log_ratio: float) -> dict[str, float]:
     return {group: groups[group] * factor for group in groups}
 
 
-def learn(memory: Memory, box: Box, features: Features, mark: int = 0) -> Memory:
+def learn(memory: SiteMemory, box: Box, features: Features, mark: int = 0) -> SiteMemory:
     """Take in a look at `box` where nobody was, by the owner's `mark`, if any. `features` (D,) float32."""
-    vector, strays = _vector(memory, features), memory.strays
+    vector, residuals = _vector(memory, features), memory.residuals
     if vector is None:
         return memory
     if memory.usual is not None and not mark:
-        strays = np.append(strays, np.float32(left_over(memory.usual, vector)))[-STRAYS:]
+        residuals = np.append(residuals, np.float32(residual(memory.usual, vector)))[-RESIDUALS:]
     part = _part(box)
     kept = vector.astype(np.float16).astype(np.float32)  # as `save` keeps it
     vectors = np.concatenate([memory.vectors, kept[np.newaxis]])
@@ -127,11 +127,11 @@ def learn(memory: Memory, box: Box, features: Features, mark: int = 0) -> Memory
     if len(mine) > PER_PART:
         keep[_least_worth(vectors, marks, mine)] = False
     return _worked_out(
-        Memory(vectors[keep], parts[keep], order[keep], marks[keep], strays, memory.learned + 1)
+        SiteMemory(vectors[keep], parts[keep], order[keep], marks[keep], residuals, memory.learned + 1)
     )
 
 
-def forget(memory: Memory, marks: Collection[int]) -> Memory:
+def forget(memory: SiteMemory, marks: Collection[int]) -> SiteMemory:
     """Return `memory` without what was learned by `marks`, numbers above 0; itself, if that is nothing."""
     keep = ~np.isin(memory.mark, list(marks))
     if keep.all():
@@ -147,7 +147,7 @@ def forget(memory: Memory, marks: Collection[int]) -> Memory:
     )
 
 
-def save(memory: Memory, model: str) -> bytes:
+def save(memory: SiteMemory, model: str) -> bytes:
     """Return `memory` as bytes; `model` names the network whose features they are."""
     return packed(
         {
@@ -157,13 +157,13 @@ def save(memory: Memory, model: str) -> bytes:
             "part": memory.part,
             "order": memory.order,
             "mark": memory.mark,
-            "strays": memory.strays,
+            "strays": memory.residuals,
             "learned": np.array(memory.learned),
         }
     )
 
 
-def load(data: bytes, model: str, feature_count: int) -> Memory | None:
+def load(data: bytes, model: str, feature_count: int) -> SiteMemory | None:
     """Return what `save` made, or None: it is damaged, too large, of another form or another network's."""
     arrays = unpacked(data, _MOST_BYTES)
     if arrays is None:
@@ -173,7 +173,7 @@ def load(data: bytes, model: str, feature_count: int) -> Memory | None:
             return None
         if arrays["vectors"].dtype != np.float16:
             return None
-        found = Memory(
+        found = SiteMemory(
             arrays["vectors"].astype(np.float32),
             arrays["part"],
             arrays["order"],
@@ -186,32 +186,32 @@ def load(data: bytes, model: str, feature_count: int) -> Memory | None:
     return _worked_out(found) if _sound(found, feature_count) else None
 
 
-def _sound(memory: Memory, feature_count: int) -> bool:
+def _sound(memory: SiteMemory, feature_count: int) -> bool:
     count = len(memory.vectors)
     kinds = (
         (memory.vectors, np.float32, (count, feature_count)),
         (memory.part, np.int16, (count,)),
         (memory.order, np.int64, (count,)),
         (memory.mark, np.int64, (count,)),
-        (memory.strays, np.float32, (len(memory.strays),)),
+        (memory.residuals, np.float32, (len(memory.residuals),)),
     )
     return (
         all(array.dtype == kind and array.shape == shape for array, kind, shape in kinds)
         and count <= ROWS * COLUMNS * PER_PART
-        and len(memory.strays) <= STRAYS
-        and bool(np.isfinite(memory.vectors).all() and np.isfinite(memory.strays).all())
+        and len(memory.residuals) <= RESIDUALS
+        and bool(np.isfinite(memory.vectors).all() and np.isfinite(memory.residuals).all())
         and memory.learned >= count
         and bool(((memory.part >= 0) & (memory.part < ROWS * COLUMNS)).all())
     )
 
 
-def _worked_out(memory: Memory) -> Memory:
+def _worked_out(memory: SiteMemory) -> SiteMemory:
     """`memory` with what follows from what it keeps."""
-    usual = usual_of(memory.vectors, memory.mark > 0)
-    return replace(memory, usual=usual, yardstick=yardstick_of(memory.strays, usual))
+    usual = subspace_of(memory.vectors, memory.mark > 0)
+    return replace(memory, usual=usual, threshold=threshold_of(memory.residuals, usual))
 
 
-def _vector(memory: Memory, features: Features) -> NDArray[np.float32] | None:
+def _vector(memory: SiteMemory, features: Features) -> NDArray[np.float32] | None:
     if features.shape != memory.vectors.shape[1:]:
         raise ValueError(f"features of shape {features.shape}, the memory has {memory.vectors.shape[1:]}")
     return unit(features)

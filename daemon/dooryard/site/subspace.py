@@ -5,7 +5,7 @@ in the directions, so that one or two looks at a visitor do not make it a part o
 again is soon like others. And lengths are held to what is left over of most looks, so that a few strange ones
 do not make all others look usual.
 
-Nor may a place that changed, with snow say, do so for hours: its yardstick is little longer than what the
+Nor may a place that changed, with snow say, do so for hours: its threshold is little longer than what the
 directions, as they are now, leave over of the looks they are made of, each taken as if it had not been among
 them (the residual of Allen's PRESS, "The relationship between variable selection and data augmentation and a
 method for prediction", Technometrics 16, 1974; cited from memory).
@@ -26,7 +26,7 @@ NEAREST = 4  # a look that is odd is unlike the mean of so many others ...
 ODD = 3.0  # ... by this many times what is usual
 FARTHEST = 1.75  # times the median: a length is held to that
 NEWEST = 128  # looks whose lengths are asked
-LONGER = 1.15  # times what is left over of looks that are known: a yardstick is no longer
+LONGER = 1.15  # times what is left over of looks that are known: a threshold is no longer
 _NOTHING = 1e-9  # a square below which there is no direction
 _MOST_SHARE = 0.95  # of a direction: one look alone, above all one of the owner's, may make all of it
 
@@ -36,10 +36,10 @@ class Subspace(NamedTuple):
 
     mean: NDArray[np.float32]  # (D,)
     directions: NDArray[np.float32]  # (K, D), of length 1 and at right angles
-    longest: float  # the yardstick may be no longer
+    longest: float  # the threshold may be no longer
 
 
-def usual_of(vectors: NDArray[np.float32], sure: NDArray[np.bool_]) -> Subspace | None:
+def subspace_of(vectors: NDArray[np.float32], sure: NDArray[np.bool_]) -> Subspace | None:
     """Return what `vectors` (N, D), of length 1, have in common; None for fewer than `LEAST`.
 
     Those that are odd are left out, unless they are `sure` (N,).
@@ -65,10 +65,10 @@ def usual_of(vectors: NDArray[np.float32], sure: NDArray[np.bool_]) -> Subspace 
     rest = np.sqrt(np.maximum(np.diag(inner) - np.sum(turns**2 * squares, axis=1), 0.0))
     # How much each look has made the directions what they are: without it, more of it would be left over.
     share = np.minimum(np.sum(turns**2, axis=1) + 1.0 / len(common), _MOST_SHARE)
-    return Subspace(mean, directions, LONGER * held((rest / (1.0 - share))[-NEWEST:]))
+    return Subspace(mean, directions, LONGER * quantile_of((rest / (1.0 - share))[-NEWEST:]))
 
 
-def left_over(usual: Subspace, vector: NDArray[np.float32]) -> float:
+def residual(usual: Subspace, vector: NDArray[np.float32]) -> float:
     """How far `vector` (D,) lies from all that its directions reach from the mean."""
     off = vector - usual.mean
     # Not by BLAS: its threads cost more than a product so small.
@@ -76,7 +76,7 @@ def left_over(usual: Subspace, vector: NDArray[np.float32]) -> float:
     return math.sqrt(max(0.0, float(np.vdot(off, off)) - float(np.vdot(along, along))))
 
 
-def held(strays: NDArray[Any]) -> float:
-    """What `FALSE_RATE` of `strays` (N,) exceed; no more than `FARTHEST` times their median."""
-    values = np.sort(strays)
+def quantile_of(residuals: NDArray[Any]) -> float:
+    """What `FALSE_RATE` of `residuals` (N,) exceed; no more than `FARTHEST` times their median."""
+    values = np.sort(residuals)
     return float(min(values[int((1 - FALSE_RATE) * len(values))], FARTHEST * values[len(values) // 2]))

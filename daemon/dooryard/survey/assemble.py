@@ -15,10 +15,10 @@ from dooryard.config.secrets import resolve
 from dooryard.core.clock import Clock
 from dooryard.core.records import Box
 from dooryard.policy.schema import Policy
-from dooryard.sensors.registry import Built
+from dooryard.sensors.registry import BuiltSensors
 from dooryard.service import build
 from dooryard.survey.camera import camera_lines
-from dooryard.survey.lines import Check, Line, good
+from dooryard.survey.lines import Check, Finding, good
 from dooryard.survey.machine import card_lines, clock_lines, disk_lines, permission_lines
 from dooryard.survey.model import model_lines
 from dooryard.survey.outside import Peer, button_lines, network_lines, secret_lines, sensor_lines, sink_lines
@@ -33,7 +33,7 @@ def checks(
     clock: Clock,
     environ: Mapping[str, str],
     *,
-    sensors: Built,
+    sensors: BuiltSensors,
     button: PushButton | None = None,
     view: Path | None = None,
     ask: Callable[[str], None] = print,
@@ -65,14 +65,14 @@ def checks(
     ]
 
 
-def _view(box: BoxFile, base: Path, clock: Clock, file: Path) -> Sequence[Line]:
+def _view(box: BoxFile, base: Path, clock: Clock, file: Path) -> Sequence[Finding]:
     region = box.camera.region if "region" in CAMERA_KEYS[box.camera.kind] else None
     whole = box.model_copy(update={"camera": box.camera.model_copy(update={"region": None})})
     used = None if region is None else Box(*region)
     return view_lines(build.camera(whole, base, clock), file, used, box.gate.ignore)
 
 
-def _sinks(box: BoxFile, base: Path) -> Sequence[Line]:
+def _sinks(box: BoxFile, base: Path) -> Sequence[Finding]:
     if box.sink and not peers(box, base):
         return [good("sinks", "none of them talks to anybody over the network")]
     return sink_lines(peers(box, base))
@@ -84,12 +84,12 @@ def peers(box: BoxFile, base: Path) -> list[Peer]:
 
 
 def _peer(table: boxes.SinkTable, base: Path) -> Peer | None:
-    if isinstance(table, boxes.Publish) and table.host is not None:
+    if isinstance(table, boxes.PublishOptions) and table.host is not None:
         return Peer(table.name, table.host, table.port, encrypted_from_start=False)
-    if isinstance(table, boxes.Memory | boxes.Publish):
+    if isinstance(table, boxes.MemoryOptions | boxes.PublishOptions):
         return None  # nobody to talk to
     ca_file = base / table.ca_file if table.ca_file else None
-    if isinstance(table, boxes.Email):
+    if isinstance(table, boxes.EmailOptions):
         return Peer(table.name, table.host, table.port_used, table.security == "tls", ca_file)
     url = parsed_address(table.url)
     if url is None or url.host is None or url.port is None:

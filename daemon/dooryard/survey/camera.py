@@ -17,7 +17,7 @@ from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
 from dooryard.classify.crop import sharpness
 from dooryard.core.clock import Clock
 from dooryard.core.records import Frame, Rgb
-from dooryard.survey.lines import Line, bad, good, look
+from dooryard.survey.lines import Finding, bad, good, look
 
 FRAMES = 30
 _BLURRED = 12.0  # grey levels squared
@@ -26,7 +26,7 @@ _ABOUT = "camera"
 
 def camera_lines(
     camera: Camera, clock: Clock, frames_per_s: float | None, *, within_s: float = 20.0
-) -> Sequence[Line]:
+) -> Sequence[Finding]:
     """Open the camera, take frames and one large picture, close it.
 
     `frames_per_s` is what the box file asks for; None: not known (a recording). Raises CameraError, with
@@ -48,9 +48,7 @@ def camera_lines(
     height, width = picture.shape[:2]
     lines = [good(_ABOUT, f"{camera.name} gives pictures of {width} x {height}")]
     if stalls:
-        remedy = (
-            "watch the log for more; if it goes on, switch the power off first, then seat its ribbon anew"
-        )
+        remedy = "watch the log for more; if it goes on, switch the power off first, then reseat its ribbon"
         lines.append(look(_ABOUT, f"{stalls} times no frame came for 2 s", remedy))
     return [*lines, *_rate(frames, frames_per_s), *picture_lines(picture)]
 
@@ -74,7 +72,7 @@ def _take(camera: Camera, clock: Clock, within_s: float) -> tuple[list[Frame], i
     return frames, stalls, picture
 
 
-def _rate(frames: Sequence[Frame], wanted: float | None) -> Sequence[Line]:
+def _rate(frames: Sequence[Frame], wanted: float | None) -> Sequence[Finding]:
     """By the times that the frames bear."""
     times_s = [frame.mono_s for frame in frames[1:]]  # the first may be late: the sensor is starting
     gaps_s = [later - earlier for earlier, later in pairwise(times_s)]
@@ -88,7 +86,7 @@ def _rate(frames: Sequence[Frame], wanted: float | None) -> Sequence[Line]:
     return [(look if rate >= 0.5 * wanted else bad)(_ABOUT, f"{text}, {wanted:g} were asked for", remedy)]
 
 
-def picture_lines(picture: Rgb) -> Sequence[Line]:
+def picture_lines(picture: Rgb) -> Sequence[Finding]:
     """Sharpness and exposure of a picture, uint8 of shape (H, W, 3)."""
     grey = Image.fromarray(picture).convert("L")
     levels = np.asarray(grey)

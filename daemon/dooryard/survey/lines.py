@@ -17,7 +17,7 @@ class Verdict(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class Finding:
     """One finding."""
 
     about: str  # "camera", "sensor enclosure"
@@ -30,16 +30,16 @@ class Line:
             raise ValueError(f"{self.about}: whatever is not good has a remedy, and only that")
 
 
-def good(about: str, text: str) -> Line:
-    return Line(about, Verdict.GOOD, text)
+def good(about: str, text: str) -> Finding:
+    return Finding(about, Verdict.GOOD, text)
 
 
-def look(about: str, text: str, remedy: str) -> Line:
-    return Line(about, Verdict.LOOK, text, remedy)
+def look(about: str, text: str, remedy: str) -> Finding:
+    return Finding(about, Verdict.LOOK, text, remedy)
 
 
-def bad(about: str, text: str, remedy: str) -> Line:
-    return Line(about, Verdict.BAD, text, remedy)
+def bad(about: str, text: str, remedy: str) -> Finding:
+    return Finding(about, Verdict.BAD, text, remedy)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,14 +47,14 @@ class Check:
     """One thing to look into; `find` does it."""
 
     about: str
-    find: Callable[[], Sequence[Line]]
+    find: Callable[[], Sequence[Finding]]
 
 
 @dataclass(frozen=True, slots=True)
 class Report:
     """All findings, in order."""
 
-    lines: tuple[Line, ...]
+    lines: tuple[Finding, ...]
 
     @property
     def exit_code(self) -> int:
@@ -81,12 +81,12 @@ class Report:
         return sum(line.verdict is verdict for line in self.lines)
 
 
-def survey(checks: Sequence[Check], told: Callable[[Line], None] | None = None) -> Report:
+def survey(checks: Sequence[Check], told: Callable[[Finding], None] | None = None) -> Report:
     """Make all checks, in order; `told` hears each line as it is found.
 
     A check that fails itself is a bad line, and the rest are made all the same.
     """
-    lines: list[Line] = []
+    lines: list[Finding] = []
     for check in checks:
         try:
             found = tuple(check.find())

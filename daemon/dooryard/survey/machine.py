@@ -17,7 +17,7 @@ import psutil
 
 from dooryard.core.clock import Clock
 from dooryard.sensors.clock_state import clock_is_set
-from dooryard.survey.lines import Line, bad, good, look
+from dooryard.survey.lines import Finding, bad, good, look
 
 _SLOW_MB_PER_S = 1.0  # common practice, no source: a picture of half a megabyte then takes half a second
 _TRY_MB = 8
@@ -30,7 +30,7 @@ DEVICES = {
 }
 
 
-def disk_lines(folder: Path, clock: Clock, *, needs_mb: float) -> Sequence[Line]:
+def disk_lines(folder: Path, clock: Clock, *, needs_mb: float) -> Sequence[Finding]:
     """Room and speed where `folder` is; `needs_mb` is what the policy lets pictures take."""
     if folder.exists() and not folder.is_dir():
         return [bad("disk", f"{folder}, where the data is to go, is a file", _ANOTHER)]
@@ -67,7 +67,7 @@ def _write(folder: Path, clock: Clock) -> float:
     return clock.now().mono_s - begun_s
 
 
-def card_lines(root: Path, folder: Path) -> Sequence[Line]:
+def card_lines(root: Path, folder: Path) -> Sequence[Finding]:
     """Signs that the card is failing, as far as the kernel tells."""
     lines = []
     for path in sorted((root / "sys/fs/ext4").glob("*/errors_count")):
@@ -98,7 +98,7 @@ def _mount(root: Path, folder: Path) -> tuple[str, bool]:
     return best
 
 
-def clock_lines(root: Path, clock: Clock) -> Sequence[Line]:
+def clock_lines(root: Path, clock: Clock) -> Sequence[Finding]:
     """Whether the time is right enough to act on."""
     wall = clock.now().wall
     if clock_is_set(wall, root):
@@ -107,7 +107,7 @@ def clock_lines(root: Path, clock: Clock) -> Sequence[Line]:
     return [look("clock", text, "wait until the network has set it; hours are not acted on until then")]
 
 
-def permission_lines(root: Path, folder: Path) -> Sequence[Line]:
+def permission_lines(root: Path, folder: Path) -> Sequence[Finding]:
     """Whether this user may do what the service must; so run the survey as the service's user."""
     lines = []
     there = next(path for path in (folder, *folder.absolute().parents) if path.exists())

@@ -8,7 +8,7 @@ from dooryard.classify.base import Classifier
 from dooryard.core.clock import Clock
 from dooryard.core.records import Frame
 from dooryard.survey import drawn
-from dooryard.survey.lines import Line, bad, good, look
+from dooryard.survey.lines import Finding, bad, good, look
 
 EXPECTS = "bird"
 SLOW_S = 1.0  # one look; visits are decided after a second and a half (see the box file's visit.settle_s)
@@ -16,7 +16,7 @@ SLOW_S = 1.0  # one look; visits are decided after a second and a half (see the 
 
 def model_lines(
     load: Callable[[], Classifier], clock: Clock, *, slow_s: float = SLOW_S, looks: int = 5
-) -> Sequence[Line]:
+) -> Sequence[Finding]:
     """Load the model and let it look at the drawn bird. Raises ModelError, with its remedy."""
     classifier = load()
     classifier.warm_up()

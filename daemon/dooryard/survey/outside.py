@@ -13,12 +13,12 @@ from dooryard.button.push import PushButton
 from dooryard.core.clock import Clock
 from dooryard.core.errors import SinkError
 from dooryard.sensors.base import Sensor
-from dooryard.survey.lines import Line, bad, good, look
+from dooryard.survey.lines import Finding, bad, good, look
 
 _OFF_FIRST = "switch the power off first, then "  # before anybody touches a wire
 _FLAGS = {  # the board's own: the value that is well, what it means, what the other means, the remedy
     "low-power": (
-        0.0, "the supply's voltage is well", "the supply's voltage is low",
+        0.0, "the supply's voltage is normal", "the supply's voltage is low",
         _OFF_FIRST + "take a supply with more current, or a shorter and thicker cable",
     ),
     "slowed-down": (
@@ -32,7 +32,7 @@ _FLAGS = {  # the board's own: the value that is well, what it means, what the o
 }  # fmt: skip
 
 
-def sensor_lines(sensors: Sequence[Sensor], absent: Sequence[str], clock: Clock) -> Sequence[Line]:
+def sensor_lines(sensors: Sequence[Sensor], absent: Sequence[str], clock: Clock) -> Sequence[Finding]:
     """Each sensor, read once; `absent` lists what the board does not have."""
     lines = []
     for sensor in sensors:
@@ -53,14 +53,14 @@ def sensor_lines(sensors: Sequence[Sensor], absent: Sequence[str], clock: Clock)
 
 def button_lines(
     button: PushButton, clock: Clock, ask: Callable[[str], None], *, within_s: float = 20.0
-) -> Sequence[Line]:
+) -> Sequence[Finding]:
     """Ask for a short press and wait for it. `button` is not started yet; it is stopped afterwards."""
     deadline_s = clock.now().mono_s + within_s
     asked = False
     try:
         while (now_s := clock.now().mono_s) < deadline_s:
             button.bell.clear()  # before looking, so that an edge while looking is not lost
-            wait_s = button.turn()
+            wait_s = button.tick()
             if button.pin.fault:
                 return [
                     bad(
@@ -99,7 +99,7 @@ def button_lines(
     ]
 
 
-def _pressed(press: Press) -> Sequence[Line]:
+def _pressed(press: Press) -> Sequence[Finding]:
     if press is Press.SHORT:
         return [good("button", "a short press came")]
     return [
@@ -129,7 +129,7 @@ def connect(peer: Peer, timeout_s: float) -> None:
 
 def sink_lines(
     peers: Sequence[Peer], open_connection: Callable[[Peer, float], None] = connect, *, timeout_s: float = 8.0
-) -> Sequence[Line]:
+) -> Sequence[Finding]:
     """Whether each sink's peer can be reached."""
     lines = []
     for peer in peers:
@@ -151,10 +151,10 @@ def sink_lines(
             lines.append(look(about, f"{where}: {why}", remedy))
         else:
             lines.append(good(about, f"{where} answers; nothing was sent"))
-    return lines or [look("sinks", "the box file has none, so nothing is told", "add a [[sink]]")]
+    return lines or [look("sinks", "the box file has none, so nothing is sent", "add a [[sink]]")]
 
 
-def secret_lines(resolvers: Sequence[tuple[str, str, Callable[[], object]]]) -> Sequence[Line]:
+def secret_lines(resolvers: Sequence[tuple[str, str, Callable[[], object]]]) -> Sequence[Finding]:
     """Whether each secret is there: (sink, where it is, a function that fetches it). It is never shown."""
     lines = []
     for sink, where, fetch in resolvers:
@@ -173,7 +173,7 @@ def secret_lines(resolvers: Sequence[tuple[str, str, Callable[[], object]]]) -> 
     return lines
 
 
-def network_lines(root: Path) -> Sequence[Line]:
+def network_lines(root: Path) -> Sequence[Finding]:
     """Whether there is a way out (the kernel's routing tables, proc(5))."""
     if _has_default(root / "proc/net/route", 1, "00000000") or _has_default(
         root / "proc/net/ipv6_route", 0, "0" * 32

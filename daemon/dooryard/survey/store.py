@@ -9,12 +9,12 @@ from pathlib import Path
 
 from dooryard.outbox import schema
 from dooryard.outbox.own import DATABASE
-from dooryard.survey.lines import Line, bad, good, look
+from dooryard.survey.lines import Finding, bad, good, look
 
 _ABOUT = "store"
 
 
-def store_lines(folder: Path) -> Sequence[Line]:
+def store_lines(folder: Path) -> Sequence[Finding]:
     """Whether the database in `folder` can be read, by SQLite's own check. No line: there is none yet."""
     path = folder / DATABASE
     if not path.exists():
@@ -34,7 +34,7 @@ def store_lines(folder: Path) -> Sequence[Line]:
     return [good(_ABOUT, f"{path} is whole")]
 
 
-def _damaged(path: Path, why: str) -> Line:
+def _damaged(path: Path, why: str) -> Finding:
     remedy = (
         "put back a copy, if there is one; otherwise the service sets this one aside at its next start "
         "and begins a new one"

@@ -14,7 +14,7 @@ from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
 from dooryard.camera.picamera_options import crop
 from dooryard.core.errors import CameraError, ConfigError
 from dooryard.core.records import Box, Rgb
-from dooryard.survey.lines import Line, bad, good
+from dooryard.survey.lines import Finding, bad, good
 
 Point = tuple[float, float]
 _ABOUT = "view"
@@ -34,7 +34,7 @@ def check_name(file: Path) -> None:
 
 def view_lines(
     camera: Camera, file: Path, region: Box | None, ignored: Sequence[Sequence[Point]]
-) -> Sequence[Line]:
+) -> Sequence[Finding]:
     """Write the view of `camera`, which has no region of its own, to `file`, and say what it shows.
 
     `region` is relative to the whole view, `ignored` are corners relative to the region. Raises CameraError.

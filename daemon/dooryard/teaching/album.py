@@ -4,7 +4,7 @@ Pictures are kept, not features: so another model learns from them too, the owne
 and a picture that is taken out of the folder is untaught. Each shows one visitor that fills most of the
 square in its middle.
 
-What was computed from them stands in ``taught/features-MODEL.npz``, and is made anew when it is gone.
+What was computed from them stands in ``taught/features-MODEL.npz``, and is made again when it is gone.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from PIL import Image, ImageOps
 
 from dooryard.classify import crop, taught
 from dooryard.classify.labels import GROUPS
-from dooryard.core.atomic_files import Disk, make_folders, write_file
+from dooryard.core.atomic_files import FileCalls, make_folders, write_file
 from dooryard.core.errors import ConfigError, StoreError
 from dooryard.core.records import Box, Rgb
 from dooryard.policy.fields import plain_name
@@ -31,7 +31,7 @@ MOST_PX = 640  # of a picture's longer side; a network sees 224
 _QUALITY = 95
 
 
-class Lesson(NamedTuple):
+class Example(NamedTuple):
     """One picture of the album."""
 
     picture: str  # path in the album: "bird/wren/3.jpg"
@@ -39,20 +39,20 @@ class Lesson(NamedTuple):
     group: str
 
 
-def lesson(group: str, name: str, file_name: str) -> Lesson:
+def example(group: str, name: str, file_name: str) -> Example:
     """Where a picture of `name` belongs. Characters that would lead out of the folder become hyphens."""
     folder = plain_name(name).replace("/", "-").replace("\\", "-").replace("\0", "-")
     folder = "-" + folder[1:] if folder.startswith(".") else folder
-    return Lesson(f"{group}/{folder}/{file_name}", folder, group)
+    return Example(f"{group}/{folder}/{file_name}", folder, group)
 
 
-def lessons(state_folder: Path) -> tuple[Lesson, ...]:
+def examples(state_folder: Path) -> tuple[Example, ...]:
     """All pictures of the album, of each name the newest `taught.MOST_MARKS`, older ones first.
 
     Raises ConfigError for a folder in it that is no group, StoreError for one that cannot be read.
     """
     album = state_folder / FOLDER
-    found: list[Lesson] = []
+    found: list[Example] = []
     for group in _folders(album):
         if group.name == TAKEN_BACK:
             continue
@@ -64,7 +64,7 @@ def lessons(state_folder: Path) -> tuple[Lesson, ...]:
         for name in _folders(group):
             pictures = [path for path in name.iterdir() if path.suffix.lower() in SUFFIXES]
             found += [
-                Lesson(str(path.relative_to(album)), plain_name(name.name), group.name)
+                Example(str(path.relative_to(album)), plain_name(name.name), group.name)
                 for path in sorted(pictures, key=_age)[-taught.MOST_MARKS :]
             ]
     return tuple(found)
@@ -102,13 +102,13 @@ def cut(picture: Rgb, box: Box) -> Rgb:
     return picture[at.top : at.top + at.side, at.left : at.left + at.side]
 
 
-def add(state_folder: Path, lesson: Lesson, picture: Rgb) -> None:
+def add(state_folder: Path, example: Example, picture: Rgb) -> None:
     """Put `picture` into the album. Raises StoreError when the disk refuses."""
-    path, out = state_folder / FOLDER / lesson.picture, io.BytesIO()
+    path, out = state_folder / FOLDER / example.picture, io.BytesIO()
     Image.fromarray(picture).save(out, "JPEG", quality=_QUALITY)
     try:
-        make_folders(path.parent, Disk())
-        write_file(path, out.getvalue(), Disk())
+        make_folders(path.parent, FileCalls())
+        write_file(path, out.getvalue(), FileCalls())
     except OSError as error:
         raise StoreError(
             f"{path}: {error.strerror}", "make room, or see that this user may write there"
@@ -120,7 +120,7 @@ def take_back(state_folder: Path, picture: str) -> Path:
     album = state_folder / FOLDER
     away = album / TAKEN_BACK / picture
     try:
-        make_folders(away.parent, Disk())
+        make_folders(away.parent, FileCalls())
         (album / picture).replace(away)
     except OSError as error:
         raise StoreError(
@@ -129,7 +129,7 @@ def take_back(state_folder: Path, picture: str) -> Path:
     return away
 
 
-def known(state_folder: Path, model: str, feature_count: int) -> tuple[taught.Mark, ...]:
+def known(state_folder: Path, model: str, feature_count: int) -> tuple[taught.NamedPicture, ...]:
     """What was computed from the pictures with this model; nothing where there is none, or it is damaged."""
     try:
         data = _cache(state_folder, model).read_bytes()
@@ -138,17 +138,17 @@ def known(state_folder: Path, model: str, feature_count: int) -> tuple[taught.Ma
     return taught.load(data, model, feature_count) or ()
 
 
-def keep(state_folder: Path, model: str, marks: Sequence[taught.Mark]) -> None:
+def keep(state_folder: Path, model: str, marks: Sequence[taught.NamedPicture]) -> None:
     """Keep what was computed. It can be computed again, so a disk that refuses costs time only."""
     try:
-        write_file(_cache(state_folder, model), taught.save(tuple(marks), model), Disk())
+        write_file(_cache(state_folder, model), taught.save(tuple(marks), model), FileCalls())
     except OSError:
         return
 
 
-def stamp(state_folder: Path, lesson: Lesson) -> str:
-    """Names a picture as it is now: another one under the same name is computed anew."""
-    return f"{lesson.picture} {(state_folder / FOLDER / lesson.picture).stat().st_size}"
+def stamp(state_folder: Path, example: Example) -> str:
+    """Names a picture as it is now: another one under the same name is computed again."""
+    return f"{example.picture} {(state_folder / FOLDER / example.picture).stat().st_size}"
 
 
 def _cache(state_folder: Path, model: str) -> Path:

@@ -44,7 +44,7 @@ _SPECIES_LIMIT = 4.0  # log-odds of a species in one look: 0.018 to 0.982
 
 
 @dataclass(frozen=True, slots=True)
-class Rules:
+class EvidenceRules:
     """From which probability something is said at all."""
 
     somebody: float = 0.5  # below: nobody
@@ -150,7 +150,7 @@ def probabilities(evidence: Evidence) -> dict[str, float]:
     return {NOBODY: 1.0 - there} | {group: power * factor for group, power in powers.items()}
 
 
-def who(evidence: Evidence, rules: Rules) -> Visitor | None:
+def who(evidence: Evidence, rules: EvidenceRules) -> Visitor | None:
     """Return who came, as exactly as the evidence allows, or None: nobody, as far as one can tell."""
     chances = probabilities(evidence)
     there = 1.0 - chances.pop(NOBODY)

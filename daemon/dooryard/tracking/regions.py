@@ -26,7 +26,7 @@ def worth_a_look(
     that nearly touch, or that touch the same visit's place in `occupied`, are looked at as one. A place
     that was looked at within `every_s` waits.
     """
-    strong = sorted((motion for motion in motions if motion.held is None), key=lambda m: -m.score)
+    strong = sorted((motion for motion in motions if motion.reject_reason is None), key=lambda m: -m.score)
     whole = joined([motion.box for motion in strong], occupied)
     busy = [box for box, at_s in lately if now_s - at_s < every_s]
     return tuple(box for box in whole if not any(box.overlap(other) > 0 for other in busy))[:most]

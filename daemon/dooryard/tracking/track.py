@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from dooryard.core.records import SOMETHING, Moment, NegativeSample, Sighting, Visit, Visitor
 from dooryard.tracking import evidence
-from dooryard.tracking.evidence import Evidence, Rules
+from dooryard.tracking.evidence import Evidence, EvidenceRules
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,8 +22,10 @@ class VisitSettings:
     empty_below: float = 0.15  # a look with less than this shows that nobody is there (any more)
     stays_at: float = 0.2  # a settled visit goes on with a look that gives its group at least this much
     single_sure: float = 0.8  # a visit seen only once counts from this probability on
-    scrap_s: float = 2.0  # so short a stay beside an established visit, or so soon after, is part of it
-    rules: Rules = field(default_factory=Rules)  # from which probability something is said at all
+    fragment_s: float = 2.0  # so short a stay beside an established visit, or so soon after, is part of it
+    rules: EvidenceRules = field(
+        default_factory=EvidenceRules
+    )  # from which probability something is said at all
     unnamed_s: float = 3.0  # without a classifier: seen for at least this long, else it was nothing
     most_open: int = 4  # each open visit holds one large picture in memory
 

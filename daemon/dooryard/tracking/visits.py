@@ -84,14 +84,14 @@ def advance(
     tracks, merged = _merged(work.tracks, settings)
     stay, ended, nobody, empty = _parted(tracks, now, settings)
     established = _established(state.departed, tracks, settings)
-    scraps = tuple(visit for visit in ended if _is_scrap(visit, established, settings))
-    ended = tuple(visit for visit in ended if visit not in scraps)
+    fragments = tuple(visit for visit in ended if _is_fragment(visit, established, settings))
+    ended = tuple(visit for visit in ended if visit not in fragments)
     settled = tuple(
         track.visit
         for track in stay
         if track.visit.id in work.seen
         and is_settled(track, settings)
-        and not _is_scrap(track.visit, established, settings)  # it may yet prove to be a piece
+        and not _is_fragment(track.visit, established, settings)  # it may yet prove to be a piece
     )
     new = replace(
         state,
@@ -99,7 +99,7 @@ def advance(
         tracks=tuple(stay),
         departed=_lately(state.departed, ended, now, settings),
     )
-    merged = (*merged, *scraps)
+    merged = (*merged, *fragments)
     return new, Changes(settled=settled, ended=ended, nobody=nobody, empty=empty, merged=merged)
 
 
@@ -132,10 +132,10 @@ def finish(state: VisitsState, now: Moment, settings: VisitSettings) -> tuple[Vi
     far = replace(settings, gone_after_s=-math.inf)
     established = _established(state.departed, state.tracks, settings)
     _stay, ended, nobody, empty = _parted(list(state.tracks), now, far)
-    scraps = tuple(visit for visit in ended if _is_scrap(visit, established, settings))
-    ended = tuple(visit for visit in ended if visit not in scraps)
+    fragments = tuple(visit for visit in ended if _is_fragment(visit, established, settings))
+    ended = tuple(visit for visit in ended if visit not in fragments)
     new = replace(state, tracks=(), departed=())
-    return new, Changes(ended=ended, nobody=nobody, empty=empty, merged=scraps)
+    return new, Changes(ended=ended, nobody=nobody, empty=empty, merged=fragments)
 
 
 def lasting(state: VisitsState, settings: VisitSettings) -> tuple[Visit, ...]:
@@ -144,12 +144,12 @@ def lasting(state: VisitsState, settings: VisitSettings) -> tuple[Visit, ...]:
     return tuple(
         track.visit
         for track in state.tracks
-        if is_settled(track, settings) and not _is_scrap(track.visit, established, settings)
+        if is_settled(track, settings) and not _is_fragment(track.visit, established, settings)
     )
 
 
 def _established(departed: Sequence[Visit], tracks: Sequence[Track], settings: VisitSettings) -> list[Visit]:
-    """Visits that a scrap may be a piece of."""
+    """Visits that a fragment may be a piece of."""
     return [*departed, *(track.visit for track in tracks if is_settled(track, settings))]
 
 
@@ -188,17 +188,17 @@ def _merged(tracks: Sequence[Track], settings: VisitSettings) -> tuple[list[Trac
     return apart, tuple(merged)
 
 
-def _is_scrap(visit: Visit, established: Sequence[Visit], settings: VisitSettings) -> bool:
+def _is_fragment(visit: Visit, established: Sequence[Visit], settings: VisitSettings) -> bool:
     """Whether a visit is a piece of one beside it: a tail that leaves last, a blurred wing.
 
     It was hardly seen, and began beside an established visit while that lasted or just after.
     """
-    if visit.stay_s >= settings.scrap_s and visit.sightings > settings.settle_sightings:
+    if visit.stay_s >= settings.fragment_s and visit.sightings > settings.settle_sightings:
         return False
     return any(
         other.id != visit.id
-        and other.start.mono_s - settings.scrap_s <= visit.start.mono_s
-        and visit.start.mono_s <= other.last_seen.mono_s + settings.scrap_s
+        and other.start.mono_s - settings.fragment_s <= visit.start.mono_s
+        and visit.start.mono_s <= other.last_seen.mono_s + settings.fragment_s
         and near(other.box, visit.box, settings.reach)
         for other in established
     )
@@ -207,9 +207,9 @@ def _is_scrap(visit: Visit, established: Sequence[Visit], settings: VisitSetting
 def _lately(
     departed: Sequence[Visit], ended: Sequence[Visit], now: Moment, settings: VisitSettings
 ) -> tuple[Visit, ...]:
-    """Established visits that a scrap may yet prove to be a piece of; pictures are let go."""
-    since_s = now.mono_s - 2 * settings.gone_after_s - 2 * settings.scrap_s
-    fresh = [replace(visit, best=None) for visit in ended if visit.stay_s >= settings.scrap_s]
+    """Established visits that a fragment may yet prove to be a piece of; pictures are let go."""
+    since_s = now.mono_s - 2 * settings.gone_after_s - 2 * settings.fragment_s
+    fresh = [replace(visit, best=None) for visit in ended if visit.stay_s >= settings.fragment_s]
     return tuple(visit for visit in (*departed, *fresh) if visit.last_seen.mono_s >= since_s)[-8:]
 
 

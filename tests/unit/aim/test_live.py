@@ -11,7 +11,7 @@ from PIL import Image
 
 from dooryard.aim.live import Gallery, Loop, Shot, jpeg_of
 from dooryard.camera.fake import FakeCamera
-from dooryard.camera.keeper import CameraKeeper, Patience
+from dooryard.camera.supervisor import CameraSupervisor, Patience
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import CameraError
 from dooryard.core.records import Exposure
@@ -42,7 +42,7 @@ def looped(script, seconds, frames_per_s=2.0, stop=None, *, live=True):
     camera = FakeCamera(script, live=live, repeat=live, frames_per_s=10.0, clock=own)
     gallery = Counted(clock)
     gallery.shots = []
-    loop = Loop(CameraKeeper(camera, Patience()), GateSettings(), gallery, clock, frames_per_s)
+    loop = Loop(CameraSupervisor(camera, Patience()), GateSettings(), gallery, clock, frames_per_s)
     began_s = clock.now().mono_s
     loop.run(stop or threading.Event(), began_s + seconds)
     return [(at_s - began_s, each) for at_s, each in gallery.shots], clock.now().mono_s - began_s
@@ -99,7 +99,7 @@ def test_nothing_is_shown_while_nobody_looks():
     clock = FakeClock()
     camera = FakeCamera("f", live=True, repeat=True, clock=clock)
     gallery = Gallery(clock)
-    Loop(CameraKeeper(camera, Patience()), GateSettings(), gallery, clock, 2.0).run(
+    Loop(CameraSupervisor(camera, Patience()), GateSettings(), gallery, clock, 2.0).run(
         threading.Event(), clock.now().mono_s + 5
     )
     assert gallery.shot is None

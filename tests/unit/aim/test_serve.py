@@ -15,7 +15,7 @@ from dooryard.aim.live import Gallery, Shot, jpeg_of
 from dooryard.aim.serve import Aimed, AimServer, exposure_text
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import ConfigError, StoreError
-from dooryard.core.records import Box, Exposure, Held, Motion
+from dooryard.core.records import Box, Exposure, Motion, RejectReason
 from dooryard.web.listen import Where, listening
 
 TOKEN = "a-token-that-only-this-test-knows"
@@ -23,7 +23,7 @@ COOKIE = {"Cookie": f"dooryard-aim={TOKEN}"}
 PIXELS = np.random.default_rng(1).integers(0, 256, (480, 640, 3), np.uint8)
 MOVED = (
     Motion(Box(0.1, 0.2, 0.3, 0.4), 2.0),
-    Motion(Box(0.5, 0.5, 0.6, 0.6), 1.0, Held.SWAY),
+    Motion(Box(0.5, 0.5, 0.6, 0.6), 1.0, RejectReason.SWAY),
 )
 ONE, TWO, THREE = "a" * 16, "b" * 16, "c" * 16
 
@@ -173,7 +173,10 @@ def test_not_on_all_addresses(address):
 
 def test_an_address_that_is_not_this_machines():
     where = Where("192.0.2.1", 0, 60)  # RFC 5737: for documentation
-    with pytest.raises(StoreError, match="cannot listen on"), listening(where, lambda at: AimServer(at, None, "")):
+    with (
+        pytest.raises(StoreError, match="cannot listen on"),
+        listening(where, lambda at: AimServer(at, None, "")),
+    ):
         pass
 
 

@@ -51,7 +51,7 @@ def test_scripts(script, expected):
     assert outcomes(opened(script, frames_per_s=20), len(expected)) == expected
 
 
-def test_a_camera_that_is_gone_comes_back_when_opened_anew():
+def test_a_camera_that_is_gone_comes_back_when_opened_again():
     camera = opened("fdaaf")
     assert outcomes(camera, 3) == [1, "E", "E"]
     for _ in range(2):
@@ -74,7 +74,7 @@ def test_a_live_camera_stalls_at_the_end_of_its_script():
     assert outcomes(opened("f", live=True), 3) == [1, "s", "s"]
 
 
-def test_repeat_starts_the_script_anew():
+def test_repeat_starts_the_script_again():
     assert outcomes(opened("ffs", repeat=True), 7) == [1, 2, "s", 3, 4, "s", 5]
 
 

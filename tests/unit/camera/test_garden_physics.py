@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from dooryard.camera.garden import daylight
 from dooryard.camera.garden.plan import GardenPlan
-from dooryard.camera.garden.settings import STEP_S, Feeder, GardenSettings, VisitWish
+from dooryard.camera.garden.settings import STEP_S, Feeder, GardenSettings, RequestedVisit
 from dooryard.camera.garden.sway import Push, landing_push, swing_feeder
 from dooryard.camera.garden.weather import Weather, draw_weather, wandering
 
@@ -61,9 +61,9 @@ def test_a_landing_keeps_momentum():
 
 
 def test_a_landing_bird_sets_the_feeder_swinging():
-    wish = VisitWish("blackbird", 5.0, 10.0, on_feeder=True, place=0)
+    request = RequestedVisit("blackbird", 5.0, 10.0, on_feeder=True, place=0)
     calm = GardenSettings(
-        wind_m_s=0.0, gusts_per_min=0.0, feeder=Feeder.TRAY, duration_s=30.0, visits=(wish,)
+        wind_m_s=0.0, gusts_per_min=0.0, feeder=Feeder.TRAY, duration_s=30.0, visits=(request,)
     )
     plan = GardenPlan(calm)
     settled = int(plan.visits[0].settled_s / STEP_S)

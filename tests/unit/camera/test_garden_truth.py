@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from dooryard.camera.garden.families import FAMILIES, family
 from dooryard.camera.garden.plan import GardenPlan
-from dooryard.camera.garden.poses import State
+from dooryard.camera.garden.poses import Activity
 from dooryard.camera.garden.render import Painter
-from dooryard.camera.garden.settings import Feeder, GardenSettings, VisitWish
+from dooryard.camera.garden.settings import Feeder, GardenSettings, RequestedVisit
 from dooryard.camera.garden.species import SPECIES
 
 SHAKEN = GardenSettings(
@@ -41,14 +41,14 @@ def drawn_box(painter: Painter, number: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 def test_boxes_fit_what_is_drawn_and_follow_the_shake():
-    wish = VisitWish("shore lark", 2.0, 18.0, on_feeder=True, place=1)
-    plan = GardenPlan(replace(SHAKEN, visits=(wish,)))
+    request = RequestedVisit("shore lark", 2.0, 18.0, on_feeder=True, place=1)
+    plan = GardenPlan(replace(SHAKEN, visits=(request,)))
     painter = Painter(plan, colour=True)
     shakes = []
     for number in range(20, 95, 5):
         scene = plan.scene(number)
         (present,) = scene.present
-        assert present.state is State.PERCHED
+        assert present.state is Activity.PERCHED
         low, high = drawn_box(painter, number)
         box = np.array(present.box) * (640, 480, 640, 480)
         assert box == pytest.approx(np.concatenate([low, high]), abs=4.0)
@@ -57,9 +57,9 @@ def test_boxes_fit_what_is_drawn_and_follow_the_shake():
 
 
 def test_a_box_moves_exactly_with_the_shake():
-    wish = VisitWish("mallard", 0.0, 20.0, place=0.5)
-    shaken = GardenPlan(replace(SHAKEN, visits=(wish,)))
-    still = GardenPlan(replace(SHAKEN, camera_shake_px=0.0, visits=(wish,)))
+    request = RequestedVisit("mallard", 0.0, 20.0, place=0.5)
+    shaken = GardenPlan(replace(SHAKEN, visits=(request,)))
+    still = GardenPlan(replace(SHAKEN, camera_shake_px=0.0, visits=(request,)))
     for number in range(40, 90, 7):
         here, there = shaken.scene(number), still.scene(number)
         moved = (here.present[0].box.x0 - there.present[0].box.x0) * 640
@@ -67,7 +67,7 @@ def test_a_box_moves_exactly_with_the_shake():
 
 
 def test_the_visible_share_grows_as_it_walks_in():
-    plan = GardenPlan(replace(SHAKEN, camera_shake_px=0.0, visits=(VisitWish("hen", 0.0, 10.0),)))
+    plan = GardenPlan(replace(SHAKEN, camera_shake_px=0.0, visits=(RequestedVisit("hen", 0.0, 10.0),)))
     shares = [scene.present[0].visible if scene.present else 0.0 for scene in map(plan.scene, range(20))]
     assert shares[0] < 0.1
     assert shares[-1] == 1.0
@@ -75,11 +75,11 @@ def test_the_visible_share_grows_as_it_walks_in():
 
 
 def test_states_follow_each_other():
-    plan = GardenPlan(replace(SHAKEN, visits=(VisitWish("pigeon", 2.0, 8.0),)))
+    plan = GardenPlan(replace(SHAKEN, visits=(RequestedVisit("pigeon", 2.0, 8.0),)))
     states = [scene.present[0].state for scene in map(plan.scene, range(plan.settings.frame_count))
               if scene.present]  # fmt: skip
     order = list(dict.fromkeys(states))
-    assert order == [State.ARRIVING, State.ON_GROUND, State.LEAVING]
+    assert order == [Activity.ARRIVING, Activity.ON_GROUND, Activity.LEAVING]
 
 
 @settings(max_examples=25, deadline=None)
@@ -114,9 +114,9 @@ def test_the_plan_is_the_same_each_time_and_differs_by_seed():
 
 
 def test_a_bird_cannot_perch_where_there_is_no_feeder():
-    wish = VisitWish("blackbird", 1.0, 5.0, on_feeder=True)
+    request = RequestedVisit("blackbird", 1.0, 5.0, on_feeder=True)
     with pytest.raises(ValueError, match="cannot perch"):
-        GardenPlan(GardenSettings(feeder=Feeder.NONE, visits=(wish,)))
+        GardenPlan(GardenSettings(feeder=Feeder.NONE, visits=(request,)))
 
 
 @pytest.mark.parametrize("kind", FAMILIES)

@@ -149,7 +149,7 @@ def test_stalls_cost_no_buffers(board, camera):
     assert camera._device.held == 1
 
 
-def test_unplugged_then_opened_anew(board, camera):
+def test_unplugged_then_opened_again(board, camera):
     board.script = "fxff"
     camera.read(1.0)
     for _ in range(3):
@@ -168,7 +168,7 @@ def test_a_failing_library_is_a_camera_that_is_gone(board, camera):
     camera.read(1.0)
     with pytest.raises(CameraError, match=r"failed: RuntimeError: camera has lost its way") as caught:
         camera.read(1.0)
-    assert caught.value.remedy == "close it and open it anew"
+    assert caught.value.remedy == "close it and open it again"
     camera.close()
     camera.open()
     assert camera.read(1.0).number == 2
@@ -187,7 +187,7 @@ def test_a_driver_that_does_not_let_go_is_said_and_not_waited_for(board, stuck, 
     camera.open()
     camera.read(1.0)
     camera.close()
-    assert caplog.messages == ["board camera 0: the driver did not let go within 0.01 s"]
+    assert caplog.messages == ["board camera 0: the driver did not release it within 0.01 s"]
     with pytest.raises(StuckError, match="has not been let go of"):
         camera.open()
     stuck.set()

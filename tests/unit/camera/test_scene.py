@@ -132,7 +132,7 @@ def test_noise_has_the_deviation_that_was_asked_for(noise):
     assert (one - other)[rows].std() == pytest.approx(4.0 * noise * 2**0.5, rel=0.1)
 
 
-def test_rain_falls_anew_in_each_frame():
+def test_rain_falls_again_in_each_frame():
     dry = replace(SMALL, wind_m_s=0.0, gusts_per_min=0.0, noise=0.0, clouds=0.0, dapple=0.0)
     wet = Painter(GardenPlan(replace(dry, rain=0.8)), colour=True)
     one, other = (wet.rgb(wet.plan.scene(number)).astype(float) for number in (3, 4))

@@ -10,7 +10,7 @@ from dooryard.classify.calibration import (
     PRIOR,
     SUREST,
     Calibration,
-    Line,
+    LogOddsLine,
     calibrated,
     evidence_of,
     expected_error,
@@ -19,7 +19,7 @@ from dooryard.classify.labels import GROUPS
 from dooryard.classify.onnx import BUILT_IN
 from dooryard.classify.presence import MOST
 
-PLAIN = Calibration(*(Line(1, 0),) * 3)
+PLAIN = Calibration(*(LogOddsLine(1, 0),) * 3)
 
 
 def test_what_is_believed_beforehand_adds_up():
@@ -39,13 +39,13 @@ def test_a_plain_line_changes_next_to_nothing():
 
 
 def test_lines_belong_to_their_groups():
-    lines = Calibration(Line(1, 1), Line(1, 2), Line(1, 3))
+    lines = Calibration(LogOddsLine(1, 1), LogOddsLine(1, 2), LogOddsLine(1, 3))
     offsets = {group: lines.of(group).offset for group in GROUPS}
     assert offsets == dict.fromkeys(GROUPS, 2) | {"bird": 1, "animal": 3}
 
 
 def test_a_steeper_line_is_bolder_on_both_sides():
-    steep = Calibration(*(Line(2, 0),) * 3)
+    steep = Calibration(*(LogOddsLine(2, 0),) * 3)
     assert calibrated({"bird": 0.8}, steep)["bird"] > calibrated({"bird": 0.8}, PLAIN)["bird"]
     assert calibrated({"bird": 0.2}, steep)["bird"] < calibrated({"bird": 0.2}, PLAIN)["bird"]
 
@@ -71,7 +71,7 @@ def test_expected_error_of_nothing_is_refused(sure, right):
 @pytest.mark.parametrize("totals", [{"bird": 1.0}, {"bird": 0.6, "cat": 0.4}])
 def test_no_look_is_surer_than_is_said(totals):
     """A noisy seed tube gets 0.9998 of some networks; shares between groups stay."""
-    steep = Calibration(*(Line(3, 2),) * 3)
+    steep = Calibration(*(LogOddsLine(3, 2),) * 3)
     found = calibrated(totals, steep)
     assert sum(found.values()) == pytest.approx(1 / (1 + math.exp(-SUREST)))
     if "cat" in totals:

@@ -137,7 +137,7 @@ def test_growing_is_sharper_and_then_bilinear(length, seed):
 @pytest.mark.parametrize("length", [300, 100], ids=["shrinks", "grows"])
 def test_noise_is_taken_out_where_the_gain_says_that_there_is_some(length):
     picture = pattern(length, length)
-    at = crop.Window(0, 0, length, small=False)
+    at = crop.CropWindow(0, 0, length, small=False)
     plain, weak, noisy = (
         np.stack(crop.square(picture, at, gain, SIDE).planes)
         for gain in (None, crop.NOISY_GAIN - 0.1, crop.NOISY_GAIN)

@@ -6,10 +6,10 @@ import pytest
 
 from dooryard.core.records import Naming, Visitor
 from dooryard.tracking import evidence
-from dooryard.tracking.evidence import LIKENESS, Evidence, Rules
+from dooryard.tracking.evidence import LIKENESS, Evidence, EvidenceRules
 from helpers import sighting
 
-RULES = Rules()
+RULES = EvidenceRules()
 
 
 def seen(*looks):

@@ -9,7 +9,7 @@ import pytest
 
 from dooryard.core.records import Box
 from dooryard.site import memory
-from dooryard.site.memory import COLUMNS, PER_PART, ROWS, STRAYS
+from dooryard.site.memory import COLUMNS, PER_PART, RESIDUALS, ROWS
 from dooryard.site.subspace import FALSE_RATE, FARTHEST, LEAST, LONGER
 
 D = 40
@@ -38,78 +38,78 @@ def taught(count=60, **how):
 def test_a_cold_start_says_nothing():
     state = memory.blank(D)
     for number, features in enumerate(empties(LEAST)):
-        assert memory.strangeness(state, features) is None, number
+        assert memory.novelty(state, features) is None, number
         state = memory.learn(state, box(), features)
-    assert memory.ratio(memory.strangeness(state, empties(1)[0])) == 0.0
+    assert memory.ratio(memory.novelty(state, empties(1)[0])) == 0.0
 
 
 def test_nobody_again_is_nothing_new_and_somebody_is():
     state = taught(120)
-    again = [memory.strangeness(state, features) for features in empties(100, seed=2)]
-    new = [memory.strangeness(state, features) for features in empties(20, seed=3, base=10)]
+    again = [memory.novelty(state, features) for features in empties(100, seed=2)]
+    new = [memory.novelty(state, features) for features in empties(20, seed=3, base=10)]
     assert np.mean(np.array(again) > 0) <= 2 * FALSE_RATE
     assert min(new) > 0.5
 
 
 def test_the_rate_of_false_alarms_is_the_places_own():
-    """A place that varies more has a longer yardstick: the stated rate holds at both."""
+    """A place that varies more has a longer threshold: the stated rate holds at both."""
     for spread in (0.03, 0.3):
         random = np.random.default_rng(7)
         state = memory.blank(D)
         vectors = np.ones(D) + random.normal(0, spread, (600, D))
         for features in vectors[:300].astype(np.float32):
             state = memory.learn(state, box(), features)
-        strange = [memory.strangeness(state, f) > 0 for f in vectors[300:].astype(np.float32)]
-        assert np.mean(strange) <= 2 * FALSE_RATE
+        novelty = [memory.novelty(state, f) > 0 for f in vectors[300:].astype(np.float32)]
+        assert np.mean(novelty) <= 2 * FALSE_RATE
 
 
-def test_the_first_looks_do_not_stretch_the_yardstick():
+def test_the_first_looks_do_not_stretch_the_threshold():
     """They stray far only because there was little before them: the later half alone is asked."""
     state = taught(100)
-    half = len(state.strays) // 2
-    stretched = np.concatenate([state.strays[:half] * 10, state.strays[half:]])
-    assert memory.yardstick_of(stretched, state.usual) == state.yardstick
+    half = len(state.residuals) // 2
+    stretched = np.concatenate([state.residuals[:half] * 10, state.residuals[half:]])
+    assert memory.threshold_of(stretched, state.usual) == state.threshold
 
 
 @pytest.mark.parametrize("spread", [0.1, 2.0])
-def test_the_yardstick_is_a_quantile_no_longer_than_most_strays_allow(spread):
+def test_the_threshold_is_a_quantile_no_longer_than_most_residuals_allow(spread):
     """Against numpy's own, to the next stray."""
-    strays = (1 + spread * np.random.default_rng(5).random(100) ** 4).astype(np.float32)
-    later = strays[50:]
+    residuals = (1 + spread * np.random.default_rng(5).random(100) ** 4).astype(np.float32)
+    later = residuals[50:]
     quantile = np.quantile(later, 1 - FALSE_RATE, method="higher")
     most = FARTHEST * np.quantile(later, 0.5, method="higher")
-    found = memory.yardstick_of(strays, taught().usual._replace(longest=99.0))
+    found = memory.threshold_of(residuals, taught().usual._replace(longest=99.0))
     assert found == pytest.approx(min(quantile, most))
     assert (quantile > most) == (spread == 2.0)
 
 
-def test_a_look_is_measured_by_the_yardstick():
+def test_a_look_is_measured_by_the_threshold():
     state, look = taught(100), empties(1, seed=9)[0]
-    twice = replace(state, yardstick=2 * state.yardstick)
-    gap = memory.strangeness(state, look) - memory.strangeness(twice, look)
+    twice = replace(state, threshold=2 * state.threshold)
+    gap = memory.novelty(state, look) - memory.novelty(twice, look)
     assert gap == pytest.approx(np.log(2))
 
 
-def test_the_yardstick_is_no_longer_than_the_directions_allow():
-    usual, strays = taught().usual, np.ones(100, np.float32)
-    assert memory.yardstick_of(strays, usual._replace(longest=0.5)) == 0.5
-    assert memory.yardstick_of(strays[:3], usual) is None
-    assert memory.yardstick_of(strays, None) is None
+def test_the_threshold_is_no_longer_than_the_directions_allow():
+    usual, residuals = taught().usual, np.ones(100, np.float32)
+    assert memory.threshold_of(residuals, usual._replace(longest=0.5)) == 0.5
+    assert memory.threshold_of(residuals[:3], usual) is None
+    assert memory.threshold_of(residuals, None) is None
 
 
 def test_what_is_left_over_is_that_of_a_whole_decomposition():
     """Reference: numpy.linalg.svd (LAPACK) of the looks themselves, where none of them is odd."""
     state, look = taught(100), empties(1, seed=9, base=5)[0]
     usual = state.usual._replace(longest=99.0)
-    state = replace(state, usual=usual, yardstick=memory.yardstick_of(state.strays, usual))
+    state = replace(state, usual=usual, threshold=memory.threshold_of(state.residuals, usual))
     mean = state.vectors.mean(axis=0)
     _, _, right = np.linalg.svd(state.vectors - mean, full_matrices=False)
     directions = right[: len(state.usual.directions)]
     raised = look * np.sqrt(np.abs(look))
     off = raised / np.linalg.norm(raised) - mean
     rest = np.linalg.norm(off - directions.T @ (directions @ off))
-    later = np.sort(state.strays[len(state.strays) // 2 :])
-    assert memory.strangeness(state, look) == pytest.approx(
+    later = np.sort(state.residuals[len(state.residuals) // 2 :])
+    assert memory.novelty(state, look) == pytest.approx(
         np.log(rest / later[int(0.95 * len(later))]), abs=1e-4
     )
     assert len(directions) == D // 8
@@ -122,8 +122,8 @@ def test_a_visitor_learned_by_mistake_stays_strange_and_others_too(wrong, looks)
     bird, other = empties(20 + wrong, seed=3, base=10), empties(20, seed=4, base=20)
     for features in bird[:wrong]:
         state = memory.learn(state, box(), features)
-    assert min(memory.strangeness(state, features) for features in bird[wrong:]) > 0.5
-    assert min(memory.strangeness(state, features) for features in other) > 0.5
+    assert min(memory.novelty(state, features) for features in bird[wrong:]) > 0.5
+    assert min(memory.novelty(state, features) for features in other) > 0.5
 
 
 @pytest.mark.parametrize("looks", [40, 120])
@@ -132,22 +132,22 @@ def test_a_mark_taken_back_leaves_no_trace(looks):
     told = memory.learn(state, box(), empties(1, seed=3, base=10)[0], mark=7)
     back = memory.forget(told, {7})
     others = [*empties(20, seed=4, base=20), *empties(20, seed=5)]
-    # It had pushed a glance out of its part, which does not come back.
-    assert [memory.strangeness(back, f) for f in others] == pytest.approx(
-        [memory.strangeness(state, f) for f in others], abs=0.05
+    # It had pushed a background sample out of its part, which does not come back.
+    assert [memory.novelty(back, f) for f in others] == pytest.approx(
+        [memory.novelty(state, f) for f in others], abs=0.05
     )
-    assert back.strays.tolist() == state.strays.tolist()
+    assert back.residuals.tolist() == state.residuals.tolist()
 
 
 def test_a_look_that_is_no_numbers_teaches_and_says_nothing():
     state, look = taught(), empties(1)[0]
     for wrong in (np.nan, np.inf, 1e30):
         features = np.concatenate([look[:-1], [wrong]]).astype(np.float32)
-        assert memory.strangeness(state, features) is None
+        assert memory.novelty(state, features) is None
         assert memory.learn(state, box(), features) is state
 
 
-def test_the_owners_words_outlive_glances_and_each_other():
+def test_the_owners_words_outlive_background_samples_and_each_other():
     state = taught(30)
     for number, features in enumerate(empties(4, seed=3, base=10), 1):
         state = memory.learn(state, box(), features, mark=number)
@@ -161,12 +161,12 @@ def test_what_the_owner_called_nobody_is_part_of_the_place_at_once_until_taken_b
     state = taught(120)
     shadow = empties(21, seed=3, base=10)
     told = memory.learn(state, box(), shadow[0], mark=7)
-    assert np.median([memory.strangeness(told, features) for features in shadow[1:]]) < memory.TURN
+    assert np.median([memory.novelty(told, features) for features in shadow[1:]]) < memory.TURN
     again = memory.load(memory.save(told, MODEL), MODEL, D)
-    assert memory.strangeness(again, shadow[1]) == memory.strangeness(told, shadow[1])
+    assert memory.novelty(again, shadow[1]) == memory.novelty(told, shadow[1])
     assert memory.forget(told, {3, 9}) is told
     back = memory.forget(told, {3, 7, 9})
-    assert min(memory.strangeness(back, features) for features in shadow[1:]) > 0.5
+    assert min(memory.novelty(back, features) for features in shadow[1:]) > 0.5
 
 
 @pytest.mark.parametrize("looks", [30, 60, 120])
@@ -176,8 +176,8 @@ def test_what_comes_again_and_again_becomes_usual_and_visitors_stay_strange(look
     snow = empties(looks + 10, seed=3, base=10)
     for features in snow[:looks]:
         state = memory.learn(state, box(), features)
-    assert np.median([memory.strangeness(state, features) for features in snow[looks:]]) < 0.1
-    assert min(memory.strangeness(state, features) for features in empties(20, seed=4, base=20)) > 0.5
+    assert np.median([memory.novelty(state, features) for features in snow[looks:]]) < 0.1
+    assert min(memory.novelty(state, features) for features in empties(20, seed=4, base=20)) > 0.5
 
 
 def test_what_is_left_over_of_known_looks_is_about_what_is_without_them():
@@ -193,27 +193,27 @@ def test_what_is_left_over_of_known_looks_is_about_what_is_without_them():
     assert state.usual.longest == pytest.approx(longest, rel=0.15)
 
 
-def test_evidence_of_strangeness_is_bounded_and_of_nothing_known_none():
+def test_evidence_of_novelty_is_bounded_and_of_nothing_known_none():
     assert memory.ratio(None) == 0
-    assert memory.ratio(99.0) == memory.MOST_STRANGE
+    assert memory.ratio(99.0) == memory.MOST_NOVEL
     assert memory.ratio(-99.0) == -memory.MOST_FAMILIAR
 
 
 def test_never_a_judge_alone():
     """The strangest look there is makes nobody out of a look in which the network sees nothing."""
     nothing = {"bird": 0.02, "cat": 0.01}
-    assert sum(memory.weighed(nothing, memory.MOST_STRANGE).values()) < 0.35
-    assert memory.weighed({"bird": 0.0}, memory.MOST_STRANGE) == {"bird": 0.0}
+    assert sum(memory.posterior(nothing, memory.MOST_NOVEL).values()) < 0.35
+    assert memory.posterior({"bird": 0.0}, memory.MOST_NOVEL) == {"bird": 0.0}
 
 
 def test_it_is_bounded_and_keeps_each_part_of_the_view():
     state = memory.blank(D)
     random = np.random.default_rng(3)
     state = memory.learn(state, box(0.1, 0.1), empties(1, base=20)[0])
-    for features in random.normal(0, 1, (STRAYS + 20, D)).astype(np.float32):
+    for features in random.normal(0, 1, (RESIDUALS + 20, D)).astype(np.float32):
         state = memory.learn(state, box(0.9, 0.9), features)
     assert len(state.vectors) == PER_PART + 1
-    assert len(state.strays) == STRAYS
+    assert len(state.residuals) == RESIDUALS
     for features in random.normal(0, 1, (600, D)).astype(np.float32):
         state = memory.learn(state, box(*random.uniform(0.1, 0.9, 2)), features)
     assert len(state.vectors) <= ROWS * COLUMNS * PER_PART
@@ -225,7 +225,7 @@ def test_rare_looks_outlive_many_common_ones():
     state = memory.learn(state, box(), rare)
     for features in empties(300):
         state = memory.learn(state, box(), features)
-    assert memory.strangeness(state, rare) is not None
+    assert memory.novelty(state, rare) is not None
     raised = rare * np.sqrt(np.abs(rare))
     unit = raised / np.linalg.norm(raised)
     assert (state.vectors.astype(np.float32) @ unit).max() > 0.99
@@ -245,7 +245,7 @@ def test_saved_and_read_again_it_is_the_same():
         assert (getattr(again, name) == getattr(state, name)).all()
     assert again.learned == state.learned
     look = empties(1, seed=9)[0]
-    assert memory.strangeness(again, look) == memory.strangeness(state, look)
+    assert memory.novelty(again, look) == memory.novelty(state, look)
 
 
 def _altered(**arrays):
@@ -273,7 +273,7 @@ def _bomb():
         _altered(vectors=np.zeros((60, D + 1), np.float16)),
         _altered(vectors=np.full((60, D), np.nan, np.float16)),
         _altered(part=np.full(60, 99, np.int16)),
-        _altered(strays=np.array(["x"], dtype=object)),
+        _altered(residuals=np.array(["x"], dtype=object)),
         _altered(form=np.array(1)),
         _bomb(),
     ],
@@ -296,4 +296,4 @@ def test_what_is_not_a_memory_of_this_network_is_refused(data):
 
 def test_features_of_another_length_are_refused():
     with pytest.raises(ValueError, match="the memory has"):
-        memory.strangeness(taught(), np.zeros(D + 1, np.float32))
+        memory.novelty(taught(), np.zeros(D + 1, np.float32))

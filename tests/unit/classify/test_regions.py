@@ -40,4 +40,4 @@ def test_in_a_policy_and_what_is_wrong_with_it():
     with pytest.raises(ConfigError) as caught:
         parse_policy('[place]\nbirds = ["robin"]', "p.toml")
     assert "p.toml:2: place.birds" in caught.value.what
-    assert '"robin" is no region and no scientific name' in caught.value.what
+    assert '"robin" is neither a region nor a scientific name' in caught.value.what

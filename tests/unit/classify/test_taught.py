@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from dooryard.classify import taught
-from dooryard.classify.taught import Mark
+from dooryard.classify.taught import NamedPicture
 
 D, MODEL = 128, "a network"
 
@@ -20,7 +20,7 @@ def pictures(direction, count, seed, stray=0.05):
 
 def marks(names, count, seed=1):
     return tuple(
-        Mark(f"{name}-{i}", name, "bird", features)
+        NamedPicture(f"{name}-{i}", name, "bird", features)
         for k, name in enumerate(names)
         for i, features in enumerate(pictures(k + 1, count, seed))
     )
@@ -74,7 +74,7 @@ def test_the_stated_share_of_marks_is_accepted():
 
 
 def test_a_mark_that_disagrees_is_found_and_can_be_taken_back():
-    wrong = Mark("slip", "wren", "bird", pictures(2, 1, seed=9)[0])
+    wrong = NamedPicture("slip", "wren", "bird", pictures(2, 1, seed=9)[0])
     given = (*marks(NAMES, 8), wrong)
     (doubt,) = [one for one in taught.doubts(taught.teach(given)) if one.picture == "slip"]
     assert (doubt.name, doubt.looks_like) == ("wren", "robin")
@@ -85,7 +85,7 @@ def test_a_mark_that_disagrees_is_found_and_can_be_taken_back():
 
 def test_undo_leaves_what_would_have_been_without_the_mark():
     given = marks(NAMES, 5)
-    extra = Mark("later", "wren", "bird", pictures(1, 1, seed=9)[0])
+    extra = NamedPicture("later", "wren", "bird", pictures(1, 1, seed=9)[0])
     one, other = taught.teach(given), taught.teach(taught.without((*given, extra), "later"))
     assert (one.means == other.means).all()
     assert one.threshold == other.threshold
@@ -114,7 +114,7 @@ def test_only_the_newest_marks_of_a_name_are_kept():
 
 def test_twenty_birds_with_twenty_pictures_in_less_than_a_second():
     wide = np.random.default_rng(0).normal(0, 1, (400, 1280)).astype(np.float32)
-    given = tuple(Mark(str(i), f"bird {i % 20}", "bird", row) for i, row in enumerate(wide))
+    given = tuple(NamedPicture(str(i), f"bird {i % 20}", "bird", row) for i, row in enumerate(wide))
     start = time.process_time()
     taught.teach(given)
     assert time.process_time() - start < 1.0

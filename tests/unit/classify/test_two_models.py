@@ -14,11 +14,11 @@ from dooryard.classify import network as network_room
 from dooryard.classify import onnx as onnx_room
 from dooryard.classify.onnx import OnnxClassifier
 from dooryard.classify.regions import region
-from dooryard.classify.taught import Mark, teach
+from dooryard.classify.taught import NamedPicture, teach
 from dooryard.core.errors import ModelError
 from dooryard.core.records import Box
 from dooryard.service.known_visitors import known_visitors
-from dooryard.teaching.album import Lesson
+from dooryard.teaching.album import Example
 from unit.classify.builders import LargePicture, frame
 
 BIRDS = (("american robin", "Turdus migratorius"), ("european robin", "Erithacus rubecula"))
@@ -134,7 +134,7 @@ def test_a_taught_name_is_told(tmp_path):
     random = np.random.default_rng(1)
     classifier.taught = teach(
         tuple(
-            Mark(
+            NamedPicture(
                 f"{name}{i}",
                 name,
                 "bird",
@@ -158,8 +158,8 @@ def test_a_place_is_remembered_by_the_first_networks_features(tmp_path):
 
 def test_what_can_be_told_is_known_without_loading_a_model(tmp_path):
     card = species_model(tmp_path, [0.0, 0.0])
-    lesson = Lesson("bird/bertha/1.jpg", "Bertha", "bird")
-    europe, _ = known_visitors(species_card=card, region=region("europe"), lessons=(lesson,))
+    example = Example("bird/bertha/1.jpg", "Bertha", "bird")
+    europe, _ = known_visitors(species_card=card, region=region("europe"), examples=(example,))
     america, group_of = known_visitors(species_card=card, region=region("north america"))
     assert {"european robin", "erithacus rubecula", "bertha", "bird", "red fox"} <= europe
     assert "american robin" in america - europe

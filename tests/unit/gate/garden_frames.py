@@ -55,7 +55,7 @@ def noisy(view, rng, sigma=1.5):
 
 def passed(motions):
     """The boxes that were let through."""
-    return [motion.box for motion in motions if motion.held is None]
+    return [motion.box for motion in motions if motion.reject_reason is None]
 
 
 def play(frames, fps=5.0, state=None, *, start_s=100.0, settings=None, occupied=()):

@@ -49,7 +49,7 @@ def fired(pictures):
     for number, luma in enumerate(clip.frames()):
         assert luma.shape == (240, 320)
         state, motions = watch(state, luma, number / clip.frames_per_s, GateSettings())
-        found.append([motion.box for motion in motions if motion.held is None])
+        found.append([motion.box for motion in motions if motion.reject_reason is None])
     return found
 
 

@@ -12,13 +12,13 @@ from dooryard.gate.grid import (
     cell_size,
     cell_sums,
     cells_of,
-    few,
-    filled,
+    downsampled,
     grid_shape,
     mask_of,
     neighbour_max,
     polygon_mask,
     product,
+    upsampled,
 )
 
 SHAPES = [(120, 160), (240, 320), (480, 640), (288, 352), (300, 400), (270, 480), (180, 320)]
@@ -69,7 +69,7 @@ def test_broad_mean_is_near_the_box_mean():
 def test_what_lies_between_few_cells_is_filled_in(shape):
     ys, xs = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
     slope = 2 * ys + 3 * xs
-    back = filled(few(slope), shape)
+    back = upsampled(downsampled(slope), shape)
     assert back.shape == shape
     even = (shape[0] - 1 + shape[0] % 2, shape[1] - 1 + shape[1] % 2)  # beyond, the last cell goes on
     np.testing.assert_allclose(back[: even[0], : even[1]], slope[: even[0], : even[1]], atol=1e-4)
@@ -77,7 +77,7 @@ def test_what_lies_between_few_cells_is_filled_in(shape):
 
 def test_few_cells_are_a_map_of_their_own():
     values = np.zeros((2, 2), np.float32)
-    few(values)[:] = 1
+    downsampled(values)[:] = 1
     assert not values.any()
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from dooryard.gate import GateSettings, load, save, watch
 from dooryard.gate import modes as wind
-from dooryard.gate.grid import few
+from dooryard.gate.grid import downsampled
 from dooryard.gate.state import fresh
 from unit.gate.garden_frames import SHAPE, empty, ground, noisy, passed, play, with_patch
 
@@ -45,7 +45,7 @@ def taught(count=400, seed=1):
 def test_patterns_and_strengths_are_those_of_a_whole_decomposition():
     """Reference: numpy.linalg.svd of all frames at once (LAPACK)."""
     modes, shown = taught()
-    rows = np.array([few(change).ravel() for change in shown])
+    rows = np.array([downsampled(change).ravel() for change in shown])
     _, values, right = np.linalg.svd(rows, full_matrices=False)
     mean_squares = values**2 / len(rows)
     np.testing.assert_allclose(modes.strength[:3], mean_squares[:3], rtol=0.05)
@@ -61,9 +61,11 @@ def test_the_known_wind_is_taken_out_and_a_body_on_it_stays():
     left, kept = [], []
     for _ in range(50):
         change = windy(rng)
-        left.append(np.std(change - wind.swing(modes, change, CALM, CALM, 0.2).known) / np.std(change))
+        left.append(
+            np.std(change - wind.decomposition(modes, change, CALM, CALM, 0.2).known) / np.std(change)
+        )
         seen = change + body
-        kept.append((seen - wind.swing(modes, seen, CALM, CALM, 0.2).known)[15, 20] / -0.3)
+        kept.append((seen - wind.decomposition(modes, seen, CALM, CALM, 0.2).known)[15, 20] / -0.3)
     assert np.mean(left) < 0.15
     assert np.mean(kept) > 0.7
 
@@ -93,13 +95,13 @@ def test_without_patterns_nothing_is_fitted():
 def test_a_wind_beyond_all_that_was_known_raises_what_is_usual_and_fades():
     modes, _ = taught()
     rng = np.random.default_rng(2)
-    usual = [wind.swing(modes, windy(rng), CALM, CALM, 0.2).gust for _ in range(50)]
+    usual = [wind.decomposition(modes, windy(rng), CALM, CALM, 0.2).gust for _ in range(50)]
     assert np.median(usual) == 1.0
-    strong = wind.swing(modes, sum(PATTERNS) * np.float32(0.3) * 8, CALM, CALM, 0.2)
+    strong = wind.decomposition(modes, sum(PATTERNS) * np.float32(0.3) * 8, CALM, CALM, 0.2)
     assert 1.5 < strong.gust <= wind.WORST_GUST
     after = replace(modes, gust=strong.gust)
     calm = np.zeros(GRID, np.float32)
-    fading = [wind.swing(after, calm, CALM, CALM, dt_s).gust for dt_s in (0.2, 2.0, 20.0)]
+    fading = [wind.decomposition(after, calm, CALM, CALM, dt_s).gust for dt_s in (0.2, 2.0, 20.0)]
     assert strong.gust > fading[0] > fading[1] > fading[2] == pytest.approx(1.0, abs=0.01)
 
 
@@ -109,7 +111,7 @@ def test_noise_alone_is_no_pattern():
     for _ in range(100):
         modes = wind.learned(modes, rng.normal(0, 0.004, GRID).astype(np.float32), 1.0, 0.4, quiet=True)
     assert wind.pattern_count(modes) == 0
-    assert wind.swing(modes, bump(20, 20), CALM, CALM, 0.2).known is None
+    assert wind.decomposition(modes, bump(20, 20), CALM, CALM, 0.2).known is None
 
 
 def test_nothing_is_learned_where_somebody_may_be_or_before_it_is_due():

@@ -5,7 +5,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from dooryard.core.records import Box, Held
+from dooryard.core.records import Box, RejectReason
 from dooryard.gate import GateSettings, learn, load, report, save
 from unit.gate.garden_frames import empty, play
 
@@ -26,7 +26,7 @@ def same(one, other):
         elif field.name in ("site", "modes"):
             same(a, b)
         elif field.name == "behind":
-            assert a.few.tobytes() == b.few.tobytes()
+            assert a.downsampled.tobytes() == b.downsampled.tobytes()
             assert (a.clipped is None) == (b.clipped is None)
             assert a.clipped is None or a.clipped.tobytes() == b.clipped.tobytes()
             assert a.slopes.maps.tobytes() == b.slopes.maps.tobytes()
@@ -86,9 +86,9 @@ def test_the_state_is_small():
 
 def test_the_report_names_the_region_that_cried_wolf():
     found = report(taught())
-    worst = max(found.regions, key=lambda region: region.bar)
+    worst = max(found.regions, key=lambda region: region.threshold)
     assert worst.nobody == 1
     assert worst.where == "row 1 of 6, column 1 of 8"
-    assert str(Held.LEARNING) in found.per_hour
+    assert str(RejectReason.LEARNING) in found.per_hour
     assert found.restless.shape == (60, 80)
     assert (found.restless >= np.float32(found.calm_contrast)).all()

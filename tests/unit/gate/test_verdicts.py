@@ -28,14 +28,14 @@ def test_nobody_there_soon_ends_it():
     assert 1 <= looks <= 15
 
 
-def test_nobody_raises_the_bar_of_its_own_regions_only_and_time_lowers_it():
+def test_nobody_raises_the_threshold_of_its_own_regions_only_and_time_lowers_it():
     state, _ = play(empty(20))
     after = learn(state, BOX, False, state.last_s, SETTINGS)
-    assert after.site.bar.max() > 1
-    assert (after.site.bar > 1).sum() <= 4
-    assert state.site.bar.max() == 1
+    assert after.site.threshold.max() > 1
+    assert (after.site.threshold > 1).sum() <= 4
+    assert state.site.threshold.max() == 1
     later, _ = play(empty(60), state=after, start_s=120.0)
-    assert 1 < later.site.bar.max() < after.site.bar.max()
+    assert 1 < later.site.threshold.max() < after.site.threshold.max()
 
 
 def test_a_verdict_from_before_the_view_was_learned_is_ignored():
@@ -48,7 +48,7 @@ def test_verdicts_never_make_a_region_blind():
     for number in range(200):
         state = learn(state, BOX, False, state.last_s, SETTINGS)
         state, _ = play(empty(3, seed=number), state=state, start_s=state.last_s + 0.2)
-    assert state.site.bar.max() <= 3
+    assert state.site.threshold.max() <= 3
     bird = [noisy(with_patch(ground(), 0.5, 0.5, width=0.15, level=5), np.random.default_rng(1))] * 25
     _, said = play(bird, state=state, start_s=state.last_s + 0.2)
     assert any(map(passed, said))

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dooryard.core.records import Box, Held
+from dooryard.core.records import Box, RejectReason
 from dooryard.gate import GateSettings, watch
 from unit.gate.garden_frames import empty, ground, noisy, passed, play, with_patch
 
@@ -40,12 +40,12 @@ def test_the_view_is_learned_within_20_s_and_says_so():
     state, said = play(empty(6) + landed(4))
     assert state.news == ""
     assert not state.ready
-    assert {motion.held for motions in said for motion in motions} <= {Held.LEARNING}
+    assert {motion.reject_reason for motions in said for motion in motions} <= {RejectReason.LEARNING}
     state, _ = play(empty(16), state=state, start_s=110.2)
     assert state.ready
 
 
-def test_a_first_frame_and_another_size_start_anew():
+def test_a_first_frame_and_another_size_start_again():
     state, motions = watch(None, empty(1)[0], 5.0, GateSettings())
     assert motions == ()
     assert state.news == "a new view: learning it"
@@ -60,12 +60,12 @@ def test_a_frame_of_the_same_time_is_passed_over():
     assert motions == ()
 
 
-def test_a_long_gap_and_a_clock_that_goes_back_learn_anew():
+def test_a_long_gap_and_a_clock_that_goes_back_learn_again():
     state, _ = play(empty(20))
     for later in (state.last_s + 100, state.last_s - 50):
-        anew, motions = watch(state, empty(1)[0], later, GateSettings())
-        assert not anew.ready
-        assert anew.news == "a gap in the frames: learning the view anew"
+        scene_change, motions = watch(state, empty(1)[0], later, GateSettings())
+        assert not scene_change.ready
+        assert scene_change.news == "a gap in the frames: relearning the view"
         assert motions == ()
 
 
@@ -74,7 +74,7 @@ def test_an_ignored_area_is_held_with_its_reason():
     state, _ = play(empty(20), settings=settings)
     _, said = play(landed(), state=state, start_s=120.0, settings=settings)
     assert not any(map(passed, said))
-    assert Held.IGNORED in {motion.held for motions in said for motion in motions}
+    assert RejectReason.IGNORED in {motion.reject_reason for motions in said for motion in motions}
 
 
 def test_a_visitor_below_the_smallest_size_is_held_with_its_reason():
@@ -82,7 +82,7 @@ def test_a_visitor_below_the_smallest_size_is_held_with_its_reason():
     state, _ = play(empty(20), settings=settings)
     _, said = play(landed(), state=state, start_s=120.0, settings=settings)
     assert not any(map(passed, said))
-    assert Held.SMALL in {motion.held for motions in said for motion in motions}
+    assert RejectReason.SMALL in {motion.reject_reason for motions in said for motion in motions}
 
 
 def test_a_visitor_who_stays_is_reported_for_as_long_as_it_is_known_to_be_there():
@@ -108,7 +108,7 @@ def test_an_old_state_goes_on_to_the_same_end():
     assert np.array_equal(first.mean, second.mean)
 
 
-def test_a_camera_nudged_for_good_is_learned_anew_within_20_s_and_says_so():
+def test_a_camera_nudged_for_good_is_learned_again_within_20_s_and_says_so():
     state, _ = play(empty(30))
     moved = [np.roll(frame, (9, 14), (0, 1)) for frame in empty(20, seed=5)]
     news, ready_s = [], None
@@ -117,7 +117,7 @@ def test_a_camera_nudged_for_good_is_learned_anew_within_20_s_and_says_so():
         assert not passed(motions)
         news.append(state.news)
         ready_s = number / 5 if state.ready and any(news) and ready_s is None else ready_s
-    assert "most of the view has changed: learning it anew" in news
+    assert "most of the view has changed: relearning it" in news
     assert ready_s is not None
     assert ready_s <= 20
 
@@ -142,7 +142,7 @@ def test_a_sudden_change_of_all_light_lets_nothing_through(gain):
 def test_a_repeated_picture_is_not_taken_for_calm():
     state, _ = play(empty(30))
     again, _ = play([empty(1)[0]] * 50, state=state, start_s=130.0)
-    assert again.unrest.mean() > 0.9 * state.unrest.mean()
+    assert again.deviation.mean() > 0.9 * state.deviation.mean()
 
 
 def test_missing_frames_do_no_harm():

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from PIL import Image, ImageDraw
 
-from dooryard.core.atomic_files import Disk
+from dooryard.core.atomic_files import FileCalls
 from dooryard.core.clock import FakeClock
 from dooryard.core.ids import id_for
 from dooryard.core.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
@@ -74,7 +74,7 @@ def entry(number: int = 1, *, at: datetime = NOON, told: Visitor = FINCH, stay_s
     )
 
 
-class QuickDisk(Disk):
+class QuickDisk(FileCalls):
     """Doesn't flush, for speed where power cuts are not the question."""
 
     def sync(self, descriptor: int) -> None:
@@ -87,7 +87,7 @@ class QuickDisk(Disk):
 class AlderRow:
     """A state folder that visits can be put into. The store is open only while something is written."""
 
-    def __init__(self, folder: Path, disk: Disk | None = None) -> None:
+    def __init__(self, folder: Path, disk: FileCalls | None = None) -> None:
         self.state = folder / "state"
         self.site = folder / "site"
         self._number = 0

@@ -1,4 +1,4 @@
-"""The build: what stands on the pages, what is made anew, and that nothing is ever half there."""
+"""The build: what stands on the pages, what is made again, and that nothing is ever half there."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from html.parser import HTMLParser
 import pytest
 from PIL import ExifTags, Image
 
-from dooryard.core.atomic_files import Disk
+from dooryard.core.atomic_files import FileCalls
 from dooryard.core.errors import AlreadyRunningError, StoreError
 from dooryard.core.records import Outcome
 from dooryard.history import annotations as marks
@@ -92,9 +92,9 @@ def test_the_day_page_tells_who_came_at_8_40_how_sure_and_what_was_held_back(row
     assert "Sunday, 14 June 2026" in read
     assert "08:40 House finch" in read
     assert "84 % sure at the end , stayed 20 s" in read
-    assert "Told to phone" in read
+    assert "Sent to phone" in read
     held_back = read[read.index("What was held back") :]
-    assert "08:42, Squirrel : not told: cooldown of 4 min has 1 min 39 s left" in held_back
+    assert "08:42, Squirrel : not sent: cooldown of 4 min has 1 min 39 s left" in held_back
     assert "Sunrise 04:46" in read
     assert "Watched 13 hours until 20:00" not in read  # the watch hours end at 20:00: the day is over
     assert "First visit 3 h 54 min after sunrise" in read
@@ -237,12 +237,12 @@ def test_marks_change_pages_and_the_name_in_the_picture(row):
 
 def test_times_off_temperatures_and_what_the_gate_held_stand_on_the_day(row):
     row.add((AT_840, FINCH, TELL))
-    notebook = AnnotationDatabase(row.state)
-    notebook.off(NOON, NOON + timedelta(hours=4), "heat")
-    notebook.reading(NOON, "enclosure", 61.4)
-    notebook.reading(AT_840, "enclosure", 24.0)
-    notebook.held(NOON.date(), "sway", 212)
-    notebook.close()
+    database = AnnotationDatabase(row.state)
+    database.off(NOON, NOON + timedelta(hours=4), "heat")
+    database.reading(NOON, "enclosure", 61.4)
+    database.reading(AT_840, "enclosure", 24.0)
+    database.held(NOON.date(), "sway", 212)
+    database.close()
     built(row, EVENING + DAY)
     read = text(row, "day/2026-06-14.html")
     assert "Watched 10 hours" in read
@@ -257,23 +257,23 @@ def test_a_first_short_run_has_no_rate_and_says_since_when_it_watches(row):
     store = row.store()
     store.save_states({"last_frame": (NOON + timedelta(minutes=4, seconds=30)).isoformat().encode()})
     store.close()
-    notebook = AnnotationDatabase(row.state)
-    notebook.off(NOON - timedelta(hours=12), NOON, "not yet begun")
-    notebook.close()
+    database = AnnotationDatabase(row.state)
+    database.off(NOON - timedelta(hours=12), NOON, "not yet begun")
+    database.close()
     built(row)  # hours after its last frame
     read = text(row, "day/2026-06-14.html")
     assert "Watched 4 min until 12:04" in read
-    assert "Visits an hour of watching watched too short for a rate" in read
+    assert "Visits an hour of watching not watched long enough for a rate" in read
     assert "Not watched 00:00 to 12:00: before the box was set up" in read
     assert "not yet begun" not in read
     built(row, EVENING + 3 * DAY)  # the days since are not watched either
-    assert "watched too short for a rate" in text(row, "visitor/house-finch.html")
+    assert "not watched long enough for a rate" in text(row, "visitor/house-finch.html")
 
 
 def test_a_time_off_that_goes_on_stands_on_the_day_and_is_not_watched(row):
     row.add((AT_840, FINCH, TELL))
-    notebook = AnnotationDatabase(row.state)
-    notebook.off_since(NOON, "heat")
+    database = AnnotationDatabase(row.state)
+    database.off_since(NOON, "heat")
     built(row, NOON + timedelta(hours=2))
     assert "Off since 12:00: heat" in text(row, "day/2026-06-14.html")
     assert "Watched 6 hours until 14:00" in text(row, "day/2026-06-14.html")
@@ -281,7 +281,7 @@ def test_a_time_off_that_goes_on_stands_on_the_day_and_is_not_watched(row):
     built(row, NOON + DAY)
     assert "Off 12:00 to 00:00: heat" in text(row, "day/2026-06-14.html")
     assert "Watched 6 hours" in text(row, "day/2026-06-14.html")
-    notebook.close()
+    database.close()
 
 
 def label_as_the_box_does(row, who=FINCH):
@@ -319,7 +319,7 @@ def test_with_a_position_or_where_links_cannot_be_had_it_is_copied(row):
     label_as_the_box_does(row)
     [stored] = (row.state / "pictures").rglob("*.jpg")
 
-    class NoLinks(Disk):
+    class NoLinks(FileCalls):
         def link(self, old, new):
             raise OSError(errno.EXDEV, os.strerror(errno.EXDEV))
 
@@ -344,8 +344,8 @@ def test_how_sure_it_was_when_it_told_and_at_the_end(row):
         )
     built(row)
     read = text(row, "day/2026-06-14.html")
-    assert "93 % sure at the end; at the time of the decision 84 % , stayed 20 s" in read
-    assert "97 % sure so far; at the time of the decision a house finch, 84 % , has stayed 20 s" in read
+    assert "93 % sure at the end; 84 % when decided , stayed 20 s" in read
+    assert "97 % sure so far; a house finch, 84 % when decided , has stayed 20 s" in read
 
 
 def test_link_previews_have_whole_addresses(row):
@@ -363,7 +363,7 @@ def test_link_previews_have_whole_addresses(row):
 def test_an_empty_store_makes_a_journal_too(row):
     row.add()
     built(row)
-    assert "Nobody has come yet" in text(row, "index.html")
+    assert "No visits yet" in text(row, "index.html")
     assert broken_links(row.site) == []
 
 
@@ -393,7 +393,7 @@ class Stopped(BaseException):
     """Stands for the process being killed."""
 
 
-class StoppingDisk(Disk):
+class StoppingDisk(FileCalls):
     """Stops at the `at`-th rename: nothing after it happens."""
 
     def __init__(self, at: int) -> None:

@@ -14,13 +14,15 @@ from dooryard.journal import commands
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY
 
 
-def house(row):
-    return commands.House(row.state, POLICY, FakeClock(NOON.replace(hour=20)), io.StringIO(), "alder-row")
+def context(row):
+    return commands.JournalContext(
+        row.state, POLICY, FakeClock(NOON.replace(hour=20)), io.StringIO(), "alder-row"
+    )
 
 
 def test_journal_says_what_it_did_and_where(row):
     row.add((NOON, FINCH, Outcome.TELL))
-    at = house(row)
+    at = context(row)
     assert commands.journal(at) == 0
     text = at.out.getvalue()
     assert "1 visit; 8 pages and 1 picture made, 0 removed" in text
@@ -30,14 +32,14 @@ def test_journal_says_what_it_did_and_where(row):
 
 def test_position_is_in_the_pictures_only_if_asked_for(row):
     row.add((NOON, FINCH, Outcome.TELL))
-    commands.journal(replace(house(row), with_position=True), row.site)
+    commands.journal(replace(context(row), with_position=True), row.site)
     [picture] = row.site.glob("pictures/*/*.jpg")
     assert b"51,45.1200N" in picture.read_bytes()
 
 
 def test_mark_and_export(row, tmp_path):
     [one, two] = row.add((NOON, FINCH, Outcome.TELL), (NOON, BIRD, Outcome.TELL))
-    at = house(row)
+    at = context(row)
     assert commands.mark(at, one, "nobody", {}) == 0
     assert commands.mark(at, two, "keep", {}) == 0
     assert f"visit {one} marked: nobody was there" in at.out.getvalue()
@@ -79,9 +81,9 @@ def test_a_file_where_a_folder_is_wanted(box, row, capsys):
     assert main(["journal", "--box", str(box), "--folder", str(box)]) == 3
     assert "is a file" in capsys.readouterr().err
     with pytest.raises(ConfigError, match="is a file"):
-        commands.export(house(row), box, model="lite0")
+        commands.export(context(row), box, model="lite0")
     with pytest.raises(StoreError, match="the export to"):
-        commands.export(house(row), box / "visits.csv", model="lite0")
+        commands.export(context(row), box / "visits.csv", model="lite0")
 
 
 def test_mark_takes_what_why_takes(box, capsys):
@@ -99,7 +101,7 @@ def test_mark_takes_what_why_takes(box, capsys):
 
 
 def said(row, until=None, *, over=False):
-    at = house(row)
+    at = context(row)
     assert commands.mute(at, until, over=over) == 0
     return at.out.getvalue().strip()
 
@@ -108,10 +110,10 @@ def test_mute_is_asked_for_shown_and_ended(row):
     row.add((NOON, FINCH, Outcome.TELL))
     assert said(row) == "not muted"
     assert said(row, over=True) == "it was not muted"
-    assert said(row, "tomorrow").startswith("muted until 06:00: only what is urgent is sent")
+    assert said(row, "tomorrow").startswith("muted until 06:00: only urgent alerts are sent")
     assert said(row, "2h").startswith("muted until 23:00: ")  # 20:00 in UTC is 21:00 there
     assert said(row) == "muted until 23:00"
-    assert said(row, over=True).startswith("the mute is ended")
+    assert said(row, over=True).startswith("the mute has ended")
     assert said(row) == "not muted"
 
 
@@ -126,6 +128,6 @@ def test_a_mute_until_no_such_time_is_refused_and_changes_nothing(box, capsys, w
 
 def test_mute_from_the_command_line(box, capsys):
     assert main(["mute", "--box", str(box), "--until", "2h"]) == 0
-    assert "only what is urgent is sent" in capsys.readouterr().out
+    assert "only urgent alerts are sent" in capsys.readouterr().out
     assert main(["mute", "--box", str(box), "--end"]) == 0
     assert "ended" in capsys.readouterr().out

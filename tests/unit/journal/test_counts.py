@@ -41,7 +41,7 @@ def test_rates_and_what_is_not_known():
     assert counts.rate_per_h(5, 270) is None
     assert counts.rate_per_h(5, 3599.9) is None
     assert phrases.rate(None, 0) == "not watched"
-    assert phrases.rate(None, 270) == "watched too short for a rate"
+    assert phrases.rate(None, 270) == "not watched long enough for a rate"
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dooryard.journal import pace
-from dooryard.journal.pace import Pace, PaceRules
+from dooryard.journal.pace import PaceRules, PendingChanges
 
 RULES = PaceRules(settle_s=300, every_s=1800)
 
@@ -40,7 +40,7 @@ def test_the_days_end_needs_no_visit():
 
 
 def test_daily_and_never():
-    both = pace.changed(Pace(), 0)
+    both = pace.changed(PendingChanges(), 0)
     assert not pace.due(both, PaceRules("daily"), 10**6)
     assert pace.due(pace.day_over(both), PaceRules("daily"), 10**6)
     assert not pace.due(pace.day_over(both), PaceRules("never"), 10**6)
@@ -55,7 +55,7 @@ def test_what_came_to_nothing_is_tried_again_after_the_usual_time():
 @given(st.lists(st.tuples(st.floats(0, 4000), st.booleans()), max_size=60))
 def test_builds_are_paced_and_every_change_is_taken_up(events):
     """However visits and days fall, builds keep their distance, and no change waits for more than two."""
-    state, now_s, builds, waiting = Pace(), 0.0, [], None
+    state, now_s, builds, waiting = PendingChanges(), 0.0, [], None
     for step_s, over in events:
         state = pace.day_over(state) if over else pace.changed(state, now_s)
         waiting = now_s if waiting is None else waiting

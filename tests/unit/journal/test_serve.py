@@ -117,9 +117,9 @@ def test_marks_from_a_phone_and_taken_back(ask, row, visits):
     assert "it was a wren" in page
     assert "nobody was there" in page
     assert ask("POST", "/mark", COOKIE, form(visits[0], "undo"))[0] == 303
-    notebook = AnnotationDatabase(row.state)
-    assert notebook.said().keys() == {visits[1]}
-    notebook.close()
+    database = AnnotationDatabase(row.state)
+    assert database.said().keys() == {visits[1]}
+    database.close()
 
 
 @pytest.mark.parametrize(
@@ -135,9 +135,9 @@ def test_marks_from_a_phone_and_taken_back(ask, row, visits):
 )
 def test_what_is_no_mark_is_refused(ask, row, headers, values, status):
     assert ask("POST", "/mark", headers, values)[0] == status
-    notebook = AnnotationDatabase(row.state)
-    assert notebook.marks() == []
-    notebook.close()
+    database = AnnotationDatabase(row.state)
+    assert database.marks() == []
+    database.close()
 
 
 def test_new_visits_show_with_their_pictures_though_nobody_built_meanwhile(ask, row):
@@ -224,7 +224,7 @@ def test_a_mute_from_a_phone_shown_and_ended(ask, row):
     assert (status, headers["Location"]) == (303, "/marks.html")
     for page in ("/", DAY, "/marks.html"):
         body = ask("GET", page, COOKIE)[2]
-        assert "Only what is urgent is sent: muted until 06:00." in body
+        assert "Only urgent alerts are sent: muted until 06:00." in body
         assert "End the mute" in body
     assert "urgent" not in (row.site / "index.html").read_text()  # nobody else is to know
     assert ask("POST", "/mute", COOKIE, mute("end", back="index.html"))[1]["Location"] == "/"
@@ -244,6 +244,6 @@ def test_a_mute_from_a_phone_shown_and_ended(ask, row):
 )
 def test_a_mute_that_is_not_allowed_or_makes_no_sense(ask, row, headers, values, status):
     assert ask("POST", "/mute", headers, values)[0] == status
-    notebook = AnnotationDatabase(row.state)
-    assert notebook.muted_until() is None
-    notebook.close()
+    database = AnnotationDatabase(row.state)
+    assert database.muted_until() is None
+    database.close()

@@ -4,7 +4,7 @@ import pytest
 
 from dooryard.core.records import Visitor
 from dooryard.history.entries import Kind, Mark, said
-from dooryard.journal.tally import Tally, tally, was_right, wilson
+from dooryard.journal.tally import AccuracyTally, tally, was_right, wilson
 from unit.journal.alder_row import BIRD, FINCH, NOON, SQUIRREL, entry
 
 
@@ -36,7 +36,9 @@ def test_nobody_there_is_always_wrong_and_no_mark_says_nothing():
     kept = entry(said=said([Mark(1, "v", Kind.KEEP, NOON)]))
     assert was_right(nobody) is False
     assert was_right(kept) is None
-    assert tally([nobody, kept, entry(), named(BIRD, "bird"), named(BIRD, "", "wren")]) == Tally(1, 1, 1)
+    assert tally([nobody, kept, entry(), named(BIRD, "bird"), named(BIRD, "", "wren")]) == AccuracyTally(
+        1, 1, 1
+    )
 
 
 def test_the_newest_verdict_counts():

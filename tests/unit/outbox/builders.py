@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from dooryard.core.atomic_files import Disk
+from dooryard.core.atomic_files import FileCalls
 from dooryard.core.ids import id_for
 from dooryard.core.records import Alert, Box, Clause, Decision, Moment, Outcome, Visit, Visitor
 from dooryard.outbox.store import VISIT_PICTURE
@@ -69,7 +69,7 @@ class Killed(BaseException):
     """Stands for the process being killed: nothing in the program may catch it."""
 
 
-class StepDisk(Disk):
+class StepDisk(FileCalls):
     """A disk that counts its steps, and the database's, and raises `fault` at step `at`.
 
     With `late` the step is carried out before the fault is raised: "done, but nobody heard of it".

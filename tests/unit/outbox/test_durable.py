@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from dooryard.core.atomic_files import Disk, make_folders, write_file
+from dooryard.core.atomic_files import FileCalls, make_folders, write_file
 from unit.outbox.builders import JPEG, Killed, StepDisk
 
 
@@ -60,7 +60,7 @@ def test_killed_or_cut_off_at_any_step_the_file_is_old_or_new(
 
 
 def test_an_error_while_cleaning_up_is_a_note_on_the_first(tmp_path: Path) -> None:
-    class Stubborn(Disk):
+    class Stubborn(FileCalls):
         def sync(self, descriptor: int) -> None:
             raise OSError(errno.EIO, "first")
 

@@ -29,6 +29,6 @@ def test_a_state_folder_of_the_first_form_is_taken_over(tmp_path):
         assert {store.read_picture(each.picture) for each in visits} == {JPEG}
         assert store.load_state("gate") == b"abc"
         assert {sink: len(store.pending(sink)) for sink in ("phone", "post")} == {"phone": 5, "post": 5}
-    with closing(AnnotationDatabase(folder, mend=True)) as notebook:
-        assert notebook.damages == []
-        assert [mark.visit for mark in notebook.marks()] == [visit(1).id, visit(2).id]
+    with closing(AnnotationDatabase(folder, mend=True)) as database:
+        assert database.damages == []
+        assert [mark.visit for mark in database.marks()] == [visit(1).id, visit(2).id]

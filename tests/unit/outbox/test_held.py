@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from dooryard.core.clock import FakeClock
-from dooryard.outbox.schedule import Rules
+from dooryard.outbox.schedule import RetryRules
 from dooryard.outbox.store import Store
-from dooryard.outbox.worker import HOLD_LOOK_S, Worker
+from dooryard.outbox.worker import HOLD_LOOK_S, DeliveryWorker
 from dooryard.sinks.memory import MemorySink
 from unit.outbox.builders import MONO_S, START, alert, decision, visit
 
@@ -33,17 +33,17 @@ class Night:
 
     def __init__(self, store: Store, clock: FakeClock) -> None:
         self.quiet, self.sink, self.asked = True, MemorySink("phone"), []
-        self.worker = Worker(
+        self.worker = DeliveryWorker(
             store, self.sink, clock, logging.getLogger("dooryard.delivery"),
-            rules=Rules(), jitter=lambda: 1.0, holds=self._holds,
+            rules=RetryRules(), jitter=lambda: 1.0, holds=self._holds,
         )  # fmt: skip
 
     def _holds(self, kind, made):
         self.asked.append((kind, made))
         return self.quiet
 
-    def turns(self):
-        while (wait_s := self.worker.turn()) == 0.0:
+    def ticks(self):
+        while (wait_s := self.worker.tick()) == 0.0:
             pass
         return wait_s
 
@@ -62,21 +62,21 @@ def come(store, number, **changes):
 def test_held_alerts_go_out_when_quiet_ends_and_not_before(store, clock):
     night = Night(store, clock)
     ids = [come(store, number) for number in range(2)]
-    assert night.turns() == HOLD_LOOK_S
+    assert night.ticks() == HOLD_LOOK_S
     assert night.sent == []
     assert ("visit", store.alert(ids[0]).wall) in night.asked
     night.quiet = False
-    assert night.turns() is None
+    assert night.ticks() is None
     assert night.sent == ids
 
 
 def test_an_urgent_alert_does_not_wait_with_them(store, clock):
     night = Night(store, clock)
     held, urgent = come(store, 0), come(store, 1, urgent=True)
-    assert night.turns() == HOLD_LOOK_S
+    assert night.ticks() == HOLD_LOOK_S
     assert night.sent == [urgent]
     night.quiet = False
-    night.turns()
+    night.ticks()
     assert night.sent == [urgent, held]
 
 
@@ -84,9 +84,9 @@ def test_a_night_of_them_is_one_message_in_the_morning(store, clock):
     night = Night(store, clock)
     for number in range(5):
         come(store, number)
-    night.turns()
+    night.ticks()
     clock.advance(8 * 3600.0)
     night.quiet = False
-    night.turns()
+    night.ticks()
     ((morning, _sheet),) = night.sink.received
     assert morning.title == "5 alerts that could not be sent in time"

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from dooryard.core.clock import FakeClock
 from dooryard.outbox.schedule import (
-    Errand,
+    Delivery,
+    DeliveryState,
     Instead,
-    Rules,
-    State,
+    RetryRules,
     after,
     pass_on_next_s,
     restored,
@@ -22,17 +22,17 @@ from dooryard.outbox.schedule import (
     tried_in_vain,
 )
 from dooryard.outbox.store import Store
-from dooryard.outbox.worker import Worker
-from dooryard.sinks.base import Answer, Fate
+from dooryard.outbox.worker import DeliveryWorker
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.memory import MemorySink
 from fakes.away import Away
 from fakes.rules import later, policy
 from unit.outbox.builders import MONO_S, START, alert, decision, visit
 
 TO_POST = Instead("post", 900.0)
-ERRAND = Errand("a", "phone", 1, since_s=0.0, due_s=0.0, passes_on=True)
-RULES = Rules()
-FAILED = Answer(Fate.NOT_SENT, "no network")
+DELIVERY = Delivery("a", "phone", 1, since_s=0.0, due_s=0.0, passes_on=True)
+RULES = RetryRules()
+FAILED = SendResult(SendOutcome.NOT_SENT, "no network")
 OWN = {"name": "phone", "instead": "post", "instead_after_min": 15}
 HOUR_S = 3600.0
 
@@ -41,13 +41,13 @@ HOUR_S = 3600.0
 
 
 def test_the_time_counts_from_the_first_try():
-    tried = after(ERRAND, FAILED, 100.0, 0.5, RULES)
+    tried = after(DELIVERY, FAILED, 100.0, 0.5, RULES)
     assert tried.tried_s == 100.0
     again = after(tried, FAILED, 500.0, 0.5, RULES)
     assert again.tried_s == 100.0
     assert to_pass_on([again], TO_POST, 999.9) == []
     assert to_pass_on([again], TO_POST, 1000.0) == [again]
-    assert pass_on_next_s([again, ERRAND], TO_POST) == 1000.0
+    assert pass_on_next_s([again, DELIVERY], TO_POST) == 1000.0
 
 
 @pytest.mark.parametrize(
@@ -57,33 +57,33 @@ def test_the_time_counts_from_the_first_try():
         {"passes_on": False},
         {"passed_on": True},
         {"taken": frozenset({"robin"})},  # one of several recipients has it
-        {"state": State.SENT},
-        {"state": State.DROPPED},
+        {"state": DeliveryState.SENT},
+        {"state": DeliveryState.DROPPED},
     ],
 )
 def test_what_is_not_passed_on(changes):
-    errand = replace(ERRAND, **({"tried_s": 0.0} | changes))
-    assert to_pass_on([errand], TO_POST, 10_000.0) == []
-    assert pass_on_next_s([errand], TO_POST) is None
+    delivery = replace(DELIVERY, **({"tried_s": 0.0} | changes))
+    assert to_pass_on([delivery], TO_POST, 10_000.0) == []
+    assert pass_on_next_s([delivery], TO_POST) is None
 
 
 def test_without_instead_nothing_is():
-    assert to_pass_on([replace(ERRAND, tried_s=0.0)], None, 10_000.0) == []
-    assert pass_on_next_s([replace(ERRAND, tried_s=0.0)], None) is None
+    assert to_pass_on([replace(DELIVERY, tried_s=0.0)], None, 10_000.0) == []
+    assert pass_on_next_s([replace(DELIVERY, tried_s=0.0)], None) is None
 
 
 def test_what_waits_behind_an_attempt_in_vain_counts_as_tried():
-    later_due, tried = replace(ERRAND, alert="b", due_s=50.0), replace(ERRAND, alert="c", tried_s=3.0)
-    assert tried_in_vain([ERRAND, later_due, tried], 10.0) == {"a": replace(ERRAND, tried_s=10.0)}
+    later_due, tried = replace(DELIVERY, alert="b", due_s=50.0), replace(DELIVERY, alert="c", tried_s=3.0)
+    assert tried_in_vain([DELIVERY, later_due, tried], 10.0) == {"a": replace(DELIVERY, tried_s=10.0)}
 
 
 def test_over_a_restart_the_time_goes_on():
-    errand = restored(
-        replace(ERRAND, attempts=3), wait_s=60, age_s=700, trying_s=600, now_s=50.0, rules=RULES
+    delivery = restored(
+        replace(DELIVERY, attempts=3), wait_s=60, age_s=700, trying_s=600, now_s=50.0, rules=RULES
     )
-    assert errand.tried_s == -550.0
-    assert pass_on_next_s([errand], TO_POST) == 350.0
-    new = restored(ERRAND, wait_s=0, age_s=0, trying_s=0, now_s=50.0, rules=RULES)
+    assert delivery.tried_s == -550.0
+    assert pass_on_next_s([delivery], TO_POST) == 350.0
+    new = restored(DELIVERY, wait_s=0, age_s=0, trying_s=0, now_s=50.0, rules=RULES)
     assert new.tried_s is None
 
 
@@ -129,7 +129,7 @@ def test_restarts_neither_lose_nor_double_it(restart_every_s):
 
 
 def test_what_the_phone_refuses_for_good_goes_to_the_post_at_once():
-    away = Away(policy({}, sink=[OWN]), from_s=0, to_s=HOUR_S, fate=Fate.REFUSED)
+    away = Away(policy({}, sink=[OWN]), from_s=0, to_s=HOUR_S, outcome=SendOutcome.REFUSED)
     away.play(visits=[0], until_s=2 * HOUR_S)
     assert away.got == {"phone": [], "post": [("visit-1", "14:03", True)]}
 
@@ -208,12 +208,12 @@ def store(tmp_path):
 def test_summaries_and_journals_are_not_passed_on(store, kind):
     store.add_alert(alert(1, kind=kind))
     clock, woken = FakeClock(START, MONO_S), []
-    worker = Worker(
+    worker = DeliveryWorker(
         store, MemorySink("phone", [FAILED] * 99), clock, logging.getLogger("test"), rules=RULES,
         jitter=lambda: 1.0, instead=lambda: TO_POST, wake=lambda: woken.append(1),
     )  # fmt: skip
     for _ in range(40):
-        worker.turn()
+        worker.tick()
         clock.advance(60)
     passed = kind in ("box", "visit")
     assert (len(store.pending("post")), len(woken)) == ((1, 1) if passed else (0, 0))
@@ -222,15 +222,15 @@ def test_summaries_and_journals_are_not_passed_on(store, kind):
 def test_the_worker_looks_when_it_is_time_even_if_the_sink_wishes_to_be_left_alone(store):
     store.add_alert(alert(1))
     clock = FakeClock(START, MONO_S)
-    busy = Answer(Fate.NOT_SENT, "busy", retry_after_s=6 * HOUR_S)
-    worker = Worker(
+    busy = SendResult(SendOutcome.NOT_SENT, "busy", retry_after_s=6 * HOUR_S)
+    worker = DeliveryWorker(
         store, MemorySink("phone", [busy]), clock, logging.getLogger("test"), rules=RULES,
         jitter=lambda: 1.0, instead=lambda: TO_POST,
     )  # fmt: skip
-    assert worker.turn() == 0.0
-    assert worker.turn() == pytest.approx(900.0)
+    assert worker.tick() == 0.0
+    assert worker.tick() == pytest.approx(900.0)
     clock.advance(900.0)
-    assert worker.turn() > HOUR_S
+    assert worker.tick() > HOUR_S
     assert len(store.pending("post")) == 1
 
 

@@ -15,19 +15,19 @@ from PIL import Image
 
 from dooryard.core.clock import FakeClock, SystemClock
 from dooryard.core.records import Alert
-from dooryard.outbox import pace, queue
-from dooryard.outbox.delivery import Delivery
-from dooryard.outbox.gather import MOST_LINES, contact_sheet, late_alert
-from dooryard.outbox.schedule import Errand, Rules
+from dooryard.outbox import queue, token_bucket
+from dooryard.outbox.digest import MOST_LINES, contact_sheet, digest_alert
+from dooryard.outbox.dispatcher import Dispatcher
+from dooryard.outbox.schedule import Delivery, RetryRules
 from dooryard.outbox.store import Store
-from dooryard.outbox.worker import CLOCK_PATIENCE_S, Worker
-from dooryard.sinks.base import Answer, Fate
+from dooryard.outbox.worker import CLOCK_PATIENCE_S, DeliveryWorker
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.memory import MemorySink
 from unit.outbox.builders import MONO_S, START, StepDisk, alert, at, decision, visit
 
 LOG = logging.getLogger("dooryard.delivery")
-DOWN = Answer(Fate.NOT_SENT, "the name was not found")
-GONE = Answer(Fate.REFUSED, "HTTP 410 Gone")
+DOWN = SendResult(SendOutcome.NOT_SENT, "the name was not found")
+GONE = SendResult(SendOutcome.REFUSED, "HTTP 410 Gone")
 HOUR_S = 3600.0
 
 
@@ -49,9 +49,9 @@ def store(tmp_path: Path, clock: FakeClock) -> Iterator[Store]:
     made.close()
 
 
-def worker(store: Store, clock: FakeClock, sink: MemorySink, **options: object) -> Worker:
-    fields = {"rules": Rules(), "jitter": lambda: 1.0} | options
-    return Worker(store, sink, clock, LOG, **fields)
+def worker(store: Store, clock: FakeClock, sink: MemorySink, **options: object) -> DeliveryWorker:
+    fields = {"rules": RetryRules(), "jitter": lambda: 1.0} | options
+    return DeliveryWorker(store, sink, clock, LOG, **fields)
 
 
 def come_by(
@@ -67,9 +67,9 @@ def come_by(
     return ids
 
 
-def run(worker: Worker, clock: FakeClock, until_s: float = 10**9) -> None:
+def run(worker: DeliveryWorker, clock: FakeClock, until_s: float = 10**9) -> None:
     end_s = clock.now().mono_s + until_s
-    while (wait_s := worker.turn()) is not None and clock.now().mono_s + wait_s <= end_s:
+    while (wait_s := worker.tick()) is not None and clock.now().mono_s + wait_s <= end_s:
         clock.advance(wait_s)
 
 
@@ -83,9 +83,9 @@ def told(sink: MemorySink) -> list[Alert]:
 def test_after_an_outage_late_alerts_come_as_one_with_a_contact_sheet(store: Store, clock: FakeClock) -> None:
     sink = MemorySink("phone", [DOWN])
     phone = worker(store, clock, sink)
-    phone.turn()
+    phone.tick()
     late = come_by(store, range(1, 15))
-    phone.turn()
+    phone.tick()
     clock.advance(2 * HOUR_S)
     fresh = come_by(store, range(20, 22))
     run(phone, clock)
@@ -117,7 +117,7 @@ def test_a_day_without_a_network_and_five_hundred_alerts(store: Store, clock: Fa
     assert not down.received
     # At its longest wait of five minutes a dead receiver is knocked at twelve times an hour, not 500.
     assert down.attempts < 24 * 14 + 10
-    assert len(phone._errands) == 500  # the rest stays on disk
+    assert len(phone._deliveries) == 500  # the rest stays on disk
     phone.sink = sink = MemorySink("phone")
     clock.advance(HOUR_S)
     run(phone, clock)
@@ -137,7 +137,7 @@ def test_urgent_alerts_and_messages_of_the_box_are_not_gathered(store: Store, cl
     come_by(store, range(3), urgent=True)
     for number in range(5, 9):
         store.add_alert(alert(number))
-    phone.turn()
+    phone.tick()
     clock.advance(3 * HOUR_S)
     run(phone, clock)
     assert store.counts() == {"phone": {"sent": 7}}
@@ -153,7 +153,7 @@ def test_a_few_late_ones_go_by_themselves(store: Store, clock: FakeClock) -> Non
 
 def test_time_without_power_counts_as_age(store: Store) -> None:
     come_by(store, range(4))
-    later = FakeClock(START + timedelta(hours=9), 30.0)  # started anew, nine hours on
+    later = FakeClock(START + timedelta(hours=9), 30.0)  # started again, nine hours on
     sink = MemorySink("phone")
     run(worker(store, later, sink), later)
     assert [each.kind for each in told(sink)] == ["summary"]
@@ -189,10 +189,10 @@ def test_killed_at_every_step_of_gathering(tmp_path: Path, clock: FakeClock) -> 
         disk = StepDisk()
         store = Store.open(tmp_path / str(number) / "state", clock, disk=disk)
         ids = come_by(store, range(3))
-        late = [Errand(each, "phone", seq, 0.0, 0.0) for seq, each in enumerate(ids)]
+        late = [Delivery(each, "phone", seq, 0.0, 0.0) for seq, each in enumerate(ids)]
         disk.arm(number)
         try:
-            store.gather(late, late_alert([alert(1)] * 3, "phone", at(0), clock_set=True), jpeg())
+            store.digest(late, digest_alert([alert(1)] * 3, "phone", at(0), clock_set=True), jpeg())
             done = True
         except Killed:
             pass
@@ -225,7 +225,7 @@ def test_a_burst_goes_at_once_and_the_rest_at_the_sinks_pace(store: Store, clock
     for number in range(12):
         store.add_alert(alert(number))
     sink = MemorySink("phone")
-    phone = worker(store, clock, sink, rules=Rules(per_hour=60, burst=5))
+    phone = worker(store, clock, sink, rules=RetryRules(per_hour=60, burst=5))
     run(phone, clock, until_s=0)
     assert len(sink.received) == 5
     store.add_alert(alert(50, urgent=True))
@@ -242,11 +242,11 @@ def test_a_burst_goes_at_once_and_the_rest_at_the_sinks_pace(store: Store, clock
 def test_never_more_than_the_burst_and_what_the_rate_gives(
     pauses: list[float], per_hour: float, burst: int
 ) -> None:
-    bucket, now_s, sent = pace.Pace(), 7_000_000.0, []
+    bucket, now_s, sent = token_bucket.TokenBucket(), 7_000_000.0, []
     for pause_s in pauses:
         now_s += pause_s
-        if pace.free_from_s(bucket, per_hour, burst) <= now_s:
-            bucket = pace.poured(bucket, now_s, per_hour)
+        if token_bucket.free_from_s(bucket, per_hour, burst) <= now_s:
+            bucket = token_bucket.token_taken(bucket, now_s, per_hour)
             sent.append(now_s)
     for first in range(len(sent)):
         for last in range(first, len(sent)):
@@ -280,7 +280,7 @@ def test_giving_up_is_told_too(store: Store, clock: FakeClock) -> None:
     come_by(store, range(1))
     phone = worker(
         store, clock, MemorySink("phone", iter(lambda: DOWN, None)),
-        rules=Rules(give_up_after_s=100), others=["post"],
+        rules=RetryRules(give_up_after_s=100), others=["post"],
     )  # fmt: skip
     run(phone, clock)
     assert store.counts()["phone"] == {"expired": 1}
@@ -296,7 +296,7 @@ def test_two_sinks_that_refuse_each_others_notices_come_to_rest(store: Store, cl
     ]
     for _ in range(20):
         for each in workers:
-            each.turn()
+            each.tick()
     assert store.counts() == {"phone": {"refused": 2}, "post": {"refused": 2}}
 
 
@@ -306,10 +306,10 @@ def test_the_notice_is_stored_with_the_refusal_or_not_at_all(tmp_path: Path, clo
     come_by(store, range(1))
     phone = worker(store, clock, MemorySink("phone", [GONE]), others=["post"])
     disk.arm(3, lambda: OSError(5, "i/o error"))
-    phone.turn()
+    phone.tick()
     assert store.counts() == {"phone": {"waiting": 1}}
     disk.at = None
-    phone.turn()
+    phone.tick()
     assert store.counts() == {"phone": {"refused": 1}, "post": {"waiting": 1}}
     store.close()
 
@@ -327,7 +327,7 @@ def test_a_sink_that_signs_the_time_waits_for_the_clock(store: Store, clock: Fak
     set_ = []
     sink = Signed("phone")
     phone = worker(store, clock, sink, clock_set=lambda: bool(set_))
-    assert phone.turn() is None  # nothing waits
+    assert phone.tick() is None  # nothing waits
     come_by(store, range(1))
     run(phone, clock, until_s=600)
     assert sink.attempts == 0
@@ -344,7 +344,7 @@ def test_a_clock_that_is_never_set_holds_it_up_for_a_while_only_and_no_refusal_i
     phone = worker(store, clock, sink, clock_set=lambda: False, others=["post"])
     start_s = clock.now().mono_s
     while not sink.attempts:
-        clock.advance(phone.turn() or 0.0)
+        clock.advance(phone.tick() or 0.0)
     assert clock.now().mono_s - start_s >= CLOCK_PATIENCE_S
     (waiting,) = store.pending("phone")
     assert "clock not set" in waiting.answer
@@ -359,14 +359,14 @@ def test_an_alert_dropped_while_it_is_sent_stays_dropped(store: Store, clock: Fa
     (told_id,) = come_by(store, range(1))
 
     class Dropping(MemorySink):
-        def send(self, told: Alert, picture: bytes | None) -> Answer:
+        def send(self, told: Alert, picture: bytes | None) -> SendResult:
             with store._engine.writing("test") as db:
                 db.execute("UPDATE deliveries SET state = 'dropped'")
             return DOWN
 
     phone = worker(store, clock, Dropping("phone"))
-    phone.turn()
-    assert phone.turn() is None
+    phone.tick()
+    assert phone.tick() is None
     assert store.counts() == {"phone": {"dropped": 1}}
     assert store.alert(told_id) is not None
 
@@ -379,18 +379,18 @@ def test_only_the_newest_of_a_kind_is_told(store: Store, clock: FakeClock) -> No
     assert [each.kind for each in store.pending("web")] == ["box", "journal"]
 
 
-def test_what_another_program_began_anew_is_tried_at_once(store: Store, clock: FakeClock) -> None:
+def test_what_another_program_began_again_is_tried_at_once(store: Store, clock: FakeClock) -> None:
     (told_id,) = come_by(store, range(1))
-    sink = MemorySink("phone", [Answer(Fate.NOT_SENT, "HTTP 503", retry_after_s=3600)])
+    sink = MemorySink("phone", [SendResult(SendOutcome.NOT_SENT, "HTTP 503", retry_after_s=3600)])
     phone = worker(store, clock, sink)
-    phone.turn()
-    assert phone.turn() == pytest.approx(3600)
+    phone.tick()
+    assert phone.tick() == pytest.approx(3600)
     with store._engine.writing("test") as db:
-        assert queue.begin_anew(db, [told_id], None) == 1
+        assert queue.start_over(db, [told_id], None) == 1
     clock.advance(5)  # the line itself rests after a failure, whoever asks
-    assert phone.turn() == pytest.approx(3595)
+    assert phone.tick() == pytest.approx(3595)
     clock.advance(3595)
-    assert phone.turn() == 0.0
+    assert phone.tick() == 0.0
     assert len(sink.received) == 1
 
 
@@ -401,9 +401,9 @@ def test_a_clock_that_is_stepped_while_alerts_wait_loses_none_and_makes_none_lat
     ids = come_by(store, range(4))
     sink = MemorySink("phone", [DOWN, DOWN])
     phone = worker(store, clock, sink)
-    phone.turn()
+    phone.tick()
     clock.step_wall(step_s)
-    phone.turn()
+    phone.tick()
     ids += come_by(store, range(5, 7))
     run(phone, clock, until_s=1800)
     assert sorted(each.id for each in told(sink)) == sorted(ids)
@@ -415,20 +415,20 @@ def test_a_clock_that_is_stepped_while_alerts_wait_loses_none_and_makes_none_lat
 def test_each_sink_has_its_own_rules_and_only_some_are_told_of_failures(store: Store) -> None:
     come_by(store, range(4), ("phone", "post", "web"))
     phone, post, web = MemorySink("phone", [GONE] * 4), MemorySink("post"), MemorySink("web")
-    delivery = Delivery(
+    dispatcher = Dispatcher(
         store,
         [phone, post, web],
         SystemClock(),
         LOG,
-        rules=Rules(late_after_s=1e9),
-        rules_of={"post": Rules(late_after_s=1e9, burst=2, per_hour=1)},
+        rules=RetryRules(late_after_s=1e9),
+        rules_of={"post": RetryRules(late_after_s=1e9, burst=2, per_hour=1)},
         notices_to=["phone", "post"],
         clock_set=lambda: False,
     )
-    delivery.start()
-    assert not delivery.drain(10)  # two wait for the pace of "post"
+    dispatcher.start()
+    assert not dispatcher.drain(10)  # two wait for the pace of "post"
     counts = store.counts()
     assert counts["phone"] == {"refused": 4}
     assert counts["web"] == {"sent": 4}
     assert counts["post"] == {"sent": 2, "waiting": 3}  # the third is the notice
-    assert delivery.stop()
+    assert dispatcher.stop()

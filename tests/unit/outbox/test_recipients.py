@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from dooryard.core.clock import FakeClock
 from dooryard.core.records import Alert
 from dooryard.outbox.recipients import concluded, paced, to_go, to_try
-from dooryard.outbox.schedule import Errand, Rules, State
+from dooryard.outbox.schedule import Delivery, DeliveryState, RetryRules
 from dooryard.outbox.store import Store
-from dooryard.outbox.worker import Worker
-from dooryard.sinks.base import Answer, Fate
+from dooryard.outbox.worker import DeliveryWorker
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.email import EmailSink
 from servers.post_office import PostOffice, Script
 from unit.outbox.builders import MONO_S, START, alert, decision, visit
@@ -31,23 +31,25 @@ class Mailboxes:
     name = "post"
     recipients = (ROBIN, WREN)
 
-    def __init__(self, **says: Fate) -> None:
-        self.says = {ROBIN: says.get("robin", Fate.SENT), WREN: says.get("wren", Fate.SENT)}
+    def __init__(self, **says: SendOutcome) -> None:
+        self.says = {ROBIN: says.get("robin", SendOutcome.SENT), WREN: says.get("wren", SendOutcome.SENT)}
         self.got: dict[str, list[str]] = {ROBIN: [], WREN: []}
         self.tries: list[tuple[str, ...]] = []
 
-    def send(self, alert: Alert, picture: bytes | None) -> Answer:
+    def send(self, alert: Alert, picture: bytes | None) -> SendResult:
         return self.send_to(alert, picture, self.recipients)
 
-    def send_to(self, alert: Alert, picture: bytes | None, wanted: Sequence[str]) -> Answer:
+    def send_to(self, alert: Alert, picture: bytes | None, wanted: Sequence[str]) -> SendResult:
         del picture
         self.tries.append(tuple(wanted))
         each = {name: self.says[name] for name in wanted}
         for name in wanted:
-            if each[name] is Fate.SENT:
+            if each[name] is SendOutcome.SENT:
                 self.got[name].append(alert.title)
-        order = (Fate.MAYBE_SENT, Fate.NOT_SENT, Fate.SENT, Fate.REFUSED)
-        return Answer(next(fate for fate in order if fate in each.values()), "as told", each=each)
+        order = (SendOutcome.MAYBE_SENT, SendOutcome.NOT_SENT, SendOutcome.SENT, SendOutcome.REFUSED)
+        return SendResult(
+            next(outcome for outcome in order if outcome in each.values()), "as told", each=each
+        )
 
     def close(self) -> None:
         """Nothing is open."""
@@ -65,8 +67,8 @@ def store(tmp_path: Path, clock: FakeClock) -> Iterator[Store]:
     made.close()
 
 
-def worker(store: Store, clock: FakeClock, sink: Mailboxes | EmailSink) -> Worker:
-    return Worker(store, sink, clock, LOG, rules=Rules(), jitter=lambda: 1.0)
+def worker(store: Store, clock: FakeClock, sink: Mailboxes | EmailSink) -> DeliveryWorker:
+    return DeliveryWorker(store, sink, clock, LOG, rules=RetryRules(), jitter=lambda: 1.0)
 
 
 def come_by(store: Store, numbers: range) -> list[str]:
@@ -77,15 +79,15 @@ def come_by(store: Store, numbers: range) -> list[str]:
     return [f"visit {number}" for number in numbers]
 
 
-def run(worker: Worker, clock: FakeClock, until_s: float) -> None:
+def run(worker: DeliveryWorker, clock: FakeClock, until_s: float) -> None:
     end_s = clock.now().mono_s + until_s
-    while (wait_s := worker.turn()) is not None and clock.now().mono_s + wait_s <= end_s:
+    while (wait_s := worker.tick()) is not None and clock.now().mono_s + wait_s <= end_s:
         clock.advance(wait_s)
     clock.advance(max(0.0, end_s - clock.now().mono_s))
 
 
 def test_a_full_mailbox_delays_the_other_by_nothing(store: Store, clock: FakeClock) -> None:
-    sink = Mailboxes(wren=Fate.NOT_SENT)
+    sink = Mailboxes(wren=SendOutcome.NOT_SENT)
     post = worker(store, clock, sink)
     titles = come_by(store, range(6))
     run(post, clock, 1.0)
@@ -97,7 +99,7 @@ def test_a_full_mailbox_delays_the_other_by_nothing(store: Store, clock: FakeClo
     titles += come_by(store, range(6, 8))
     run(post, clock, 1.0)
     assert sink.got[ROBIN] == titles
-    sink.says[WREN] = Fate.SENT
+    sink.says[WREN] = SendOutcome.SENT
     run(post, clock, 600.0)
     assert sorted(sink.got[WREN]) == titles
     assert sink.got[ROBIN] == titles
@@ -106,7 +108,7 @@ def test_a_full_mailbox_delays_the_other_by_nothing(store: Store, clock: FakeClo
 
 def test_who_has_it_is_known_after_a_restart(store: Store, clock: FakeClock) -> None:
     titles = come_by(store, range(3))
-    run(worker(store, clock, Mailboxes(wren=Fate.NOT_SENT)), clock, 1.0)
+    run(worker(store, clock, Mailboxes(wren=SendOutcome.NOT_SENT)), clock, 1.0)
     again = Mailboxes()
     run(worker(store, clock, again), clock, 600.0)
     assert again.got[ROBIN] == []
@@ -114,17 +116,17 @@ def test_who_has_it_is_known_after_a_restart(store: Store, clock: FakeClock) -> 
 
 
 def test_late_ones_are_gathered_for_the_one_that_lacks_them(store: Store, clock: FakeClock) -> None:
-    sink = Mailboxes(wren=Fate.NOT_SENT)
+    sink = Mailboxes(wren=SendOutcome.NOT_SENT)
     post = worker(store, clock, sink)
     titles = come_by(store, range(5))
     run(post, clock, 3 * 3600.0)
-    sink.says[WREN] = Fate.SENT
+    sink.says[WREN] = SendOutcome.SENT
     run(post, clock, 600.0)
     assert sink.got == {ROBIN: titles, WREN: ["5 alerts that could not be sent in time"]}
 
 
 def test_when_nobody_can_be_reached_the_line_rests(store: Store, clock: FakeClock) -> None:
-    sink = Mailboxes(robin=Fate.NOT_SENT, wren=Fate.NOT_SENT)
+    sink = Mailboxes(robin=SendOutcome.NOT_SENT, wren=SendOutcome.NOT_SENT)
     post = worker(store, clock, sink)
     come_by(store, range(5))
     run(post, clock, 1.0)
@@ -137,19 +139,19 @@ def test_one_turned_away_for_good_is_not_asked_again_until_its_owner_wants_it(
 ) -> None:
     from dooryard.outbox import queue
 
-    sink = Mailboxes(robin=Fate.REFUSED, wren=Fate.NOT_SENT)
+    sink = Mailboxes(robin=SendOutcome.REFUSED, wren=SendOutcome.NOT_SENT)
     post = worker(store, clock, sink)
     come_by(store, range(1))
     run(post, clock, 100.0)
     assert sink.tries[0] == (ROBIN, WREN)
     assert set(sink.tries[1:]) == {(WREN,)}
-    sink.says[WREN] = Fate.REFUSED
+    sink.says[WREN] = SendOutcome.REFUSED
     run(post, clock, 600.0)
     assert store.counts() == {"post": {"refused": 1}}
     ids = [row["alert"] for row in store._engine.select(dict, "SELECT alert FROM deliveries")]
     with store._engine.writing("trying again") as db:
-        assert queue.begin_anew(db, ids, "post") == 1
-    sink.says = {ROBIN: Fate.SENT, WREN: Fate.SENT}
+        assert queue.start_over(db, ids, "post") == 1
+    sink.says = {ROBIN: SendOutcome.SENT, WREN: SendOutcome.SENT}
     run(post, clock, 600.0)
     assert sink.tries[-1] == (ROBIN, WREN)
     assert store.counts() == {"post": {"sent": 1}}
@@ -157,7 +159,7 @@ def test_one_turned_away_for_good_is_not_asked_again_until_its_owner_wants_it(
 
 def test_a_recipient_that_the_box_file_no_longer_has_holds_nothing_up(store: Store, clock: FakeClock) -> None:
     come_by(store, range(2))
-    run(worker(store, clock, Mailboxes(wren=Fate.NOT_SENT)), clock, 1.0)
+    run(worker(store, clock, Mailboxes(wren=SendOutcome.NOT_SENT)), clock, 1.0)
     only = Mailboxes()
     only.recipients = (ROBIN,)  # type: ignore[assignment]  # the box file was changed
     run(worker(store, clock, only), clock, 600.0)
@@ -173,28 +175,28 @@ def test_through_a_mail_server(store: Store, clock: FakeClock) -> None:
             "post", "127.0.0.1", office.port, sender="box@alder-row.example", recipients=[ROBIN, WREN],
             security="none", now=lambda: 1_781_442_000.0,
         )  # fmt: skip
-        turning = worker(store, clock, post)
-        run(turning, clock, 1.0)
+        ticking = worker(store, clock, post)
+        run(ticking, clock, 1.0)
         assert [mail.recipients for mail in office.mails] == [[ROBIN]] * len(titles)
-        run(turning, clock, 600.0)
+        run(ticking, clock, 600.0)
     assert [mail.recipients for mail in office.mails[6:]] == [[WREN]] * len(titles)
 
 
-fates = st.sampled_from(list(Fate))
+outcomes = st.sampled_from(list(SendOutcome))
 
 
 @settings(deadline=None, max_examples=200)
-@given(st.lists(st.tuples(fates, fates, st.floats(0, 400)), max_size=30))
+@given(st.lists(st.tuples(outcomes, outcomes, st.floats(0, 400)), max_size=30))
 def test_nobody_gets_it_twice_for_sure_and_nobody_is_forgotten(
-    days: list[tuple[Fate, Fate, float]],
+    days: list[tuple[SendOutcome, SendOutcome, float]],
 ) -> None:
-    errand, resting, now_s = Errand("a", "post", 1, 0.0, 0.0), {}, 0.0
+    delivery, resting, now_s = Delivery("a", "post", 1, 0.0, 0.0), {}, 0.0
     recipients = (ROBIN, WREN)
     for robin, wren, passes_s in days:
         now_s += passes_s
-        (shown,) = paced([errand], recipients, resting)
-        wanted = to_try(errand, recipients, resting, now_s)
-        if not to_go(errand, recipients):
+        (shown,) = paced([delivery], recipients, resting)
+        wanted = to_try(delivery, recipients, resting, now_s)
+        if not to_go(delivery, recipients):
             break
         if shown.due_s > now_s:
             assert not wanted
@@ -202,11 +204,11 @@ def test_nobody_gets_it_twice_for_sure_and_nobody_is_forgotten(
         assert wanted
         says = {ROBIN: robin, WREN: wren}
         each = {name: says[name] for name in wanted}
-        answer = Answer(next(iter(each.values())), "", each=each)
-        outcome = concluded(errand, answer, recipients, resting, now_s, 0.5, Rules())
+        answer = SendResult(next(iter(each.values())), "", each=each)
+        outcome = concluded(delivery, answer, recipients, resting, now_s, 0.5, RetryRules())
         for name in wanted:
-            assert (name in outcome.errand.taken) == (says[name] is Fate.SENT)
-        settled = outcome.answer.fate in {Fate.SENT, Fate.REFUSED}
-        assert settled == (not to_go(outcome.errand, recipients))
-        errand, resting = outcome.errand, outcome.resting
-    assert errand.state is State.WAITING
+            assert (name in outcome.delivery.taken) == (says[name] is SendOutcome.SENT)
+        settled = outcome.answer.outcome in {SendOutcome.SENT, SendOutcome.REFUSED}
+        assert settled == (not to_go(outcome.delivery, recipients))
+        delivery, resting = outcome.delivery, outcome.resting
+    assert delivery.state is DeliveryState.WAITING

@@ -7,30 +7,33 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dooryard.outbox.schedule import (
-    Errand,
-    Line,
-    Rules,
-    State,
+    CircuitBreaker,
+    Delivery,
+    DeliveryState,
+    RetryRules,
     after,
     backoff_s,
-    line_after,
+    breaker_after,
     next_s,
     pick,
     restored,
 )
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 
 NOW_S = 7_000_000.0
-RULES = Rules(first_s=5, cap_s=300, longest_wish_s=3600, give_up_after_s=86400)
-SENT, REFUSED = Answer(Fate.SENT, "HTTP 204"), Answer(Fate.REFUSED, "HTTP 404")
-DOWN, MAYBE = Answer(Fate.NOT_SENT, "the name was not found"), Answer(Fate.MAYBE_SENT, "reset")
+RULES = RetryRules(first_s=5, cap_s=300, longest_retry_after_s=3600, give_up_after_s=86400)
+SENT, REFUSED = SendResult(SendOutcome.SENT, "HTTP 204"), SendResult(SendOutcome.REFUSED, "HTTP 404")
+DOWN, MAYBE = (
+    SendResult(SendOutcome.NOT_SENT, "the name was not found"),
+    SendResult(SendOutcome.MAYBE_SENT, "reset"),
+)
 
 jitters = st.floats(0, 1)
-failures = st.sampled_from([Fate.NOT_SENT, Fate.MAYBE_SENT])
+failures = st.sampled_from([SendOutcome.NOT_SENT, SendOutcome.MAYBE_SENT])
 
 
-def errand(seq: int = 1, **changes: object) -> Errand:
-    return replace(Errand(f"alert-{seq}", "phone", seq, since_s=NOW_S, due_s=NOW_S), **changes)
+def delivery(seq: int = 1, **changes: object) -> Delivery:
+    return replace(Delivery(f"alert-{seq}", "phone", seq, since_s=NOW_S, due_s=NOW_S), **changes)
 
 
 def test_the_wait_doubles_up_to_the_cap() -> None:
@@ -38,136 +41,140 @@ def test_the_wait_doubles_up_to_the_cap() -> None:
     assert backoff_s(1, 0.0, RULES) == 2.5
 
 
-@pytest.mark.parametrize(("answer", "state"), [(SENT, State.SENT), (REFUSED, State.REFUSED)])
-def test_a_final_answer_ends_the_errand(answer: Answer, state: State) -> None:
-    done = after(errand(), answer, NOW_S + 3, 0.5, RULES)
+@pytest.mark.parametrize(("answer", "state"), [(SENT, DeliveryState.SENT), (REFUSED, DeliveryState.REFUSED)])
+def test_a_final_answer_ends_the_delivery(answer: SendResult, state: DeliveryState) -> None:
+    done = after(delivery(), answer, NOW_S + 3, 0.5, RULES)
     assert (done.state, done.attempts, done.answer) == (state, 1, answer.text)
-    assert next_s([done], Line()) is None
-    assert pick([done], Line(), NOW_S + 10**9) is None
+    assert next_s([done], CircuitBreaker()) is None
+    assert pick([done], CircuitBreaker(), NOW_S + 10**9) is None
 
 
 def test_maybe_sent_is_counted_apart() -> None:
-    tried = after(after(errand(), MAYBE, NOW_S, 0, RULES), DOWN, NOW_S + 60, 0, RULES)
-    assert (tried.attempts, tried.maybe, tried.state) == (2, 1, State.WAITING)
+    tried = after(after(delivery(), MAYBE, NOW_S, 0, RULES), DOWN, NOW_S + 60, 0, RULES)
+    assert (tried.attempts, tried.maybe, tried.state) == (2, 1, DeliveryState.WAITING)
 
 
-def test_an_errand_ends_only_with_a_failure_past_its_age() -> None:
-    old = errand(since_s=NOW_S - RULES.give_up_after_s - 1)
-    assert pick([old], Line(), NOW_S) == old  # it still gets its attempt
-    assert after(old, SENT, NOW_S, 0, RULES).state is State.SENT
-    assert after(old, DOWN, NOW_S, 0, RULES).state is State.EXPIRED
+def test_a_delivery_ends_only_with_a_failure_past_its_age() -> None:
+    old = delivery(since_s=NOW_S - RULES.give_up_after_s - 1)
+    assert pick([old], CircuitBreaker(), NOW_S) == old  # it still gets its attempt
+    assert after(old, SENT, NOW_S, 0, RULES).state is DeliveryState.SENT
+    assert after(old, DOWN, NOW_S, 0, RULES).state is DeliveryState.EXPIRED
     assert (
-        after(errand(since_s=NOW_S - RULES.give_up_after_s + 1), DOWN, NOW_S, 0, RULES).state is State.WAITING
+        after(delivery(since_s=NOW_S - RULES.give_up_after_s + 1), DOWN, NOW_S, 0, RULES).state
+        is DeliveryState.WAITING
     )
 
 
 @settings(deadline=None)
 @given(st.integers(0, 10_000), failures, st.one_of(st.none(), st.floats(0, 1e7)), jitters)
 def test_never_earlier_than_promised_and_never_later_than_the_longest(
-    attempts: int, fate: Fate, wish_s: float | None, jitter: float
+    attempts: int, outcome: SendOutcome, asked_s: float | None, jitter: float
 ) -> None:
-    before = errand(attempts=attempts)
-    tried = after(before, Answer(fate, "", wish_s), NOW_S, jitter, RULES)
+    before = delivery(attempts=attempts)
+    tried = after(before, SendResult(outcome, "", asked_s), NOW_S, jitter, RULES)
     wait_s = tried.due_s - NOW_S
     own = min(300.0, 5.0 * 2.0 ** min(attempts, 20))
-    wish = min(wish_s or 0.0, RULES.longest_wish_s)
+    asked = min(asked_s or 0.0, RULES.longest_retry_after_s)
     slack = 1e-6  # sums near 7e6 are exact to about 1e-9
-    assert wait_s >= max(own / 2, wish) - slack
-    assert wait_s <= max(own, wish) + slack
-    assert pick([tried], Line(), tried.due_s - 0.001) is None
-    assert pick([tried], Line(), tried.due_s) == tried
+    assert wait_s >= max(own / 2, asked) - slack
+    assert wait_s <= max(own, asked) + slack
+    assert pick([tried], CircuitBreaker(), tried.due_s - 0.001) is None
+    assert pick([tried], CircuitBreaker(), tried.due_s) == tried
 
 
 @settings(deadline=None)
 @given(st.floats(-10, 1e9), st.floats(-10, 1e9), st.floats(0, 1e7))
 def test_after_a_restart_it_is_due_within_its_last_wait(wait_s: float, age_s: float, boot_s: float) -> None:
-    again = restored(errand(), wait_s=wait_s, age_s=age_s, now_s=boot_s, rules=RULES)
+    again = restored(delivery(), wait_s=wait_s, age_s=age_s, now_s=boot_s, rules=RULES)
     assert boot_s <= again.due_s <= boot_s + min(max(wait_s, 0), 3600.0)
     assert again.since_s <= boot_s
-    assert again.state is State.WAITING
+    assert again.state is DeliveryState.WAITING
 
 
 def test_while_the_line_works_alerts_go_in_order() -> None:
-    waiting = [errand(3), errand(1), errand(2)]
-    assert pick(waiting, Line(), NOW_S) == waiting[1]
+    waiting = [delivery(3), delivery(1), delivery(2)]
+    assert pick(waiting, CircuitBreaker(), NOW_S) == waiting[1]
 
 
 def test_a_failing_line_rests_and_then_tries_another_alert() -> None:
-    line = line_after(Line(), DOWN, NOW_S, 1.0, RULES, newest_seq=3)
-    tried = after(errand(3), DOWN, NOW_S, 0.0, RULES)
-    waiting = [errand(1), errand(2), tried]
-    assert pick(waiting, line, NOW_S + 4.9) is None
-    assert next_s(waiting, line) == NOW_S + 5
-    assert pick(waiting, line, NOW_S + 5) == waiting[1]
+    breaker = breaker_after(CircuitBreaker(), DOWN, NOW_S, 1.0, RULES, newest_seq=3)
+    tried = after(delivery(3), DOWN, NOW_S, 0.0, RULES)
+    waiting = [delivery(1), delivery(2), tried]
+    assert pick(waiting, breaker, NOW_S + 4.9) is None
+    assert next_s(waiting, breaker) == NOW_S + 5
+    assert pick(waiting, breaker, NOW_S + 5) == waiting[1]
 
 
 def test_after_an_outage_new_ones_go_first_in_order_and_the_backlog_newest_first() -> None:
-    line = Line(failures=4, rests_until_s=NOW_S)
-    line = line_after(line, SENT, NOW_S, 0.5, RULES, newest_seq=3)
-    assert line == Line(backlog_seq=3)
-    waiting = {seq: errand(seq) for seq in (1, 2, 3, 4, 5)}
+    breaker = CircuitBreaker(failures=4, rests_until_s=NOW_S)
+    breaker = breaker_after(breaker, SENT, NOW_S, 0.5, RULES, newest_seq=3)
+    assert breaker == CircuitBreaker(backlog_seq=3)
+    waiting = {seq: delivery(seq) for seq in (1, 2, 3, 4, 5)}
     order = []
-    while (chosen := pick(waiting.values(), line, NOW_S)) is not None:
+    while (chosen := pick(waiting.values(), breaker, NOW_S)) is not None:
         order.append(chosen.seq)
-        line = line_after(line, SENT, NOW_S, 0.5, RULES, newest_seq=5)
+        breaker = breaker_after(breaker, SENT, NOW_S, 0.5, RULES, newest_seq=5)
         del waiting[chosen.seq]
     assert order == [4, 5, 3, 2, 1]
 
 
 def test_a_refusal_shows_that_the_line_works() -> None:
-    assert line_after(Line(failures=2), REFUSED, NOW_S, 0.5, RULES, newest_seq=7) == Line(backlog_seq=7)
+    assert breaker_after(
+        CircuitBreaker(failures=2), REFUSED, NOW_S, 0.5, RULES, newest_seq=7
+    ) == CircuitBreaker(backlog_seq=7)
 
 
 def test_an_alert_that_always_fails_does_not_hold_up_the_others() -> None:
-    waiting = {seq: errand(seq) for seq in range(1, 21)}
-    line, now_s, sent = Line(), NOW_S, []
+    waiting = {seq: delivery(seq) for seq in range(1, 21)}
+    breaker, now_s, sent = CircuitBreaker(), NOW_S, []
     while len(sent) < 19:
-        chosen = pick(waiting.values(), line, now_s)
+        chosen = pick(waiting.values(), breaker, now_s)
         if chosen is None:
-            now_s = next_s(waiting.values(), line) or 0.0
+            now_s = next_s(waiting.values(), breaker) or 0.0
             continue
         answer = DOWN if chosen.seq == 1 else SENT
         done = after(chosen, answer, now_s, 1.0, RULES)
-        line = line_after(line, answer, now_s, 1.0, RULES, newest_seq=20)
-        if done.state is State.SENT:
+        breaker = breaker_after(breaker, answer, now_s, 1.0, RULES, newest_seq=20)
+        if done.state is DeliveryState.SENT:
             sent.append(done.seq)
             del waiting[done.seq]
         else:
             waiting[done.seq] = done
     assert now_s - NOW_S < 300
-    assert waiting[1].state is State.WAITING
+    assert waiting[1].state is DeliveryState.WAITING
 
 
 @settings(deadline=None)
 @given(
-    st.lists(st.tuples(st.sampled_from([*Fate]), st.floats(0, 4000), jitters), max_size=60), st.integers(1, 8)
+    st.lists(st.tuples(st.sampled_from([*SendOutcome]), st.floats(0, 4000), jitters), max_size=60),
+    st.integers(1, 8),
 )
-def test_every_errand_is_told_or_ends_with_a_reason_once_the_receiver_is_well(
-    script: list[tuple[Fate, float, float]], count: int
+def test_every_delivery_is_made_or_ends_with_a_reason_once_the_receiver_is_well(
+    script: list[tuple[SendOutcome, float, float]], count: int
 ) -> None:
     """Whatever the receiver does for a while, afterwards each alert is told once more, and soon."""
-    waiting = {seq: errand(seq) for seq in range(1, count + 1)}
-    line, now_s, answers, ended = Line(), NOW_S, list(script), {}
+    waiting = {seq: delivery(seq) for seq in range(1, count + 1)}
+    breaker, now_s, answers, ended = CircuitBreaker(), NOW_S, list(script), {}
     well_since_s = None
     while waiting:
-        chosen = pick(waiting.values(), line, now_s)
+        chosen = pick(waiting.values(), breaker, now_s)
         if chosen is None:
-            due_s = next_s(waiting.values(), line)
+            due_s = next_s(waiting.values(), breaker)
             assert due_s is not None
             assert due_s > now_s  # else this would be a loop without a wait
             now_s = due_s
             continue
-        fate, wish_s, jitter = answers.pop() if answers else (Fate.SENT, 0.0, 0.5)
+        outcome, asked_s, jitter = answers.pop() if answers else (SendOutcome.SENT, 0.0, 0.5)
         if not answers and well_since_s is None:
             well_since_s = now_s
-        answer = Answer(fate, fate.value, wish_s)
+        answer = SendResult(outcome, outcome.value, asked_s)
         done = after(chosen, answer, now_s, jitter, RULES)
-        line = line_after(line, answer, now_s, jitter, RULES, newest_seq=count)
-        if done.state is State.WAITING:
+        breaker = breaker_after(breaker, answer, now_s, jitter, RULES, newest_seq=count)
+        if done.state is DeliveryState.WAITING:
             waiting[done.seq] = done
         else:
             del waiting[done.seq]
             ended[done.seq] = done
     assert sorted(ended) == list(range(1, count + 1))
     assert all(each.answer for each in ended.values())
-    assert well_since_s is None or now_s - well_since_s <= RULES.longest_wish_s * 2
+    assert well_since_s is None or now_s - well_since_s <= RULES.longest_retry_after_s * 2

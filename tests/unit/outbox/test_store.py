@@ -14,7 +14,7 @@ from dooryard.core.clock import FakeClock
 from dooryard.core.errors import StoreError
 from dooryard.core.records import Outcome, Visitor
 from dooryard.outbox import schema
-from dooryard.outbox.schedule import Errand, State
+from dooryard.outbox.schedule import Delivery, DeliveryState
 from dooryard.outbox.store import VISIT_PICTURE, Store
 from unit.outbox.builders import JPEG, MONO_S, START, StepDisk, alert, at, decision, visit
 
@@ -184,14 +184,14 @@ def test_an_alert_for_a_visit_that_is_not_stored_is_an_error(store: Store) -> No
 def test_deliveries_are_marked_with_durations(store: Store) -> None:
     told = alert(1, None, ("phone", "post"))
     store.add_alert(told)
-    errand = Errand(
+    delivery = Delivery(
         told.id, "phone", 1, since_s=MONO_S, due_s=MONO_S + 90, attempts=3, maybe=1, answer="HTTP 503"
     )
-    store.mark(errand, MONO_S + 60)
+    store.mark(delivery, MONO_S + 60)
     (waiting,) = store.pending("phone")
     assert (waiting.attempts, waiting.maybe, waiting.wait_s, waiting.age_s) == (3, 1, 30.0, 60.0)
     assert waiting.answer == "HTTP 503"
-    store.mark(replace(errand, state=State.SENT), MONO_S + 61)
+    store.mark(replace(delivery, state=DeliveryState.SENT), MONO_S + 61)
     assert store.pending("phone") == []
     assert store.counts() == {"phone": {"sent": 1}, "post": {"waiting": 1}}
 
@@ -316,7 +316,7 @@ def test_a_full_disk_does_not_keep_the_store_from_opening(
 
     monkeypatch.setattr(Store, "save_state", full)
     store = Store.open(tmp_path / "state", clock, boot="first")
-    assert store.notes == ["after a restart, times of this boot could not be mended: the disk is full"]
+    assert store.notes == ["after a restart, times of this boot could not be repaired: the disk is full"]
     store.record_visit(visit(1), None, decision(visit(1)), [], clock_set=False)
     assert store.mend_times(60) == 1
     store.close()

@@ -8,7 +8,7 @@ import pytest
 
 from dooryard.core.clock import FakeClock
 from dooryard.outbox import upkeep
-from dooryard.outbox.schedule import Errand, State
+from dooryard.outbox.schedule import Delivery, DeliveryState
 from dooryard.outbox.store import Store
 from unit.outbox.builders import JPEG, MONO_S, START, alert, decision, visit
 
@@ -29,7 +29,7 @@ def put(store: Store, number: int, days: float, *, told: bool = True, clock_set:
     message = alert(number, one)
     store.record_visit(one, JPEG, decision(one), [message], clock_set=clock_set)
     if told:
-        store.mark(Errand(message.id, "phone", 0, MONO_S, MONO_S, state=State.SENT), MONO_S)
+        store.mark(Delivery(message.id, "phone", 0, MONO_S, MONO_S, state=DeliveryState.SENT), MONO_S)
     return one.id
 
 

@@ -148,7 +148,7 @@ def test_hours_are_counted_on_every_date_and_told_on_its_own():
     assert len(play.watch(120)) == 1
 
 
-def test_another_wish_under_the_same_name_begins_anew():
+def test_another_wish_under_the_same_name_begins_again():
     play = Play(rules(after_h=3), MORNING)
     play.watch(2 * H)
     play.policy = rules(after_h=3, visitor="bird")

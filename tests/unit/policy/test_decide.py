@@ -27,7 +27,7 @@ def test_told_by_the_first_rule_that_takes_it():
     assert decision.outcome is Outcome.TELL
     assert decision.rule == "any bird"
     assert decision.sinks == ("phone", "post")
-    assert decision.reason == 'told: Alder Row, a house finch: by rule "any bird" to phone, post'
+    assert decision.reason == 'sent: Alder Row, a house finch: by rule "any bird" to phone, post'
     assert [(clause.name, clause.passed) for clause in decision.clauses] == [
         ("visitor", False), ("visitor", True), ("sure", True), ("sinks", True), ("cooldown", True),
         ("cap", True), ("quiet", True),
@@ -43,7 +43,7 @@ def test_in_cooldown():
     after, decision = decided(rules, visit(number=2), state, later(470))
     assert decision.outcome is Outcome.SILENT
     assert decision.sinks == ()
-    assert decision.reason == "not told: Alder Row, a squirrel: cooldown of 10 min has 2 min 10 s left"
+    assert decision.reason == "not sent: Alder Row, a squirrel: cooldown of 10 min has 2 min 10 s left"
     assert after == state
 
 
@@ -96,7 +96,7 @@ def test_a_clock_that_is_never_set_does_not_silence_the_box_for_good():
     state, _ = decided(rules, visit())
     _, decision = decided(rules, visit(), state, later(60), clock_set=False)
     assert decision.outcome is Outcome.SILENT
-    assert "in a day's time (the clock is not set)" in decision.reason
+    assert "in 24 h (the clock is not set)" in decision.reason
     assert decided(rules, visit(), state, later(26 * 3600), clock_set=False)[1].outcome is Outcome.TELL
 
 
@@ -145,7 +145,7 @@ def test_quiet_hours_do_not_count_while_the_clock_is_not_set():
         ({"sure": 0.7}, visit(sure=0.699), '69 % sure, and rule "rule 1" asks for 70 %'),
         ({"shortest_stay_s": 20}, visit(), 'stayed 12.0 s so far, and rule "rule 1" asks for 20 s'),
         ({"shortest_stay_s": 20}, visit(ended=True), 'stayed 12.0 s, and rule "rule 1" asks for 20 s'),
-        ({"visitor": ["cat"]}, visit(), "no rule is for this visitor"),
+        ({"visitor": ["cat"]}, visit(), "no rule matches this visitor"),
         ({"send_to": []}, visit(), 'rule "rule 1" tells nobody'),
         ({"send_to": ["bell"]}, visit(), "the box has no sink called bell"),
     ],
@@ -153,7 +153,7 @@ def test_quiet_hours_do_not_count_while_the_clock_is_not_set():
 def test_not_told(rule, seen, why):
     state, decision = decided(policy(rule), seen)
     assert decision.outcome is Outcome.SILENT
-    assert decision.reason == f"not told: Alder Row, a squirrel: {why}"
+    assert decision.reason == f"not sent: Alder Row, a squirrel: {why}"
     assert state == PolicyState()
 
 
@@ -207,12 +207,12 @@ def test_to_whom(send_to, has, sinks):
 
 def test_a_box_without_sinks_says_so():
     _, decision = decided(policy({}), visit(), sinks=frozenset())
-    assert decision.reason == "not told: Alder Row, a squirrel: the box has no sink"
+    assert decision.reason == "not sent: Alder Row, a squirrel: the box has no sink"
 
 
 def test_the_default_policy_decides():
     _, decision = decided(Policy(), visit("bird"))
-    assert decision.reason == 'told: the garden, a bird, species not sure: by rule "anybody" to phone, post'
+    assert decision.reason == 'sent: the garden, a bird, species not sure: by rule "anybody" to phone, post'
 
 
 OWN_HOURS = {"hours": {"from": "13:00", "to": "14:00"}}  # local; START is 14:03
@@ -224,7 +224,7 @@ def test_a_rule_takes_visits_in_its_own_hours_only():
     assert decision.rule == "rule 2"
     assert decision.clauses[1].text == 'it is not within the hours of rule "rule 1"'
     _, decision = decided(rules, visit("cat"))
-    assert decision.reason == 'not told: Alder Row, a cat: it is not within the hours of rule "rule 1"'
+    assert decision.reason == 'not sent: Alder Row, a cat: it is not within the hours of rule "rule 1"'
     _, decision = decided(policy(OWN_HOURS), visit(), now=later(-600))
     assert decision.outcome is Outcome.TELL
 

@@ -9,7 +9,7 @@ import pytest
 
 from dooryard.policy.hours import next_change, quiet, quiet_until, spans_of, sun_times, time_on, watching
 from dooryard.policy.schema import Policy
-from dooryard.policy.sun import Standing
+from dooryard.policy.sun import SunAllDay
 from dooryard.policy.times import parse_time
 
 LONDON = ZoneInfo("Europe/London")
@@ -162,7 +162,7 @@ def test_twilight_without_sun_opens_by_twilight():
     # Tromsø has some hours of civil twilight around noon in the polar night.
     minutes = on_minutes(policy([("dawn", "dusk")], place=TROMSO), MIDWINTER)
     day = sun_times(policy(place=TROMSO).place, date(2026, 12, 22))
-    assert day.sunrise is Standing.DOWN
+    assert day.sunrise is SunAllDay.DOWN
     assert minutes == pytest.approx((day.dusk - day.dawn).total_seconds() / 60, abs=2)
 
 

@@ -32,7 +32,7 @@ def test_it_is_told_to_those_that_are_not_quiet_and_waits_for_the_others():
     state, decision = decided(policy({"send_to": ["phone", "post"]}, sink=[PHONE_QUIET]))
     assert (decision.outcome, decision.sinks) == (Outcome.TELL, ("post", "phone"))
     assert decision.reason == (
-        'told: Alder Row, a cat: by rule "rule 1" to post; to phone later, which is quiet until 06:00'
+        'sent: Alder Row, a cat: by rule "rule 1" to post; to phone later, which is quiet until 06:00'
     )
     assert decision.clauses[-1].text == "phone is quiet until 06:00, and post not"
     assert decision.clauses[-1].passed
@@ -116,7 +116,7 @@ def test_where_every_sink_is_at_its_limit_nobody_is_told():
     after, decision = decided(rules, state, later(60))
     assert (decision.outcome, decision.sinks, after) == (Outcome.SILENT, (), state)
     assert decision.reason == (
-        "not told: Alder Row, a cat: phone has had 1 of at most 1 in 60 min;"
+        "not sent: Alder Row, a cat: phone has had 1 of at most 1 in 60 min;"
         " post has had 1 of at most 1 in 60 min"
     )
 

@@ -41,7 +41,7 @@ def test_a_visit_that_is_over_sooner_goes_to_the_later_rule():
 def test_the_wait_says_what_for():
     _rule, reason = taken(policy(STAYS, LATER), stay_s=1.5)
     assert reason == (
-        'not told: Alder Row, a squirrel: rule "later" waits for "stays", which may still take it, '
+        'not sent: Alder Row, a squirrel: rule "later" waits for "stays", which may still take it, '
         'until it has stayed 8 s: stayed 1.5 s so far, and rule "stays" asks for 8 s'
     )
 
@@ -84,7 +84,7 @@ def test_only_earlier_rules_are_waited_for():
 def test_what_no_rule_takes_waits_for_nobody():
     rules = policy({**STAYS, "visitor": ["cat"]})
     _, decision = decide(rules, PolicyState(), visit(stay_s=1.5), later(2), True, sinks=SINKS)
-    assert decision.reason.endswith("no rule is for this visitor")
+    assert decision.reason.endswith("no rule matches this visitor")
 
 
 def sample(name: str) -> Policy:

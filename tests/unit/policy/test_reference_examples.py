@@ -12,21 +12,21 @@ import pytest
 
 from dooryard.core.clock import FakeClock
 from dooryard.core.records import Moment, Outcome
-from dooryard.health import thermal as heat
-from dooryard.health.thermal import HeatState, sparing, steps_of
+from dooryard.health import thermal
+from dooryard.health.thermal import HeatState, steps_of, throttle_of
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions
 from dooryard.policy.almanac import hours_table
 from dooryard.policy.decide import MOST_HELD, decide
 from dooryard.policy.holding import held_back
 from dooryard.policy.hours import quiet_until
-from dooryard.policy.lingering import lingers
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.say import still_here
 from dooryard.policy.schema import Policy
 from dooryard.policy.seen import Seen
 from dooryard.policy.sink_hours import as_for
 from dooryard.policy.state import PolicyState
+from dooryard.policy.still_here import is_still_here
 from dooryard.service.summaries import tell_summary
 from fakes.absences import LONDON, Play
 from fakes.away import Away
@@ -187,8 +187,8 @@ def in_its_place():
 def read(steps, sensor, values, every_s=10.0):
     state = HeatState()
     for k, value in enumerate(values):
-        state, _news = heat.advance(state, steps, {sensor: (every_s * k, value)}, every_s * k)
-    return sparing(steps, state).because
+        state, _news = thermal.advance(state, steps, {sensor: (every_s * k, value)}, every_s * k)
+    return throttle_of(steps, state).because
 
 
 def median():
@@ -249,7 +249,7 @@ def out_of_season():
 def still_here_once():
     rules = policy({"visitor": "cat", "still_here_min": 10})
     _, decision = decided(rules, visit("cat", stay_s=2))
-    due = [lingers(rules, visit("cat", stay_s=stay_s), decision) for stay_s in (2, 599.9, 600)]
+    due = [is_still_here(rules, visit("cat", stay_s=stay_s), decision) for stay_s in (2, 599.9, 600)]
     assert due == [False, False, True]
     said = still_here(rules, visit("cat", stay_s=600), decision)
     assert said == "The cat is still here after 10 min"

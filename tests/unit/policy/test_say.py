@@ -9,7 +9,6 @@ import pytest
 from dooryard.core.records import Moment, Outcome, Visitor
 from dooryard.core.wording import duration, label, percent, spoken, with_article
 from dooryard.policy.decide import decide
-from dooryard.policy.lingering import lingers
 from dooryard.policy.say import (
     CLOCK_NOT_SET,
     DayVisit,
@@ -21,6 +20,7 @@ from dooryard.policy.say import (
 )
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
+from dooryard.policy.still_here import is_still_here
 from fakes.rules import ALDER_ROW, SINKS, START, later, policy, visit
 
 RULES = policy({"send_to": ["phone"]}, summary={"at": "20:00", "send_to": ["post"]})
@@ -86,7 +86,7 @@ def test_summary():
     told = summary_alert(RULES, rows(), later(6 * 3600), SINKS)
     assert told.title == "Alder Row, 14 June: 4 visits"
     assert told.text == (
-        "House finch: 3 times, 14:03 to 19:03 (1 told, 1 held in quiet hours)\n"
+        "House finch: 3 times, 14:03 to 19:03 (1 sent, 1 held in quiet hours)\n"
         "Bird, species not sure: at 14:13"
     )
     assert (told.id, told.kind, told.sinks) == ("summary-2026-06-14", "summary", ("post",))
@@ -232,6 +232,6 @@ def test_how_long_it_is_said_to_have_stayed(asked_min, stay_s, said):
 def test_a_rule_that_is_gone_tells_nothing_more():
     here, gone = visit("cat", stay_s=900), policy({"name": "other"})
     _, decision = decide(policy({"still_here_min": 10}), PolicyState(), here, START, True, sinks=SINKS)
-    assert not lingers(gone, here, decision)
-    with pytest.raises(ValueError, match="ask `lingers` first"):
+    assert not is_still_here(gone, here, decision)
+    with pytest.raises(ValueError, match="ask `is_still_here` first"):
         still_here(gone, here, decision)

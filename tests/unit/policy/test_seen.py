@@ -217,7 +217,7 @@ def test_the_reason_says_when_it_was_seen():
 def test_while_the_clock_is_not_set_nobody_knows(rule):
     decision = decided(rule, clock_set=False)
     assert decision.outcome is Outcome.SILENT
-    assert decision.reason.endswith("the clock is not set, so nobody knows whether it is new")
+    assert decision.reason.endswith("the clock is not set, so it is not known whether it is new")
 
 
 @pytest.mark.parametrize(

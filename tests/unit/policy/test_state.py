@@ -72,7 +72,7 @@ GOOD = json.loads(STATE.to_json(START))
 def test_a_damaged_state_is_said_with_a_remedy(text):
     with pytest.raises(StoreError, match="the saved cooldowns cannot be read") as caught:
         PolicyState.from_json(text, START, boot="b1")
-    assert caught.value.remedy == "remove that state; cooldowns and daily caps then start anew"
+    assert caught.value.remedy == "remove that state; cooldowns and daily caps then start over"
 
 
 FOUR_H, TWELVE_H = 4 * 3600.0, 12 * 3600.0

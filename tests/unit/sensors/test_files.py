@@ -67,7 +67,7 @@ def test_errors_of_the_kernel_are_told_in_words(number: int, why: str):
     assert sensor(Failing("/t")).read(moment(0)).gone == why
 
 
-def test_after_a_failure_it_is_sought_anew(tmp_path: Path):
+def test_after_a_failure_it_is_sought_again(tmp_path: Path):
     tree = SysfsTree(tmp_path)
     places = [tree.write("old", "20000\n"), tree.write("new", "21000\n")]
     asked: list[Path] = []

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dooryard.sensors.base import Reading, Unit
-from dooryard.sensors.watch import MISSES, News, Watch, duration_text, gone_sensors, take
+from dooryard.sensors.watch import MISSES, SensorNews, Watch, duration_text, gone_sensors, take
 from helpers import moment
 
 
@@ -16,7 +16,7 @@ def reading(t: float, value: float | None, name: str = "enclosure") -> Reading:
     return Reading(name, Unit.CELSIUS, moment(t), value, why)
 
 
-def feed(values: list[float | None], every_s: float = 30.0) -> tuple[Watch, list[News]]:
+def feed(values: list[float | None], every_s: float = 30.0) -> tuple[Watch, list[SensorNews]]:
     watch, told = Watch(), []
     for number, value in enumerate(values):
         watch, news = take(watch, reading(number * every_s, value))

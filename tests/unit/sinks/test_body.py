@@ -12,7 +12,7 @@ import pytest
 
 from dooryard.core.errors import SinkError
 from dooryard.core.records import Alert
-from dooryard.sinks.base import Fate
+from dooryard.sinks.base import SendOutcome
 from dooryard.sinks.body import EVENT, RESERVED_HEADERS, BodyPlan, plan_from
 from dooryard.sinks.template import parse_json_template, parse_template
 from dooryard.sinks.webhook import WebhookSink
@@ -27,7 +27,7 @@ def request_for(
 ) -> web.Request:
     with web.Peer(web.answers("204 No Content")) as peer:
         sink = WebhookSink("phone", peer.url, body=plan, now=lambda: 1_781_442_000.0, **options)
-        assert sink.send(told, picture).fate is Fate.SENT
+        assert sink.send(told, picture).outcome is SendOutcome.SENT
         (request,) = peer.requests
     return request
 

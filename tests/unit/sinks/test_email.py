@@ -16,7 +16,7 @@ import pytest
 from PIL import Image
 
 from dooryard.core.errors import SinkError
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.email import EmailSink
 from servers import web
 from servers.certificates import Authority
@@ -41,7 +41,7 @@ def sink(port: int, **changes: Any) -> EmailSink:
     return EmailSink("post", "127.0.0.1", port, **(options | changes))
 
 
-def one_answer(script: Script | None = None, **changes: Any) -> tuple[Answer, PostOffice]:
+def one_answer(script: Script | None = None, **changes: Any) -> tuple[SendResult, PostOffice]:
     with PostOffice(script) as office:
         answer = sink(office.port, **changes).send(ALERT, JPEG)
     return answer, office
@@ -49,7 +49,7 @@ def one_answer(script: Script | None = None, **changes: Any) -> tuple[Answer, Po
 
 def test_a_plain_server() -> None:
     answer, office = one_answer(recipients=TWO)
-    assert answer == Answer(Fate.SENT, "taken for 2 of 2")
+    assert answer == SendResult(SendOutcome.SENT, "taken for 2 of 2")
     (mail,) = office.mails
     assert mail.sender == "box@alder-row.example"
     assert mail.recipients == ["robin@alder-row.example", "wren@alder-row.example"]
@@ -58,42 +58,42 @@ def test_a_plain_server() -> None:
 
 # RFC 5321, 4.2.1: 4yz may be tried again, 5yz may not.
 @pytest.mark.parametrize(
-    ("script", "fate"),
+    ("script", "outcome"),
     [
-        (Script(mail=["421 4.3.2 closing"]), Fate.NOT_SENT),
-        (Script(mail=["450 4.2.1 later"]), Fate.NOT_SENT),
-        (Script(mail=["550 5.1.8 who are you"]), Fate.REFUSED),
-        (Script(rcpt={"robin@alder-row.example": ["450 4.2.0 greylisted"]}), Fate.NOT_SENT),
-        (Script(rcpt={"robin@alder-row.example": ["421 4.7.0 enough"]}), Fate.NOT_SENT),
-        (Script(rcpt={"robin@alder-row.example": ["550 5.1.1 unknown"]}), Fate.REFUSED),
-        (Script(data=["451 4.3.0 try later"]), Fate.NOT_SENT),
-        (Script(data=["421 4.3.2 closing"]), Fate.NOT_SENT),
-        (Script(data=["554 5.6.0 no"]), Fate.REFUSED),
-        (Script(mail=[DROP]), Fate.NOT_SENT),
-        (Script(mail=[HANG]), Fate.NOT_SENT),
-        (Script(rcpt={"robin@alder-row.example": [DROP]}), Fate.NOT_SENT),
-        (Script(data=[DROP]), Fate.MAYBE_SENT),
-        (Script(data=[HANG]), Fate.MAYBE_SENT),
+        (Script(mail=["421 4.3.2 closing"]), SendOutcome.NOT_SENT),
+        (Script(mail=["450 4.2.1 later"]), SendOutcome.NOT_SENT),
+        (Script(mail=["550 5.1.8 who are you"]), SendOutcome.REFUSED),
+        (Script(rcpt={"robin@alder-row.example": ["450 4.2.0 greylisted"]}), SendOutcome.NOT_SENT),
+        (Script(rcpt={"robin@alder-row.example": ["421 4.7.0 enough"]}), SendOutcome.NOT_SENT),
+        (Script(rcpt={"robin@alder-row.example": ["550 5.1.1 unknown"]}), SendOutcome.REFUSED),
+        (Script(data=["451 4.3.0 try later"]), SendOutcome.NOT_SENT),
+        (Script(data=["421 4.3.2 closing"]), SendOutcome.NOT_SENT),
+        (Script(data=["554 5.6.0 no"]), SendOutcome.REFUSED),
+        (Script(mail=[DROP]), SendOutcome.NOT_SENT),
+        (Script(mail=[HANG]), SendOutcome.NOT_SENT),
+        (Script(rcpt={"robin@alder-row.example": [DROP]}), SendOutcome.NOT_SENT),
+        (Script(data=[DROP]), SendOutcome.MAYBE_SENT),
+        (Script(data=[HANG]), SendOutcome.MAYBE_SENT),
     ],
 )
-def test_every_kind_of_reply(script: Script, fate: Fate) -> None:
+def test_every_kind_of_reply(script: Script, outcome: SendOutcome) -> None:
     expected = [
         *script.mail,
         *(reply for replies in script.rcpt.values() for reply in replies),
         *script.data,
     ][0]
     answer, office = one_answer(script)
-    assert answer.fate is fate, answer
+    assert answer.outcome is outcome, answer
     assert answer.text
     if expected not in {DROP, HANG}:
         assert f"SMTP {expected[:3]}" in answer.text
-    assert len(office.mails) == (1 if fate is Fate.MAYBE_SENT else 0)
+    assert len(office.mails) == (1 if outcome is SendOutcome.MAYBE_SENT else 0)
 
 
 def test_one_recipient_refused_for_good_does_not_keep_the_mail_from_the_other() -> None:
     script = Script(rcpt={"wren@alder-row.example": ["550 5.1.1 unknown"]})
     answer, office = one_answer(script, recipients=TWO)
-    assert answer.fate is Fate.SENT
+    assert answer.outcome is SendOutcome.SENT
     assert answer.text == "taken for 1 of 2; wren@alder-row.example: SMTP 550 5.1.1 unknown"
     assert office.mails[0].recipients == ["robin@alder-row.example"]
 
@@ -105,13 +105,13 @@ def test_a_recipient_put_off_is_told_apart_from_one_that_has_it() -> None:
         assert post.recipients == ("robin@alder-row.example", "wren@alder-row.example")
         first = post.send(ALERT, JPEG)
         second = post.send_to(ALERT, JPEG, post.recipients[1:])
-    assert first.fate is Fate.NOT_SENT
+    assert first.outcome is SendOutcome.NOT_SENT
     assert first.text == "taken for 1 of 2; wren@alder-row.example: SMTP 450 4.2.0 greylisted"
     assert first.each == {
-        "robin@alder-row.example": Fate.SENT,
-        "wren@alder-row.example": Fate.NOT_SENT,
+        "robin@alder-row.example": SendOutcome.SENT,
+        "wren@alder-row.example": SendOutcome.NOT_SENT,
     }
-    assert second == Answer(Fate.SENT, "taken for 1 of 1")
+    assert second == SendResult(SendOutcome.SENT, "taken for 1 of 1")
     assert [mail.recipients for mail in office.mails] == [
         ["robin@alder-row.example"],
         ["wren@alder-row.example"],
@@ -142,18 +142,20 @@ def test_a_server_with_a_limit_gets_a_smaller_picture(most_bytes: int, announce:
     with PostOffice(most_bytes=most_bytes, announce=announce) as office:
         post = sink(office.port, recipients=TWO, read_timeout_s=5.0)
         answers = [post.send(alert(number), picture) for number in range(5)]
-    assert [answer.fate for answer in answers] == [Fate.SENT] * 5
+    assert [answer.outcome for answer in answers] == [SendOutcome.SENT] * 5
     assert len(office.mails) == 5
     assert all(len(mail.raw) <= most_bytes for mail in office.mails)
     # What it found out it keeps: in the end a picture arrives, and nothing is sent in vain.
     assert picture_in(office.mails[-1].raw)
-    assert answers[-1] == Answer(Fate.SENT, "taken for 2 of 2")
+    assert answers[-1] == SendResult(SendOutcome.SENT, "taken for 2 of 2")
 
 
 def test_a_server_that_takes_no_picture_gets_the_words() -> None:
     with PostOffice(most_bytes=3000, announce=False) as office:
         answer = sink(office.port, read_timeout_s=5.0).send(ALERT, photograph())
-    assert answer == Answer(Fate.SENT, "taken for 1 of 1, without the picture, which was too large")
+    assert answer == SendResult(
+        SendOutcome.SENT, "taken for 1 of 1, without the picture, which was too large"
+    )
     assert ALERT.text.encode() in office.mails[0].raw
 
 
@@ -161,7 +163,7 @@ def test_a_server_that_takes_no_picture_gets_the_words() -> None:
 def test_a_full_mailbox_gets_the_words_and_the_other_the_picture() -> None:
     script = Script(rcpt={"wren@alder-row.example": ["552 5.2.2 mailbox full"]})
     answer, office = one_answer(script, recipients=TWO)
-    assert answer.fate is Fate.SENT
+    assert answer.outcome is SendOutcome.SENT
     assert [mail.recipients for mail in office.mails] == [[each] for each in answer.each]
     assert [bool(picture_in(mail.raw)) for mail in office.mails] == [True, False]
 
@@ -188,20 +190,20 @@ def test_no_line_begins_with_from() -> None:
 
 def test_words_that_are_too_large_are_refused() -> None:
     answer, office = one_answer(Script(data=["552 5.3.4 too big"] * 3))
-    assert answer == Answer(Fate.REFUSED, "SMTP 552 5.3.4 too big")
+    assert answer == SendResult(SendOutcome.REFUSED, "SMTP 552 5.3.4 too big")
     assert office.mails == []
 
 
 def test_nobody_listens() -> None:
     answer = sink(web.unused_port()).send(ALERT, JPEG)
-    assert answer == Answer(Fate.NOT_SENT, "127.0.0.1: the connection was refused")
+    assert answer == SendResult(SendOutcome.NOT_SENT, "127.0.0.1: the connection was refused")
 
 
 def test_the_name_does_not_exist() -> None:
     post = EmailSink(
         "post", "mail.invalid", 465, sender="box@a.example", recipients=["x@a.example"], now=lambda: 0.0
     )
-    assert post.send(ALERT, None) == Answer(Fate.NOT_SENT, "mail.invalid: the name was not found")
+    assert post.send(ALERT, None) == SendResult(SendOutcome.NOT_SENT, "mail.invalid: the name was not found")
 
 
 def greets_with(*lines: str) -> web.Behaviour:
@@ -218,21 +220,21 @@ def drips_a_greeting(exchange: web.Exchange) -> None:
 
 
 @pytest.mark.parametrize(
-    ("behaviour", "fate"),
+    ("behaviour", "outcome"),
     [
-        (greets_with("554 5.7.1 no service for you"), Fate.REFUSED),
-        (greets_with("421 busy"), Fate.NOT_SENT),
-        (greets_with("HTTP/1.1 400 what"), Fate.NOT_SENT),
-        (web.hangs_before_reading, Fate.NOT_SENT),
-        (drips_a_greeting, Fate.NOT_SENT),
+        (greets_with("554 5.7.1 no service for you"), SendOutcome.REFUSED),
+        (greets_with("421 busy"), SendOutcome.NOT_SENT),
+        (greets_with("HTTP/1.1 400 what"), SendOutcome.NOT_SENT),
+        (web.hangs_before_reading, SendOutcome.NOT_SENT),
+        (drips_a_greeting, SendOutcome.NOT_SENT),
     ],
 )
-def test_a_greeting_that_is_none(behaviour: web.Behaviour, fate: Fate) -> None:
+def test_a_greeting_that_is_none(behaviour: web.Behaviour, outcome: SendOutcome) -> None:
     with web.Peer(behaviour) as peer:
         start_s = time.monotonic()
         answer = sink(peer.port, connect_timeout_s=0.3, total_timeout_s=0.4).send(ALERT, JPEG)
         took_s = time.monotonic() - start_s
-    assert answer.fate is fate
+    assert answer.outcome is outcome
     assert took_s < 5
 
 
@@ -254,7 +256,7 @@ def test_a_mail_that_is_too_big_for_the_socket_and_a_slow_reader_end_in_time() -
         )
         answer = post.send(ALERT, b"x" * 12_000_000)
     assert stalled.is_set()
-    assert answer.fate is Fate.MAYBE_SENT
+    assert answer.outcome is SendOutcome.MAYBE_SENT
 
 
 # --- TLS and log-in ---
@@ -268,9 +270,9 @@ def test_encrypted_and_logged_in(tmp_path: Path, security: str) -> None:
         options = {"security": security, "ca_file": authority.file, "user": "box"}
         good = sink(office.port, password=PASSWORD, **options).send(ALERT, JPEG)
         bad = sink(office.port, password="not " + PASSWORD, **options).send(ALERT, JPEG)
-    assert good.fate is Fate.SENT
+    assert good.outcome is SendOutcome.SENT
     assert office.logins == ["box", "box"] or set(office.logins) == {"box"}
-    assert bad.fate is Fate.REFUSED
+    assert bad.outcome is SendOutcome.REFUSED
     assert bad.text.startswith("SMTP 535")
     # This server repeats what it was given; the answer must not.
     assert PASSWORD not in bad.text
@@ -287,7 +289,7 @@ def test_a_certificate_that_is_not_right_sends_nothing(
     with PostOffice(password=PASSWORD, **way) as office:
         post = sink(office.port, security=security, ca_file=authority.file, user="box", password=PASSWORD)
         answer = post.send(ALERT, JPEG)
-    assert answer.fate is Fate.NOT_SENT
+    assert answer.outcome is SendOutcome.NOT_SENT
     assert "the certificate was not accepted" in answer.text
     assert office.logins == []
     assert office.mails == []
@@ -295,7 +297,7 @@ def test_a_certificate_that_is_not_right_sends_nothing(
 
 def test_no_starttls_no_mail() -> None:
     answer, office = one_answer(security="starttls", user="box", password=PASSWORD)
-    assert answer.fate is Fate.NOT_SENT
+    assert answer.outcome is SendOutcome.NOT_SENT
     assert "does not offer" in answer.text
     assert office.mails == []
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from dooryard.core.errors import SinkError
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.mirror import mirror
 from dooryard.sinks.pages import LIST
 from dooryard.sinks.publish import PublishSink
@@ -56,7 +56,7 @@ def published(journal: Path) -> dict[str, str]:
 def test_a_folder_gets_what_is_new_and_keeps_what_was_there(journal: Path, tmp_path: Path) -> None:
     target = tmp_path / "web" / "garden"
     sink = PublishSink("web", journal, target)
-    assert sink.send(TOLD, b"x") == Answer(Fate.SENT, "4 of 4 files were new, 0 removed")
+    assert sink.send(TOLD, b"x") == SendResult(SendOutcome.SENT, "4 of 4 files were new, 0 removed")
     assert files(target) == published(journal)
     (target / "their own.html").write_text("mine")
     (journal / "index.html").write_text("<p>Alder Row, changed</p>")
@@ -112,13 +112,13 @@ def test_a_full_disk_is_not_sent(journal: Path, tmp_path: Path) -> None:
     disk = StepDisk()
     disk.arm(9, lambda: OSError(errno.ENOSPC, os.strerror(errno.ENOSPC)))
     answer = PublishSink("web", journal, tmp_path / "web", disk=disk).send(TOLD, None)
-    assert answer.fate is Fate.NOT_SENT
+    assert answer.outcome is SendOutcome.NOT_SENT
     assert "no space left on device" in answer.text
 
 
 def test_before_the_journal_is_built_it_waits(tmp_path: Path) -> None:
     answer = PublishSink("web", tmp_path / "none", tmp_path / "web").send(TOLD, None)
-    assert answer == Answer(Fate.NOT_SENT, "the journal is not built yet")
+    assert answer == SendResult(SendOutcome.NOT_SENT, "the journal is not built yet")
 
 
 @pytest.mark.parametrize("target", [".", "journal", "journal/web", "journal/../journal/x"])
@@ -161,7 +161,9 @@ def test_a_page_that_somebody_has_there_is_not_replaced(journal: Path, tmp_path:
     target.mkdir()
     (target / "index.html").write_text("my own page")
     answer = PublishSink("web", journal, target).send(TOLD, None)
-    assert answer == Answer(Fate.NOT_SENT, f"{target}: holds files of somebody else, such as index.html")
+    assert answer == SendResult(
+        SendOutcome.NOT_SENT, f"{target}: holds files of somebody else, such as index.html"
+    )
     assert "name another folder" in (remedy_for(answer) or "")
     assert files(target) == {"index.html": "my own page"}
 
@@ -223,11 +225,11 @@ def test_a_host_gets_the_journal(journal: Path, tmp_path: Path, remove_gone: boo
     target = host(tmp_path, ssh=ssh, remove_gone=remove_gone)
     sink = PublishSink("web", journal, target)
     (journal / "link.html").unlink()
-    assert sink.send(TOLD, None) == Answer(Fate.SENT, "published on garden.example")
+    assert sink.send(TOLD, None) == SendResult(SendOutcome.SENT, "published on garden.example")
     assert files(tmp_path / "far away") == published(journal)
     (journal / "style.css").unlink()
     (journal / "index.html").write_text("<p>changed</p>")
-    assert sink.send(TOLD, None).fate is Fate.SENT
+    assert sink.send(TOLD, None).outcome is SendOutcome.SENT
     kept = {} if remove_gone else {"style.css": "p {}"}
     assert files(tmp_path / "far away") == published(journal) | kept
     called = (tmp_path / "called").read_text().splitlines()
@@ -260,17 +262,17 @@ def test_a_host_that_cannot_be_reached_is_not_sent(
 ) -> None:
     target = host(tmp_path, ssh=program(tmp_path / "ssh", far))
     answer = PublishSink("web", journal, target).send(TOLD, None)
-    assert answer.fate is Fate.NOT_SENT
+    assert answer.outcome is SendOutcome.NOT_SENT
     assert any(some in answer.text for some in words.split("|"))
     assert answer.text.startswith("garden.example: ")
     assert len(answer.text) < 300
 
 
-@pytest.mark.parametrize(("code", "fate"), [(1, Fate.REFUSED), (11, Fate.NOT_SENT), (24, Fate.NOT_SENT),
-                                            (99, Fate.NOT_SENT)])  # fmt: skip
-def test_exit_codes(journal: Path, tmp_path: Path, code: int, fate: Fate) -> None:
+@pytest.mark.parametrize(("code", "outcome"), [(1, SendOutcome.REFUSED), (11, SendOutcome.NOT_SENT), (24, SendOutcome.NOT_SENT),
+                                            (99, SendOutcome.NOT_SENT)])  # fmt: skip
+def test_exit_codes(journal: Path, tmp_path: Path, code: int, outcome: SendOutcome) -> None:
     rsync = program(tmp_path / "rsync", f"echo 'rsync error: code {code}' >&2; exit {code}")
-    assert PublishSink("web", journal, host(tmp_path, rsync=rsync)).send(TOLD, None).fate is fate
+    assert PublishSink("web", journal, host(tmp_path, rsync=rsync)).send(TOLD, None).outcome is outcome
 
 
 def state_of(pid: int) -> str:
@@ -290,7 +292,7 @@ def test_one_that_hangs_is_ended_with_all_it_started(journal: Path, tmp_path: Pa
                     f'echo $$ >> "{pids}"; wait')  # fmt: skip
     target = host(tmp_path, rsync=rsync, total_timeout_s=0.5)
     answer = PublishSink("web", journal, target).send(TOLD, None)
-    assert answer == Answer(Fate.NOT_SENT, "garden.example: not done within 0.5 s")
+    assert answer == SendResult(SendOutcome.NOT_SENT, "garden.example: not done within 0.5 s")
     started = [int(line) for line in pids.read_text().split()]
     assert started
     for pid in started:
@@ -300,7 +302,7 @@ def test_one_that_hangs_is_ended_with_all_it_started(journal: Path, tmp_path: Pa
 
 def test_without_the_program_it_is_not_sent(journal: Path, tmp_path: Path) -> None:
     answer = PublishSink("web", journal, host(tmp_path, rsync="/nowhere/rsync")).send(TOLD, None)
-    assert answer == Answer(Fate.NOT_SENT, "the program /nowhere/rsync is not installed")
+    assert answer == SendResult(SendOutcome.NOT_SENT, "the program /nowhere/rsync is not installed")
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from urllib.parse import quote
 
 import pytest
 
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.email import EmailSink
 from dooryard.sinks.masking import MASK, masked, secrets_of
 from servers import web
@@ -23,7 +23,7 @@ BASIC = base64.b64encode(f"{USER}:{PASSWORD}".encode()).decode()
 BARE = base64.b64encode(PASSWORD.encode()).decode()
 
 
-def answer_to(behaviour: web.Behaviour, **changes: Any) -> Answer:
+def answer_to(behaviour: web.Behaviour, **changes: Any) -> SendResult:
     options: dict[str, Any] = {
         "sender": "box@alder-row.example",
         "recipients": ["robin@alder-row.example"],
@@ -48,7 +48,7 @@ def test_a_reply_without_end_costs_no_memory_and_is_tried_again(at: str, piece: 
         peak_bytes = tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
-    assert answer.fate is (Fate.MAYBE_SENT if at == "." else Fate.NOT_SENT), answer
+    assert answer.outcome is (SendOutcome.MAYBE_SENT if at == "." else SendOutcome.NOT_SENT), answer
     assert "no end" in answer.text or "does not speak SMTP" in answer.text
     assert peak_bytes < 4_000_000
 
@@ -58,7 +58,7 @@ def test_a_reply_without_end_costs_no_memory_and_is_tried_again(at: str, piece: 
 )
 def test_what_is_no_reply_is_tried_again(said: str) -> None:
     answer = answer_to(talk({"RCPT": said + "\r\n"}))
-    assert answer == Answer(Fate.NOT_SENT, "127.0.0.1: what answers there does not speak SMTP")
+    assert answer == SendResult(SendOutcome.NOT_SENT, "127.0.0.1: what answers there does not speak SMTP")
 
 
 @pytest.mark.parametrize(
@@ -66,7 +66,7 @@ def test_what_is_no_reply_is_tried_again(said: str) -> None:
 )
 def test_a_size_that_is_none_is_none(said: str) -> None:
     answer = answer_to(talk({"EHLO": f"250-mail.example\r\n250-{said}\r\n250 AUTH PLAIN\r\n"}))
-    assert answer.fate is Fate.SENT
+    assert answer.outcome is SendOutcome.SENT
 
 
 # RFC 4954, 6: 535 is what a log-in that is not right is told.
@@ -74,7 +74,7 @@ def test_a_size_that_is_none_is_none(said: str) -> None:
 @pytest.mark.parametrize("before", ["no: AUTH PLAIN ", "x" * 140 + " ", "x" * 152])
 def test_a_log_in_said_back_is_not_written_down(form: str, before: str) -> None:
     answer = answer_to(talk({"AUTH": f"535 5.7.8 {before}{form}\r\n"}))
-    assert answer.fate is Fate.REFUSED
+    assert answer.outcome is SendOutcome.REFUSED
     assert answer.text.startswith("SMTP 535 5.7.8")
     for secret in (PLAIN, BASIC, BARE, PASSWORD):
         assert secret[-8:] not in answer.text

@@ -16,9 +16,9 @@ import pytest
 from PIL import Image
 
 from dooryard.core.errors import SinkError
-from dooryard.sinks.base import Answer, Fate
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.body import EVENT, BodyPlan, plan_from
-from dooryard.sinks.webhook import LONGEST_WISH_S, WebhookSink, classify, retry_after_s
+from dooryard.sinks.webhook import LONGEST_RETRY_AFTER_S, WebhookSink, classify, retry_after_s
 from servers import web
 from servers.certificates import Authority
 from unit.outbox.builders import JPEG, alert, visit
@@ -40,7 +40,7 @@ def sink(url: str, **changes: Any) -> WebhookSink:
     return WebhookSink("phone", url, **(options | changes))
 
 
-def one_answer(*script: web.Behaviour, **changes: Any) -> Answer:
+def one_answer(*script: web.Behaviour, **changes: Any) -> SendResult:
     with web.Peer(*script) as peer:
         answer = sink(peer.url, **changes).send(ALERT, JPEG)
     # Whatever happens: no secret, and no path of the address, in words that are logged and stored.
@@ -53,7 +53,7 @@ def test_a_plain_receiver() -> None:
     with web.Peer(web.answers("204 No Content")) as peer:
         answer = sink(peer.url).send(ALERT, JPEG)
         (request,) = peer.requests
-    assert answer == Answer(Fate.SENT, "HTTP 204 No Content")
+    assert answer == SendResult(SendOutcome.SENT, "HTTP 204 No Content")
     assert request.line == "POST /hooks/token-of-the-path HTTP/1.1"
     assert request.headers["content-type"].startswith("application/cloudevents+json")
     assert request.headers["authorization"] == f"Bearer {BEARER}"
@@ -70,27 +70,27 @@ def test_no_secret_in_any_log_however_talkative(caplog: pytest.LogCaptureFixture
 
 
 @pytest.mark.parametrize(
-    ("status", "fate"),
+    ("status", "outcome"),
     [
-        ("200 OK", Fate.SENT),
-        ("202 Accepted", Fate.SENT),
-        ("299 Odd", Fate.SENT),
-        ("400 Bad", Fate.REFUSED),
-        ("401 Unauthorized", Fate.REFUSED),
-        ("404 Not Found", Fate.REFUSED),
-        ("408 Request Timeout", Fate.NOT_SENT),
-        ("410 Gone", Fate.REFUSED),
-        ("413 Content Too Large", Fate.REFUSED),
-        ("425 Too Early", Fate.NOT_SENT),
-        ("429 Too Many", Fate.NOT_SENT),
-        ("500 Oops", Fate.NOT_SENT),
-        ("503 Busy", Fate.NOT_SENT),
-        ("511 Log in", Fate.NOT_SENT),
+        ("200 OK", SendOutcome.SENT),
+        ("202 Accepted", SendOutcome.SENT),
+        ("299 Odd", SendOutcome.SENT),
+        ("400 Bad", SendOutcome.REFUSED),
+        ("401 Unauthorized", SendOutcome.REFUSED),
+        ("404 Not Found", SendOutcome.REFUSED),
+        ("408 Request Timeout", SendOutcome.NOT_SENT),
+        ("410 Gone", SendOutcome.REFUSED),
+        ("413 Content Too Large", SendOutcome.REFUSED),
+        ("425 Too Early", SendOutcome.NOT_SENT),
+        ("429 Too Many", SendOutcome.NOT_SENT),
+        ("500 Oops", SendOutcome.NOT_SENT),
+        ("503 Busy", SendOutcome.NOT_SENT),
+        ("511 Log in", SendOutcome.NOT_SENT),
     ],
 )
-def test_every_kind_of_status(status: str, fate: Fate) -> None:
+def test_every_kind_of_status(status: str, outcome: SendOutcome) -> None:
     answer = one_answer(web.answers(status, body="<html>garbage"))
-    assert answer.fate is fate
+    assert answer.outcome is outcome
     assert answer.text.startswith(f"HTTP {status[:3]}")
 
 
@@ -106,8 +106,8 @@ def test_every_kind_of_status(status: str, fate: Fate) -> None:
         ("-5", None),
         ("", None),
         ("²", None),
-        ("9" * 400, LONGEST_WISH_S),
-        ("Fri, 31 Dec 9999 23:59:59 GMT", LONGEST_WISH_S),
+        ("9" * 400, LONGEST_RETRY_AFTER_S),
+        ("Fri, 31 Dec 9999 23:59:59 GMT", LONGEST_RETRY_AFTER_S),
         ("Fri, 31 Dec 999999999 23:59:59 GMT", None),
         ("Fri, 31 Dec 9999 99:59:59 GMT", None),
         ("Fri, 31 Dec 2026 23:59:59 +999999", None),
@@ -121,20 +121,20 @@ def test_a_wish_to_wait_is_passed_on(value: str, wait_s: float | None) -> None:
     answer = one_answer(
         web.answers("429 Too Many Requests", f"Retry-After: {value.encode().decode('latin-1')}")
     )
-    assert answer.fate is Fate.NOT_SENT
+    assert answer.outcome is SendOutcome.NOT_SENT
     if value.isascii():
         assert answer.retry_after_s == wait_s
 
 
 def test_nobody_listens() -> None:
     answer = sink(f"http://127.0.0.1:{web.unused_port()}/").send(ALERT, JPEG)
-    assert answer == Answer(Fate.NOT_SENT, "127.0.0.1: the connection was refused")
+    assert answer == SendResult(SendOutcome.NOT_SENT, "127.0.0.1: the connection was refused")
 
 
 def test_the_name_does_not_exist() -> None:
     # RFC 6761 keeps "invalid." free for this.
     answer = sink("http://phone.invalid/").send(ALERT, JPEG)
-    assert answer == Answer(Fate.NOT_SENT, "phone.invalid: the name was not found")
+    assert answer == SendResult(SendOutcome.NOT_SENT, "phone.invalid: the name was not found")
 
 
 @pytest.mark.parametrize(
@@ -148,12 +148,12 @@ def test_the_name_does_not_exist() -> None:
     ],
 )
 def test_connected_but_no_status_is_maybe_sent(behaviour: web.Behaviour) -> None:
-    assert one_answer(behaviour).fate is Fate.MAYBE_SENT
+    assert one_answer(behaviour).outcome is SendOutcome.MAYBE_SENT
 
 
 @pytest.mark.parametrize("behaviour", [web.resets_within_the_body, web.sends_an_endless_body])
 def test_a_good_status_stands_whatever_the_body_does(behaviour: web.Behaviour) -> None:
-    assert one_answer(behaviour) == Answer(Fate.SENT, "HTTP 200 OK")
+    assert one_answer(behaviour) == SendResult(SendOutcome.SENT, "HTTP 200 OK")
 
 
 @pytest.mark.parametrize("behaviour", [web.drips_headers, web.hangs_before_reading])
@@ -163,27 +163,27 @@ def test_the_whole_exchange_ends_in_time(behaviour: web.Behaviour) -> None:
         start_s = time.monotonic()
         answer = sink(peer.url, read_timeout_s=30, total_timeout_s=0.3).send(ALERT, b"x" * 20_000_000)
         took_s = time.monotonic() - start_s
-    assert answer.fate is Fate.MAYBE_SENT
+    assert answer.outcome is SendOutcome.MAYBE_SENT
     assert took_s < 5
 
 
 def test_a_redirect_to_elsewhere_is_not_followed() -> None:
     with web.Peer(web.answers("204 No Content")) as other:
-        for status, fate in (
-            ("301 Moved", Fate.REFUSED),
-            ("308 Moved", Fate.REFUSED),
-            ("302 Found", Fate.NOT_SENT),
-            ("303 See", Fate.NOT_SENT),
-            ("307 Temporary", Fate.NOT_SENT),
+        for status, outcome in (
+            ("301 Moved", SendOutcome.REFUSED),
+            ("308 Moved", SendOutcome.REFUSED),
+            ("302 Found", SendOutcome.NOT_SENT),
+            ("303 See", SendOutcome.NOT_SENT),
+            ("307 Temporary", SendOutcome.NOT_SENT),
         ):
             answer = one_answer(web.answers(status, f"Location: {other.url}"))
-            assert answer.fate is fate, status
+            assert answer.outcome is outcome, status
     assert other.requests == []
 
 
 def test_a_redirect_within_the_same_origin_keeps_method_and_body() -> None:
     with web.Peer(web.answers("307 Temporary Redirect", "Location: /new"), web.answers("200 OK")) as peer:
-        assert sink(peer.url).send(ALERT, JPEG).fate is Fate.SENT
+        assert sink(peer.url).send(ALERT, JPEG).outcome is SendOutcome.SENT
         first, second = peer.requests
     assert second.line == "POST /new HTTP/1.1"
     assert second.body == first.body
@@ -191,14 +191,17 @@ def test_a_redirect_within_the_same_origin_keeps_method_and_body() -> None:
 
 def test_redirects_in_a_circle_end() -> None:
     answer = one_answer(web.answers("308 Permanent Redirect", "Location: /again"))
-    assert answer == Answer(Fate.REFUSED, "redirected more than 3 times")
+    assert answer == SendResult(SendOutcome.REFUSED, "redirected more than 3 times")
 
 
 @pytest.mark.parametrize(
     "location", ["http://[", "http://127.0.0.1:99999/", "//other.example/x", "mailto:x", ""]
 )
 def test_a_redirect_that_makes_no_sense(location: str) -> None:
-    assert one_answer(web.answers("307 Temporary Redirect", f"Location: {location}")).fate is Fate.NOT_SENT
+    assert (
+        one_answer(web.answers("307 Temporary Redirect", f"Location: {location}")).outcome
+        is SendOutcome.NOT_SENT
+    )
 
 
 # --- TLS ---
@@ -207,7 +210,7 @@ def test_a_redirect_that_makes_no_sense(location: str) -> None:
 def test_tls_with_an_authority_of_ones_own(tmp_path: Path) -> None:
     authority = Authority(tmp_path)
     with web.Peer(web.answers("200 OK"), tls=authority.server()) as peer:
-        assert sink(peer.url, ca_file=authority.file).send(ALERT, JPEG).fate is Fate.SENT
+        assert sink(peer.url, ca_file=authority.file).send(ALERT, JPEG).outcome is SendOutcome.SENT
 
 
 @pytest.mark.parametrize(
@@ -224,7 +227,7 @@ def test_a_certificate_that_is_not_right_sends_nothing(
     authority = Authority(tmp_path)
     with web.Peer(web.answers("200 OK"), tls=authority.server(name, expired=expired)) as peer:
         answer = sink(peer.url, ca_file=authority.file if trusted else None).send(ALERT, JPEG)
-    assert answer.fate is Fate.NOT_SENT
+    assert answer.outcome is SendOutcome.NOT_SENT
     assert re.search(f"the certificate was not accepted: .*({words})", answer.text)
     assert peer.requests == []
 
@@ -232,7 +235,7 @@ def test_a_certificate_that_is_not_right_sends_nothing(
 def test_a_peer_without_tls(tmp_path: Path) -> None:
     with web.Peer(web.speaks_another_language) as peer:
         answer = sink(peer.url.replace("http:", "https:"), connect_timeout_s=0.3).send(ALERT, JPEG)
-    assert answer.fate is Fate.NOT_SENT
+    assert answer.outcome is SendOutcome.NOT_SENT
 
 
 # --- what cannot work is said when the sink is built ---
@@ -266,7 +269,7 @@ def test_the_environment_has_no_say(monkeypatch: pytest.MonkeyPatch) -> None:
     # A proxy from the environment would see the bearer token.
     monkeypatch.setenv("http_proxy", f"http://127.0.0.1:{web.unused_port()}/")
     monkeypatch.setenv("no_proxy", "")
-    assert one_answer(web.answers("204 No Content")).fate is Fate.SENT
+    assert one_answer(web.answers("204 No Content")).outcome is SendOutcome.SENT
 
 
 def test_a_picture_is_made_to_fit(tmp_path: Path) -> None:
@@ -284,7 +287,7 @@ def test_a_picture_is_made_to_fit(tmp_path: Path) -> None:
 
 
 def test_a_status_without_a_phrase() -> None:
-    assert classify(299, None, 0) == Answer(Fate.SENT, "HTTP 299")
+    assert classify(299, None, 0) == SendResult(SendOutcome.SENT, "HTTP 299")
 
 
 # --- messages that are too large ---
@@ -333,7 +336,7 @@ def test_a_message_is_bounded_as_it_is_sent(plan: BodyPlan) -> None:
     with web.Peer(takes_at_most(1024 * 1024)) as peer:
         phone = WebhookSink("phone", peer.url, body=plan, message_max_bytes=1_000_000, now=lambda: 0.0)
         answer = phone.send(ALERT, picture + bytes(400_000))
-    assert answer == Answer(Fate.SENT, "HTTP 204 No Content")
+    assert answer == SendResult(SendOutcome.SENT, "HTTP 204 No Content")
     assert len(peer.requests) == 1
     assert 100_000 < len(peer.requests[0].body) <= 1_000_000
 
@@ -345,21 +348,21 @@ def test_the_words_always_arrive_and_the_limit_is_kept(plan: BodyPlan, most_byte
         phone = WebhookSink("phone", peer.url, body=plan, message_max_bytes=1_000_000, now=lambda: 0.0)
         answers = [phone.send(alert(number, visit(1)), photograph()) for number in range(4)]
         phone.send(ALERT, photograph())
-    assert {answer.fate for answer in answers} == {Fate.SENT}
+    assert {answer.outcome for answer in answers} == {SendOutcome.SENT}
     assert ", with" in answers[0].text
     taken = [len(each.body) for each in peer.requests if each.line.startswith("204")]
     assert len(taken) == 5
     if most_bytes > 3000:  # it found a picture that fits, and tries no larger one
         assert taken[-1] > 10_000
-        assert answers[-1] == Answer(Fate.SENT, "HTTP 204 No Content")
+        assert answers[-1] == SendResult(SendOutcome.SENT, "HTTP 204 No Content")
 
 
 def test_a_receiver_that_hangs_up_on_a_large_message_gets_a_smaller_one() -> None:
     with web.Peer(takes_at_most(200_000, rudely=True)) as peer:
         phone = WebhookSink("phone", peer.url, message_max_bytes=1_000_000, now=lambda: 0.0)
         answers = []
-        while not answers or answers[-1].fate is not Fate.SENT:
+        while not answers or answers[-1].outcome is not SendOutcome.SENT:
             answers.append(phone.send(ALERT, photograph()))
             assert len(answers) < 6
-    assert {answer.fate for answer in answers[:-1]} == {Fate.MAYBE_SENT}
+    assert {answer.outcome for answer in answers[:-1]} == {SendOutcome.MAYBE_SENT}
     assert len(peer.requests) == 1

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from dooryard.camera.garden.settings import AFTERNOON, Backdrop, Feeder, GardenSettings, VisitWish
+from dooryard.camera.garden.settings import AFTERNOON, Backdrop, Feeder, GardenSettings, RequestedVisit
 
 _ZONE = ZoneInfo("Europe/London")
 _DUSK = datetime(2026, 6, 14, 21, 42, tzinfo=_ZONE)
@@ -79,14 +79,14 @@ def alder_row_afternoon() -> GardenSettings:
         feeder=Feeder.TRAY,
         backdrop=Backdrop.FENCE,
         visits=(
-            VisitWish("grey squirrel", 38.0, 14.0, place=0.66, depth=0.66, enters=1),
-            VisitWish("shore lark", 74.0, 13.0, on_feeder=True, place=1, enters=1),
-            VisitWish("mallard", 104.0, 15.0, place=0.60, depth=0.72, enters=1),
-            VisitWish("white rabbit", 138.0, 12.0, place=0.62, depth=0.60, enters=1),
-            VisitWish("grey squirrel", 166.0, 11.0, place=0.36, depth=0.58, enters=-1),
-            VisitWish("hen", 192.0, 13.0, place=0.62, depth=0.62, enters=1),
-            VisitWish("shore lark", 220.0, 11.0, on_feeder=True, place=0, enters=-1),
-            VisitWish("pigeon", 246.0, 12.0, place=0.70, depth=0.60, enters=1),
+            RequestedVisit("grey squirrel", 38.0, 14.0, place=0.66, depth=0.66, enters=1),
+            RequestedVisit("shore lark", 74.0, 13.0, on_feeder=True, place=1, enters=1),
+            RequestedVisit("mallard", 104.0, 15.0, place=0.60, depth=0.72, enters=1),
+            RequestedVisit("white rabbit", 138.0, 12.0, place=0.62, depth=0.60, enters=1),
+            RequestedVisit("grey squirrel", 166.0, 11.0, place=0.36, depth=0.58, enters=-1),
+            RequestedVisit("hen", 192.0, 13.0, place=0.62, depth=0.62, enters=1),
+            RequestedVisit("shore lark", 220.0, 11.0, on_feeder=True, place=0, enters=-1),
+            RequestedVisit("pigeon", 246.0, 12.0, place=0.70, depth=0.60, enters=1),
         ),
     )
 

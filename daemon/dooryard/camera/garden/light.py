@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFilter
 
 from dooryard.camera.garden.brush import noise_texture, ramp
-from dooryard.camera.garden.plan import Scene
-from dooryard.camera.garden.settings import DESIGN_WIDTH, GardenSettings, View
+from dooryard.camera.garden.plan import GardenScene
+from dooryard.camera.garden.settings import DESIGN_WIDTH, GardenSettings, PixelSize
 
 GAMMA = 2.2
 EXPOSED = 1.35  # linear; how much brighter than painted a well exposed picture is
@@ -32,7 +32,7 @@ class Light:
     """Factors on picture values, at half the picture's resolution."""
 
     def __init__(
-        self, settings: GardenSettings, view: View, horizon: float, rng: np.random.Generator
+        self, settings: GardenSettings, view: PixelSize, horizon: float, rng: np.random.Generator
     ) -> None:
         """`horizon` in design pixels: leaf shadows lie mostly on the lawn below it."""
         self._settings = settings
@@ -67,7 +67,7 @@ class Light:
         image = Image.fromarray(tile).resize(size, Image.Resampling.BILINEAR, reducing_gap=2.0)
         return np.array(image, dtype=np.float32)
 
-    def factors(self, scene: Scene) -> Map:
+    def factors(self, scene: GardenScene) -> Map:
         """Factor on each picture value, (H/2, W/2)."""
         level = min(2.0, EXPOSED * scene.brightness) ** (1.0 / GAMMA)
         out: Map = self._vignette * np.float32(level)
@@ -79,7 +79,7 @@ class Light:
             out *= 1.0 - np.float32(scene.sun) * self._dapple_where * self._leaf_shadow(scene)
         return out
 
-    def _leaf_shadow(self, scene: Scene) -> Map:
+    def _leaf_shadow(self, scene: GardenScene) -> Map:
         """0 in the sun .. 1 in the shade of leaves that move."""
         first = self._shifted(
             self._dapple[0], 1.3 * scene.leaves_px[0] + scene.leaves_px[1], scene.leaves_px[2]
@@ -101,7 +101,7 @@ class Light:
         near = rows[:, left : left + self._width]
         return np.asarray(near + part * (rows[:, left + 1 : left + 1 + self._width] - near))
 
-    def tints(self, scene: Scene, channels: int) -> tuple[float, ...]:
+    def tints(self, scene: GardenScene, channels: int) -> tuple[float, ...]:
         """Factor per colour plane: warm when the sun is low, cooler behind cloud; 1 for luma."""
         if channels == 1:
             return (1.0,)
@@ -115,13 +115,13 @@ class Light:
 class Rain:
     """Streaks that are added to the picture, a few tiles of them slanted by the wind."""
 
-    def __init__(self, rain: float, view: View, rng: np.random.Generator) -> None:
+    def __init__(self, rain: float, view: PixelSize, rng: np.random.Generator) -> None:
         """`rain` 0..1."""
         self._spare = (view.height // 4, view.width // 4)
         self._size = (view.height, view.width)
         self._tiles = [self._tile(rain, view, rng, slant) for slant in np.linspace(-0.5, 0.5, RAIN_TILES)]
 
-    def _tile(self, rain: float, view: View, rng: np.random.Generator, slant: float) -> Map:
+    def _tile(self, rain: float, view: PixelSize, rng: np.random.Generator, slant: float) -> Map:
         wide, high = DESIGN_WIDTH * 5 // 4, round(view.height / view.scale) * 5 // 4
         image = Image.new("L", (wide, high), 0)
         draw = ImageDraw.Draw(image)
@@ -133,7 +133,7 @@ class Rain:
         target = (self._size[1] + self._spare[1], self._size[0] + self._spare[0])
         return np.array(image.resize(target, Image.Resampling.BOX), dtype=np.float32)
 
-    def streaks(self, scene: Scene, rng: np.random.Generator) -> Map:
+    def streaks(self, scene: GardenScene, rng: np.random.Generator) -> Map:
         """What rain adds to every plane, (H, W)."""
         lean = scene.leaves_px[0] / 8.0
         tile = self._tiles[int(np.clip(round((lean + 1.0) / 2.0 * (RAIN_TILES - 1)), 0, RAIN_TILES - 1))]
@@ -144,7 +144,7 @@ class Rain:
 class Noise:
     """The sensor's noise, cut at random from a tile, so that no two frames share it."""
 
-    def __init__(self, noise: float, view: View, channels: int, rng: np.random.Generator) -> None:
+    def __init__(self, noise: float, view: PixelSize, channels: int, rng: np.random.Generator) -> None:
         """`noise` as in the settings; `channels` 3 for colour, 1 for luma."""
         shape = (view.height + NOISE_SPARE, view.width + NOISE_SPARE)
         self._size = (view.height, view.width)
@@ -153,7 +153,7 @@ class Noise:
         self._level = noise * NOISE_LEVELS * averaging
         self._tile = rng.standard_normal(shape, dtype=np.float32)
 
-    def cut(self, scene: Scene, rng: np.random.Generator) -> Map:
+    def cut(self, scene: GardenScene, rng: np.random.Generator) -> Map:
         """Noise for one plane, (H, W), in picture values; grows with the root of the gain."""
         top, left = (int(value) for value in rng.integers(0, NOISE_SPARE, 2))
         part = self._tile[top : top + self._size[0], left : left + self._size[1]]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from dooryard.camera.garden import daylight
 from dooryard.camera.garden.layout import draw_layout
-from dooryard.camera.garden.poses import Pose, State, pose_at
+from dooryard.camera.garden.poses import Activity, Pose, pose_at
 from dooryard.camera.garden.settings import DESIGN_WIDTH, STEP_S, GardenSettings
 from dooryard.camera.garden.sprites import load_sprite, placed_points
 from dooryard.camera.garden.sway import (
@@ -29,19 +29,19 @@ DIFFUSE_SHARE = 0.35  # of the daylight that is left behind a thick cloud
 
 
 @dataclass(frozen=True, slots=True)
-class Presence:
+class VisibleVisitor:
     """A visitor in the picture: the truth about it."""
 
     visit: int  # number of its PlannedVisit
     species: str
     group: str
-    state: State
+    state: Activity
     box: Box  # around what of it is inside the picture, camera shake included
     visible: float  # share of the animal inside the picture; leaves in front of it are not counted
 
 
 @dataclass(frozen=True, slots=True)
-class Scene:
+class GardenScene:
     """The state of the garden at one frame."""
 
     number: int
@@ -58,7 +58,7 @@ class Scene:
     exposure_s: float
     gain: float
     poses: tuple[tuple[PlannedVisit, Pose], ...]
-    present: tuple[Presence, ...]
+    present: tuple[VisibleVisitor, ...]
 
 
 class GardenPlan:
@@ -96,7 +96,7 @@ class GardenPlan:
         """When frame `number` is taken."""
         return self.settings.start + timedelta(seconds=number / self.settings.frames_per_s)
 
-    def scene(self, number: int) -> Scene:
+    def scene(self, number: int) -> GardenScene:
         """The state of the garden at frame `number` (0 is the first)."""
         if not 0 <= number < self.settings.frame_count:
             raise IndexError(f"frame {number} of {self.settings.frame_count}")
@@ -105,7 +105,7 @@ class GardenPlan:
         feeder_rad = float(self.sway.feeder_rad[at])
         shake = (float(self.sway.shake_px[at, 0]), float(self.sway.shake_px[at, 1]))
         poses = self._poses(time_s, feeder_rad)
-        return Scene(
+        return GardenScene(
             number=number,
             time_s=time_s,
             wind_m_s=float(self.weather.wind_m_s[at]),
@@ -153,12 +153,14 @@ class GardenPlan:
 
     def _presences(
         self, poses: tuple[tuple[PlannedVisit, Pose], ...], shake: tuple[float, float]
-    ) -> tuple[Presence, ...]:
+    ) -> tuple[VisibleVisitor, ...]:
         found = []
         for visit, pose in poses:
             box, visible = self._seen(visit, pose, shake)
             if box is not None:
-                found.append(Presence(visit.number, visit.species, visit.group, pose.state, box, visible))
+                found.append(
+                    VisibleVisitor(visit.number, visit.species, visit.group, pose.state, box, visible)
+                )
         return tuple(found)
 
     def _seen(self, visit: PlannedVisit, pose: Pose, shake: tuple[float, float]) -> tuple[Box | None, float]:

@@ -12,7 +12,7 @@ from dooryard.camera.garden.visits import Act, PlannedVisit, edge_x
 WING_BEATS_HZ = 6.0
 
 
-class State(StrEnum):
+class Activity(StrEnum):
     """What a visitor is doing, as a person would say it."""
 
     ARRIVING = "arriving"
@@ -31,7 +31,7 @@ class Pose:
     tilt_deg: float  # anticlockwise as seen
     stretch: tuple[float, float]
     speed: tuple[float, float]  # design pixels per second; right, down
-    state: State
+    state: Activity
 
 
 def perch_point(perch: Perch, layout: Layout, feeder_rad: float) -> tuple[float, float]:
@@ -77,7 +77,7 @@ def _under_way(
     x = outside + (foot[0] - outside) * nearness
     along = (foot[0] - outside) / lasts_s * (1 if arriving else -1)
     facing = 1 if along > 0 else -1
-    state = State.ARRIVING if arriving else State.LEAVING
+    state = Activity.ARRIVING if arriving else Activity.LEAVING
     if not visit.kind.flies:
         y = foot[1] - visit.kind.bound_px * abs(math.sin(math.pi * x / 46.0))
         rock = 4.0 * math.sin(2.0 * math.pi * x / 46.0) * min(1.0, visit.kind.bound_px / 6.0)
@@ -104,5 +104,5 @@ def _staying(
     breath = 1.0 + 0.01 * math.sin(5.0 * time_s)
     if visit.on_feeder:
         tilt += 0.7 * math.degrees(feeder_rad)
-    state = State.PERCHED if visit.on_feeder else State.ON_GROUND
+    state = Activity.PERCHED if visit.on_feeder else Activity.ON_GROUND
     return Pose(x, y, act.facing, tilt, (1.0, breath), (speed_x, 0.0), state)

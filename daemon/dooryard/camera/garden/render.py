@@ -23,9 +23,9 @@ from dooryard.camera.garden.layers import (
 from dooryard.camera.garden.light import Light, Map, Noise, Rain
 from dooryard.camera.garden.paint_feeder import paint_feeder, paint_front, paint_support
 from dooryard.camera.garden.paint_garden import MARGIN, paint_background
-from dooryard.camera.garden.plan import GardenPlan, Scene
+from dooryard.camera.garden.plan import GardenPlan, GardenScene
 from dooryard.camera.garden.poses import Pose
-from dooryard.camera.garden.settings import DESIGN_WIDTH, View
+from dooryard.camera.garden.settings import DESIGN_WIDTH, PixelSize
 from dooryard.camera.garden.sprites import load_sprite
 from dooryard.camera.garden.visits import PlannedVisit
 from dooryard.core.records import Luma, Rgb
@@ -46,7 +46,7 @@ class Painter:
         self.plan = plan
         self.channels = 3 if colour else 1
         settings = plan.settings
-        self._view = view = settings.view if size is None else View(*size)
+        self._view = view = settings.view if size is None else PixelSize(*size)
         if view.width * settings.height != view.height * settings.width or view.width % 2 or view.height % 2:
             raise ValueError(f"size {size} must be even and in the ratio of the settings' width and height")
         self._shape = (view.height, view.width)
@@ -62,7 +62,7 @@ class Painter:
         self._values = np.empty(self._shape, np.float32)
         self._knee = np.empty(self._shape, np.float32)
 
-    def rgb(self, scene: Scene) -> Rgb:
+    def rgb(self, scene: GardenScene) -> Rgb:
         """The picture, uint8 (height, width, 3). Only for a painter in colour."""
         if self.channels != 3:
             raise ValueError("this painter draws luma only")
@@ -70,7 +70,7 @@ class Painter:
         self._expose(scene, self._drawn(scene), out.transpose(2, 0, 1))
         return out
 
-    def luma(self, scene: Scene) -> Luma:
+    def luma(self, scene: GardenScene) -> Luma:
         """The picture's luma, uint8 (height, width). Only for a painter in luma."""
         if self.channels != 1:
             raise ValueError("this painter draws colour")
@@ -142,7 +142,7 @@ class Painter:
         corner = (found[0] - self._margin, found[1] - self._margin)
         return premultiplied(image.crop(found)), corner
 
-    def _drawn(self, scene: Scene) -> Planes:
+    def _drawn(self, scene: GardenScene) -> Planes:
         """The garden in even light, without noise."""
         shake_x, shake_y = scene.shake_px[0] * self._scale, scene.shake_px[1] * self._scale
         across, down = self._field.bend(scene.leaves_px)
@@ -159,7 +159,7 @@ class Painter:
         self._lay_front(scene, shake_x, shake_y)
         return self._planes
 
-    def _lay_feeder(self, scene: Scene, shake_x: float, shake_y: float) -> None:
+    def _lay_feeder(self, scene: GardenScene, shake_x: float, shake_y: float) -> None:
         """The pole, and the feeder that hangs from it."""
         if self._support is not None:
             image, corner = self._support
@@ -171,7 +171,7 @@ class Painter:
                 self._planes, place(self._feeder, self._feeder_pivot, at, math.degrees(scene.feeder_rad))
             )
 
-    def _lay_front(self, scene: Scene, shake_x: float, shake_y: float) -> None:
+    def _lay_front(self, scene: GardenScene, shake_x: float, shake_y: float) -> None:
         if self._front is None:
             return
         left, top, right, bottom = self._front_area
@@ -184,7 +184,7 @@ class Painter:
         )
         lay_over(self._planes, Patch(self._front_planes, left, top))
 
-    def _lay_visitor(self, scene: Scene, visit: PlannedVisit, pose: Pose) -> None:
+    def _lay_visitor(self, scene: GardenScene, visit: PlannedVisit, pose: Pose) -> None:
         sprite = load_sprite(visit.species)
         key = (visit.species, pose.facing)
         if key not in self._sprites:
@@ -202,7 +202,7 @@ class Painter:
         open_s = scene.exposure_s * self._scale
         lay_over(self._planes, smeared(patch, pose.speed[0] * open_s, pose.speed[1] * open_s))
 
-    def _lay_shadow(self, scene: Scene, visit: PlannedVisit, x: float, y: float) -> None:
+    def _lay_shadow(self, scene: GardenScene, visit: PlannedVisit, x: float, y: float) -> None:
         sprite = load_sprite(visit.species)
         wide = int(sprite.image.width * 0.8 * self._scale)
         high = max(6, int(0.17 * wide))
@@ -214,7 +214,7 @@ class Painter:
         planes = np.concatenate([np.zeros((self.channels, *alpha.shape[1:]), np.uint8), alpha])
         lay_over(self._planes, Patch(planes, round(x - opacity.width / 2), round(y - high * 1.05)))
 
-    def _expose(self, scene: Scene, planes: Planes, out: Planes) -> None:
+    def _expose(self, scene: GardenScene, planes: Planes, out: Planes) -> None:
         """Light, rain, noise and the tone curve; writes `out` (C, H, W), whatever its strides."""
         rng = self.plan.generator(9, scene.number)
         half = self._light.factors(scene)

@@ -36,7 +36,7 @@ class Backdrop(StrEnum):
     ANY = "any"  # one of the first three, by the seed
 
 
-class View(NamedTuple):
+class PixelSize(NamedTuple):
     """The size of a picture, in pixels."""
 
     width: int
@@ -49,7 +49,7 @@ class View(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class VisitWish:
+class RequestedVisit:
     """A visit that is asked for: who, when (seconds from the start), and where.
 
     `place` is the place across the view (0..1) on the ground, or the number of the perch on the feeder.
@@ -90,7 +90,7 @@ class GardenSettings:
     backdrop: Backdrop = Backdrop.ANY
     visits_per_min: float = 1.0
     species: tuple[str, ...] = ("blackbird", "pigeon", "crow", "grey squirrel", "shore lark")
-    visits: tuple[VisitWish, ...] | None = None  # None: by rate
+    visits: tuple[RequestedVisit, ...] | None = None  # None: by rate
 
     def __post_init__(self) -> None:
         if self.start.tzinfo is None:
@@ -105,8 +105,8 @@ class GardenSettings:
         for name in ("wind_m_s", "gusts_per_min", "gust_m_s", "noise", "camera_shake_px", "visits_per_min"):
             if getattr(self, name) < 0.0:
                 raise ValueError(f"{name} must not be below 0")
-        wished = {wish.species for wish in self.visits or ()} | set(self.species)
-        unknown = sorted(wished - set(SPECIES))
+        requested = {request.species for request in self.visits or ()} | set(self.species)
+        unknown = sorted(requested - set(SPECIES))
         if unknown:
             raise ValueError(f"unknown species {unknown}; known are {sorted(SPECIES)}")
 
@@ -115,8 +115,8 @@ class GardenSettings:
         return max(1, int(self.duration_s * self.frames_per_s))
 
     @property
-    def view(self) -> View:
-        return View(self.width, self.height)
+    def view(self) -> PixelSize:
+        return PixelSize(self.width, self.height)
 
     @property
     def design_height(self) -> int:

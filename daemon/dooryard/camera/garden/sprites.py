@@ -48,7 +48,7 @@ def load_sprite(name: str) -> Sprite:
     except (OSError, ValueError) as error:
         raise CameraError(
             f"the simulated garden's picture {kind.file} cannot be read: {error}",
-            "install the package again (or make the folder anew with tools/scene_media.py), or watch through "
+            "install the package again (or rebuild the folder with tools/scene_media.py), or watch through "
             "another camera: only the simulated garden needs these pictures",
         ) from error
     size = kind.length_px / max(image.size)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dooryard.camera.garden.layout import Layout
-from dooryard.camera.garden.settings import DESIGN_WIDTH, GardenSettings, VisitWish
+from dooryard.camera.garden.settings import DESIGN_WIDTH, GardenSettings, RequestedVisit
 from dooryard.camera.garden.species import SPECIES, Species
 from dooryard.camera.garden.sprites import load_sprite
 
@@ -59,14 +59,14 @@ def plan_visits(
     settings: GardenSettings, layout: Layout, seed: np.random.SeedSequence
 ) -> tuple[PlannedVisit, ...]:
     """The visits wished for, or drawn by rate, in order of their start."""
-    for_wishes, for_acts = (np.random.default_rng(part) for part in seed.spawn(2))
+    for_requests, for_acts = (np.random.default_rng(part) for part in seed.spawn(2))
     if settings.visits is None:
-        wishes = _draw_wishes(settings, layout, for_wishes)
+        requests = _draw_requests(settings, layout, for_requests)
     else:
-        wishes = sorted(settings.visits, key=lambda wish: wish.start_s)
+        requests = sorted(settings.visits, key=lambda request: request.start_s)
     visits: list[PlannedVisit] = []
-    for number, wish in enumerate(wishes):
-        visit = _plan_one(number, wish, settings, layout, for_acts)
+    for number, request in enumerate(requests):
+        visit = _plan_one(number, request, settings, layout, for_acts)
         drawn = settings.visits is None
         if drawn and visits and visit.start_s < visits[-1].end_s + REST_BETWEEN_S:
             continue
@@ -75,10 +75,12 @@ def plan_visits(
     return tuple(visits)
 
 
-def _draw_wishes(settings: GardenSettings, layout: Layout, rng: np.random.Generator) -> list[VisitWish]:
-    wishes: list[VisitWish] = []
+def _draw_requests(
+    settings: GardenSettings, layout: Layout, rng: np.random.Generator
+) -> list[RequestedVisit]:
+    requests: list[RequestedVisit] = []
     if settings.visits_per_min <= 0.0 or not settings.species:
-        return wishes
+        return requests
     at_s = 0.0
     while at_s < settings.duration_s:
         at_s += float(rng.exponential(60.0 / settings.visits_per_min))
@@ -88,8 +90,8 @@ def _draw_wishes(settings: GardenSettings, layout: Layout, rng: np.random.Genera
         place = float(rng.uniform(edge, 1.0 - edge))
         if on_feeder:
             place = float(rng.integers(len(layout.perches)))
-        wishes.append(
-            VisitWish(
+        requests.append(
+            RequestedVisit(
                 species=species,
                 start_s=at_s,
                 stay_s=float(rng.uniform(4.0, 18.0)),
@@ -99,35 +101,35 @@ def _draw_wishes(settings: GardenSettings, layout: Layout, rng: np.random.Genera
                 enters=int(rng.choice([-1, 1])),
             )
         )
-    return wishes
+    return requests
 
 
 def _plan_one(
-    number: int, wish: VisitWish, settings: GardenSettings, layout: Layout, rng: np.random.Generator
+    number: int, request: RequestedVisit, settings: GardenSettings, layout: Layout, rng: np.random.Generator
 ) -> PlannedVisit:
-    kind = SPECIES[wish.species]
-    if wish.on_feeder and not (layout.perches and kind.on_feeder):
+    kind = SPECIES[request.species]
+    if request.on_feeder and not (layout.perches and kind.on_feeder):
         raise ValueError(f"a {kind.name} cannot perch on this garden's feeder ({layout.feeder.value})")
-    leaves = wish.enters if rng.random() < 0.4 else -wish.enters
-    perch = int(wish.place) % len(layout.perches) if wish.on_feeder else 0
-    x = layout.pivot[0] + layout.perches[perch].across if wish.on_feeder else wish.place * DESIGN_WIDTH
-    settled_s = wish.start_s + _way_px(kind, x, wish.enters) / _pace(kind)
-    leaving_s = settled_s + wish.stay_s
-    acts = _draw_acts(wish, x, (settled_s, leaving_s), rng)
+    leaves = request.enters if rng.random() < 0.4 else -request.enters
+    perch = int(request.place) % len(layout.perches) if request.on_feeder else 0
+    x = layout.pivot[0] + layout.perches[perch].across if request.on_feeder else request.place * DESIGN_WIDTH
+    settled_s = request.start_s + _way_px(kind, x, request.enters) / _pace(kind)
+    leaving_s = settled_s + request.stay_s
+    acts = _draw_acts(request, x, (settled_s, leaving_s), rng)
     return PlannedVisit(
         number=number,
         species=kind.name,
         group=kind.group,
-        start_s=wish.start_s,
+        start_s=request.start_s,
         settled_s=settled_s,
         leaving_s=leaving_s,
         end_s=leaving_s + _way_px(kind, acts[-1].x_to, leaves) / _pace(kind),
-        on_feeder=wish.on_feeder,
+        on_feeder=request.on_feeder,
         perch=perch,
-        enters=wish.enters,
+        enters=request.enters,
         leaves=leaves,
         air_y=settings.design_height * float(rng.uniform(0.12, 0.45)),
-        ground_y=layout.horizon + (settings.design_height - layout.horizon) * wish.depth,
+        ground_y=layout.horizon + (settings.design_height - layout.horizon) * request.depth,
         acts=acts,
     )
 
@@ -152,15 +154,15 @@ def _way_px(kind: Species, x: float, side: int) -> float:
 
 
 def _draw_acts(
-    wish: VisitWish, x: float, stay: tuple[float, float], rng: np.random.Generator
+    request: RequestedVisit, x: float, stay: tuple[float, float], rng: np.random.Generator
 ) -> tuple[Act, ...]:
     """What it does from the start to the end of its `stay`, without a gap, beginning at `x`."""
     start_s, end_s = stay
-    pace = SPECIES[wish.species].pace_px_per_s
-    edge = reach_px(SPECIES[wish.species])
+    pace = SPECIES[request.species].pace_px_per_s
+    edge = reach_px(SPECIES[request.species])
     acts: list[Act] = []
-    facing = -wish.enters
-    if wish.on_feeder:
+    facing = -request.enters
+    if request.on_feeder:
         facing = 1 if rng.random() < 0.5 else -1
     at_s = start_s
     while at_s < end_s:
@@ -169,7 +171,7 @@ def _draw_acts(
         to_x = x
         if choice < 0.4:
             what = "peck"
-        elif choice < 0.7 or wish.on_feeder:
+        elif choice < 0.7 or request.on_feeder:
             what = "look"
             facing = -facing if rng.random() < 0.4 else facing
         else:

@@ -91,12 +91,12 @@ def test_a_name_that_the_model_does_not_know_is_said_to_be_new(row):
     assert "new name" not in marks.make(row.state, "last", "wren", NOON, group_of=GROUPS).text
 
 
-def test_marks_survive_and_a_newer_notebook_is_not_touched(row):
+def test_marks_survive_and_a_newer_database_is_not_touched(row):
     [one] = row.add((NOON, FINCH, Outcome.TELL))
     marks.make(row.state, one, "hide", NOON)
-    notebook = AnnotationDatabase(row.state)
-    assert notebook.said()[one].hide
-    notebook.close()
+    database = AnnotationDatabase(row.state)
+    assert database.said()[one].hide
+    database.close()
     with sqlite3.connect(row.state / "journal.sqlite3") as db:
         db.execute("PRAGMA user_version = 9")
     db.close()
@@ -104,82 +104,82 @@ def test_marks_survive_and_a_newer_notebook_is_not_touched(row):
         AnnotationDatabase(row.state)
 
 
-def test_a_damaged_notebook_is_said(row):
+def test_a_damaged_database_is_said(row):
     row.state.mkdir()
     (row.state / "journal.sqlite3").write_bytes(b"no database at all" * 100)
     with pytest.raises(StoreError, match="start the service again"):
         AnnotationDatabase(row.state)
 
 
-def test_the_notebook_keeps_within_bounds(row):
+def test_the_database_keeps_within_bounds(row):
     row.state.mkdir()
-    notebook = AnnotationDatabase(row.state)
-    notebook.mark("a", Kind.KEEP, NOON)
-    notebook.off(NOON, NOON, "heat")  # empty: not written
-    notebook.reading(NOON, "cpu", 50.0)
-    notebook.held(NOON.date(), "sway")
-    notebook.held(NOON.date(), "sway", 4)
-    assert notebook.held_on(NOON.date()) == [("sway", 5)]
-    assert notebook.off_times(NOON.replace(hour=0), NOON.replace(hour=23)) == []
-    notebook.forget_before(NOON.replace(day=15), ["a"])
-    assert notebook.marks() == []
-    assert notebook.warmth(NOON.replace(hour=0), NOON.replace(hour=23)) == []
-    assert notebook.held_on(NOON.date()) == []
-    notebook.close()
+    database = AnnotationDatabase(row.state)
+    database.mark("a", Kind.KEEP, NOON)
+    database.off(NOON, NOON, "heat")  # empty: not written
+    database.reading(NOON, "cpu", 50.0)
+    database.held(NOON.date(), "sway")
+    database.held(NOON.date(), "sway", 4)
+    assert database.held_on(NOON.date()) == [("sway", 5)]
+    assert database.off_times(NOON.replace(hour=0), NOON.replace(hour=23)) == []
+    database.forget_before(NOON.replace(day=15), ["a"])
+    assert database.marks() == []
+    assert database.warmth(NOON.replace(hour=0), NOON.replace(hour=23)) == []
+    assert database.held_on(NOON.date()) == []
+    database.close()
 
 
 def test_what_the_box_noted_before_a_clock_went_wrong_stays(row):
     row.add((NOON, FINCH, Outcome.TELL))
-    with contextlib.closing(AnnotationDatabase(row.state)) as notebook:
-        notebook.reading(NOON, "enclosure", 20.0)
+    with contextlib.closing(AnnotationDatabase(row.state)) as database:
+        database.reading(NOON, "enclosure", 20.0)
     marks.upkeep(row.state, 60, NOON.replace(year=2027))  # the clock stepped by a year
-    with contextlib.closing(AnnotationDatabase(row.state)) as notebook:
-        assert notebook.warmth(NOON, NOON + DAY)
+    with contextlib.closing(AnnotationDatabase(row.state)) as database:
+        assert database.warmth(NOON, NOON + DAY)
     row.add((NOON + 61 * DAY, FINCH, Outcome.TELL))
     marks.upkeep(row.state, 60, NOON + 61 * DAY)
-    with contextlib.closing(AnnotationDatabase(row.state)) as notebook:
-        assert not notebook.warmth(NOON, NOON + DAY)
+    with contextlib.closing(AnnotationDatabase(row.state)) as database:
+        assert not database.warmth(NOON, NOON + DAY)
 
 
 def test_a_time_off_that_goes_on_is_off_until_now(tmp_path):
     day = (NOON.replace(hour=0), NOON.replace(hour=0) + DAY)
-    with contextlib.closing(AnnotationDatabase(tmp_path)) as notebook:
-        notebook.off_since(NOON, "heat")
-        assert notebook.off_times(day[0], NOON) == []
-        [off] = notebook.off_times(*day)
+    with contextlib.closing(AnnotationDatabase(tmp_path)) as database:
+        database.off_since(NOON, "heat")
+        assert database.off_times(day[0], NOON) == []
+        [off] = database.off_times(*day)
         assert (off.start, off.end, off.reason, off.running) == (NOON, day[1], "heat", True)
-        notebook.off_over(NOON + DAY / 24)
-        assert notebook.off_times(*day) == [OffTime(NOON, NOON + DAY / 24, "heat")]
-        notebook.off_over(NOON + DAY / 2)  # none goes on: nothing is written
-        notebook.off_since(NOON + DAY / 4, "the camera was lost")
-        notebook.off_over(NOON + DAY / 4, DAY / 24)
-        assert len(notebook.off_times(*day)) == 1
+        database.off_over(NOON + DAY / 24)
+        assert database.off_times(*day) == [OffTime(NOON, NOON + DAY / 24, "heat")]
+        database.off_over(NOON + DAY / 2)  # none goes on: nothing is written
+        database.off_since(NOON + DAY / 4, "the camera was lost")
+        database.off_over(NOON + DAY / 4, DAY / 24)
+        assert len(database.off_times(*day)) == 1
 
 
-def test_a_notebook_of_the_first_version_is_brought_up_to_date(tmp_path):
+def test_a_database_of_the_first_version_is_brought_up_to_date(tmp_path):
     with contextlib.closing(sqlite3.connect(tmp_path / "journal.sqlite3")) as db, db:
         for statement in STEPS[0]:
             db.execute(statement)
         db.execute("INSERT INTO off_times VALUES (1, '2026-06-14T11:00:00.000000+00:00',"
                    " '2026-06-14T12:00:00.000000+00:00', 'heat')")  # fmt: skip
         db.execute("PRAGMA user_version = 1")
-    with contextlib.closing(AnnotationDatabase(tmp_path)) as notebook:
-        assert [each.reason for each in notebook.off_times(NOON - DAY, NOON + DAY)] == ["heat"]
-        notebook.off_since(NOON + DAY / 12, "heat")
-        assert len(notebook.off_times(NOON - DAY, NOON + DAY)) == 2
+    with contextlib.closing(AnnotationDatabase(tmp_path)) as database:
+        assert [each.reason for each in database.off_times(NOON - DAY, NOON + DAY)] == ["heat"]
+        database.off_since(NOON + DAY / 12, "heat")
+        assert len(database.off_times(NOON - DAY, NOON + DAY)) == 2
 
 
 def test_a_run_that_ended_while_it_was_off_was_off_until_its_end(tmp_path):
     clock = FakeClock(NOON)
-    with contextlib.closing(ActivityLog(tmp_path)) as daybook:
-        daybook.off(clock.now(), "heat")
+    with contextlib.closing(ActivityLog(tmp_path)) as activity_log:
+        activity_log.off(clock.now(), "heat")
     with (
-        contextlib.closing(ActivityLog(tmp_path)) as daybook,
-        contextlib.closing(AnnotationDatabase(tmp_path)) as notebook,
+        contextlib.closing(ActivityLog(tmp_path)) as activity_log,
+        contextlib.closing(AnnotationDatabase(tmp_path)) as database,
     ):
         clock.advance(7200)
-        daybook.began(clock.now(), NOON + DAY / 24, None, POLICY)
-        found = [(each.start, each.end, each.reason) for each in notebook.off_times(NOON - DAY, NOON + DAY)]
+        activity_log.began(clock.now(), NOON + DAY / 24, None, POLICY)
+        found = [(each.start, each.end, each.reason) for each in database.off_times(NOON - DAY, NOON + DAY)]
     assert found == [(NOON, NOON + DAY / 24, "heat"), (NOON + DAY / 24, NOON + DAY / 12, "the box was off")]
 
 

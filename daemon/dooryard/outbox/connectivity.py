@@ -18,17 +18,17 @@ AWAY_AFTER_S = 600.0
 
 
 @dataclass(frozen=True, slots=True)
-class Reach:
+class Connectivity:
     """The sinks that were told as away, and since when they fail (monotonic seconds)."""
 
     away_since_s: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
 def take(
-    reach: Reach, failing_since_s: Mapping[str, float], sinks: frozenset[str], now_s: float
-) -> tuple[Reach, tuple[str, ...]]:
+    connectivity: Connectivity, failing_since_s: Mapping[str, float], sinks: frozenset[str], now_s: float
+) -> tuple[Connectivity, tuple[str, ...]]:
     """Take in which of the box's `sinks` fail, and since when; return what is to be told."""
-    away = dict(reach.away_since_s)
+    away = dict(connectivity.away_since_s)
     gone = sorted(
         name
         for name, since_s in failing_since_s.items()
@@ -43,12 +43,12 @@ def take(
     away |= {name: failing_since_s[name] for name in gone}
     if gone:
         told.append(_gone(gone, all_away=away.keys() >= sinks))
-    return Reach(MappingProxyType(away)), tuple(told)
+    return Connectivity(MappingProxyType(away)), tuple(told)
 
 
 def _gone(names: list[str], *, all_away: bool) -> str:
-    text = f"{_listed(names)} cannot be reached: alerts wait, and go out when that is over"
-    return f"{text}; no sink can be reached, so the network may be away" if all_away else text
+    text = f"{_listed(names)} cannot be reached: alerts wait and will be sent once it answers"
+    return f"{text}; no sink can be reached, so the network may be down" if all_away else text
 
 
 def _listed(names: list[str]) -> str:
@@ -56,7 +56,7 @@ def _listed(names: list[str]) -> str:
 
 
 class Failing(Protocol):
-    """What knows which sinks fail, and since when: `outbox.delivery.Delivery`."""
+    """What knows which sinks fail, and since when: `outbox.dispatcher.Dispatcher`."""
 
     def failing(self) -> Mapping[str, float]: ...
 
@@ -71,15 +71,17 @@ class Tell(Protocol):
     def __call__(self, kind: str, text: str, now: Moment, *, but: Collection[str]) -> None: ...
 
 
-class Network:
+class ConnectivityMonitor:
     """Asked by the minute: tells which sinks are out of reach, to those that are not."""
 
-    def __init__(self, delivery: Failing, tell: Tell) -> None:
-        self._delivery = delivery
+    def __init__(self, dispatcher: Failing, tell: Tell) -> None:
+        self._delivery = dispatcher
         self._tell = tell
-        self._reach = Reach()
+        self._connectivity = Connectivity()
 
     def look(self, sinks: frozenset[str], now: Moment) -> None:
-        self._reach, told = take(self._reach, self._delivery.failing(), sinks, self._delivery.now_s())
+        self._connectivity, told = take(
+            self._connectivity, self._delivery.failing(), sinks, self._delivery.now_s()
+        )
         for text in told:
-            self._tell("network", text, now, but=self._reach.away_since_s.keys())
+            self._tell("network", text, now, but=self._connectivity.away_since_s.keys())

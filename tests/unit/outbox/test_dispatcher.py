@@ -10,19 +10,19 @@ import pytest
 from dooryard.core.clock import FakeClock, SystemClock
 from dooryard.core.errors import StoreError
 from dooryard.core.records import Alert
-from dooryard.outbox.delivery import Delivery
-from dooryard.outbox.schedule import Errand, Instead, Rules
+from dooryard.outbox.dispatcher import Dispatcher
+from dooryard.outbox.schedule import Delivery, Instead, RetryRules
 from dooryard.outbox.store import Store
-from dooryard.outbox.worker import STORE_RETRY_S, Worker
-from dooryard.sinks.base import Answer, Fate
+from dooryard.outbox.worker import STORE_RETRY_S, DeliveryWorker
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.memory import MemorySink
 from unit.outbox.builders import JPEG, MONO_S, START, alert, decision, visit
 
 LOG = logging.getLogger("dooryard.delivery")
-DOWN = Answer(Fate.NOT_SENT, "the connection was refused")
-BUSY = Answer(Fate.NOT_SENT, "HTTP 429", retry_after_s=120.0)
-MAYBE = Answer(Fate.MAYBE_SENT, "reset")
-GONE = Answer(Fate.REFUSED, "HTTP 410")
+DOWN = SendResult(SendOutcome.NOT_SENT, "the connection was refused")
+BUSY = SendResult(SendOutcome.NOT_SENT, "HTTP 429", retry_after_s=120.0)
+MAYBE = SendResult(SendOutcome.MAYBE_SENT, "reset")
+GONE = SendResult(SendOutcome.REFUSED, "HTTP 410")
 
 
 @pytest.fixture
@@ -37,8 +37,8 @@ def store(tmp_path: Path, clock: FakeClock) -> Iterator[Store]:
     made.close()
 
 
-def worker(store: Store, clock: FakeClock, sink: MemorySink) -> Worker:
-    return Worker(store, sink, clock, LOG, rules=Rules(first_s=10), jitter=lambda: 1.0)
+def worker(store: Store, clock: FakeClock, sink: MemorySink) -> DeliveryWorker:
+    return DeliveryWorker(store, sink, clock, LOG, rules=RetryRules(first_s=10), jitter=lambda: 1.0)
 
 
 def put(store: Store, count: int, first: int = 0) -> list[str]:
@@ -52,10 +52,10 @@ def ids(sink: MemorySink) -> list[str]:
     return [told.id for told, _ in sink.received]
 
 
-def run(worker: Worker, clock: FakeClock, turns: int = 1000) -> None:
+def run(worker: DeliveryWorker, clock: FakeClock, turns: int = 1000) -> None:
     """Turn until nothing waits; time passes as the worker asks."""
     for _ in range(turns):
-        wait_s = worker.turn()
+        wait_s = worker.tick()
         if wait_s is None:
             return
         clock.advance(wait_s)
@@ -79,7 +79,7 @@ def test_failures_are_tried_again_after_the_promised_wait(store: Store, clock: F
     sink = MemorySink("phone", [DOWN, BUSY, MAYBE])
     one = worker(store, clock, sink)
     waits = []
-    while (wait_s := one.turn()) is not None:
+    while (wait_s := one.tick()) is not None:
         waits.append(wait_s)
         clock.advance(wait_s)
     assert [wait_s for wait_s in waits if wait_s] == [10.0, 120.0, 40.0]
@@ -101,7 +101,7 @@ def test_after_an_outage_the_newest_go_first(store: Store, clock: FakeClock) -> 
     old = put(store, 4)
     sink = MemorySink("phone", [DOWN, DOWN])
     one = worker(store, clock, sink)
-    one.turn()
+    one.tick()
     run(one, clock)
     assert sorted(ids(sink)) == sorted(old)
     assert ids(sink) != old
@@ -111,8 +111,8 @@ def test_after_an_outage_the_newest_go_first(store: Store, clock: FakeClock) -> 
 def test_what_waited_before_a_restart_is_told_after_it(store: Store, clock: FakeClock) -> None:
     told = put(store, 3)
     first = worker(store, clock, MemorySink("phone", [BUSY]))
-    first.turn()
-    rebooted = FakeClock(START, 12.0)  # the monotonic clock starts anew
+    first.tick()
+    rebooted = FakeClock(START, 12.0)  # the monotonic clock starts again
     sink = MemorySink("phone")
     again = worker(store, rebooted, sink)
     run(again, rebooted)
@@ -126,10 +126,10 @@ def test_an_alert_dropped_from_the_store_is_forgotten(store: Store, clock: FakeC
     put(store, 1)
     sink = MemorySink("phone", [DOWN])
     one = worker(store, clock, sink)
-    one.turn()
+    one.tick()
     with store._engine.writing("test") as db:
         db.execute("DELETE FROM alerts")
-    assert one.turn() is None
+    assert one.tick() is None
     assert sink.attempts == 1
 
 
@@ -156,7 +156,7 @@ def test_a_row_that_makes_no_sense_does_not_hold_up_the_others(store: Store, clo
     sink = MemorySink("phone")
     one = worker(store, clock, sink)
     for _ in range(10):
-        clock.advance(one.turn() or 0.0)
+        clock.advance(one.tick() or 0.0)
     assert sorted(ids(sink)) == told[:2]
     (waiting,) = store.pending("phone")
     assert "a row makes no sense" in waiting.answer
@@ -165,7 +165,7 @@ def test_a_row_that_makes_no_sense_does_not_hold_up_the_others(store: Store, clo
 class Faulty(MemorySink):
     """Raises what no sink should."""
 
-    def send(self, alert: Alert, picture: bytes | None) -> Answer:
+    def send(self, alert: Alert, picture: bytes | None) -> SendResult:
         if self.attempts == 0:
             self.attempts += 1
             raise RuntimeError("https://phone.example/secret-token")
@@ -191,16 +191,16 @@ def test_a_store_that_fails_is_said_once_and_nothing_is_sent_twice(
     one = worker(store, clock, sink)
     real = store.mark
 
-    def full(errand: Errand, now_s: float, *, notice: Alert | None = None, to: str = "") -> None:
+    def full(delivery: Delivery, now_s: float, *, notice: Alert | None = None, to: str = "") -> None:
         raise StoreError("the disk is full", "free some space")
 
     monkeypatch.setattr(store, "mark", full)
-    one.turn()
-    assert [one.turn() for _ in range(5)] == [STORE_RETRY_S] * 5
+    one.tick()
+    assert [one.tick() for _ in range(5)] == [STORE_RETRY_S] * 5
     assert sink.attempts == 1
     assert caplog.text.count("the disk is full") == 1
     monkeypatch.setattr(store, "mark", real)
-    assert one.turn() is None
+    assert one.tick() is None
     assert sink.attempts == 1
     assert store.counts() == {"phone": {"sent": 1}}
 
@@ -216,14 +216,16 @@ class Gate(MemorySink):
         self.entered = threading.Event()
         self.opened = threading.Event()
 
-    def send(self, alert: Alert, picture: bytes | None) -> Answer:
+    def send(self, alert: Alert, picture: bytes | None) -> SendResult:
         self.entered.set()
         self.opened.wait(10)
         return super().send(alert, picture)
 
 
-def deliver(store: Store, *sinks: MemorySink, clock: FakeClock | SystemClock | None = None) -> Delivery:
-    made = Delivery(store, sinks, clock or SystemClock(), LOG, rules=Rules(first_s=0.02), jitter=lambda: 1.0)
+def deliver(store: Store, *sinks: MemorySink, clock: FakeClock | SystemClock | None = None) -> Dispatcher:
+    made = Dispatcher(
+        store, sinks, clock or SystemClock(), LOG, rules=RetryRules(first_s=0.02), jitter=lambda: 1.0
+    )
     made.start()
     return made
 
@@ -231,91 +233,93 @@ def deliver(store: Store, *sinks: MemorySink, clock: FakeClock | SystemClock | N
 def test_threads_deliver_what_is_stored_before_and_after_the_start(store: Store) -> None:
     put(store, 2)
     sink = MemorySink("phone", [DOWN, MAYBE])
-    delivery = deliver(store, sink)
+    dispatcher = deliver(store, sink)
     put(store, 2, 5)
-    delivery.wake()
-    assert delivery.drain(10)
-    assert delivery.alive()
+    dispatcher.wake()
+    assert dispatcher.drain(10)
+    assert dispatcher.alive()
     assert store.counts() == {"phone": {"sent": 4}}
-    assert delivery.stop()
-    assert not delivery.alive()
+    assert dispatcher.stop()
+    assert not dispatcher.alive()
     assert sink.closed
-    assert delivery.stop()
+    assert dispatcher.stop()
 
 
 def test_a_dead_sink_does_not_hold_up_another(store: Store) -> None:
     held, free = Gate("post"), MemorySink("phone")
     store.add_alert(alert(1, None, ("phone", "post")))
-    delivery = deliver(store, held, free)
+    dispatcher = deliver(store, held, free)
     assert held.entered.wait(10)
-    assert not delivery.drain(0.2)
+    assert not dispatcher.drain(0.2)
     assert store.counts()["phone"] == {"sent": 1}
-    assert not delivery.stop(0.1)
+    assert not dispatcher.stop(0.1)
     assert store.counts()["post"] == {"waiting": 1}
     held.opened.set()
-    assert delivery.stop(10)
+    assert dispatcher.stop(10)
 
 
 def test_drain_does_not_wait_for_what_is_not_due_in_time(store: Store) -> None:
     put(store, 1)
-    delivery = deliver(store, MemorySink("phone", [BUSY]))
+    dispatcher = deliver(store, MemorySink("phone", [BUSY]))
     # BUSY asks for two minutes: drain must say "no" at once, well within its thirty seconds.
     clock = SystemClock()
     start_s = clock.now().mono_s
-    assert not delivery.drain(30)
+    assert not dispatcher.drain(30)
     assert clock.now().mono_s - start_s < 10
-    delivery.stop()
+    dispatcher.stop()
 
 
 def test_a_send_that_never_ends_is_seen_by_the_watchdog(store: Store, clock: FakeClock) -> None:
     put(store, 1)
     sink = Gate("phone")
-    delivery = deliver(store, sink, clock=clock)
+    dispatcher = deliver(store, sink, clock=clock)
     assert sink.entered.wait(10)
-    assert delivery.alive()
+    assert dispatcher.alive()
     clock.advance(601)
-    assert not delivery.alive()
+    assert not dispatcher.alive()
     sink.opened.set()
-    assert delivery.drain(10)
-    assert delivery.alive()
-    delivery.stop()
+    assert dispatcher.drain(10)
+    assert dispatcher.alive()
+    dispatcher.stop()
 
 
 def test_a_fault_of_delivery_itself_leaves_the_thread_alive(
     store: Store, clock: FakeClock, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     put(store, 1)
-    real, calls = Worker.turn, []
+    real, calls = DeliveryWorker.tick, []
 
-    def turn(self: Worker) -> float | None:
+    def tick(self: DeliveryWorker) -> float | None:
         calls.append(1)
         if len(calls) == 1:
             raise ZeroDivisionError
         return real(self)
 
-    monkeypatch.setattr(Worker, "turn", turn)
+    monkeypatch.setattr(DeliveryWorker, "tick", tick)
     sink = MemorySink("phone")
-    delivery = deliver(store, sink, clock=clock)  # the fake clock makes its half minute pass at once
-    assert delivery.drain(10) or delivery.drain(10)
-    assert delivery.alive()
+    dispatcher = deliver(store, sink, clock=clock)  # the fake clock makes its half minute pass at once
+    assert dispatcher.drain(10) or dispatcher.drain(10)
+    assert dispatcher.alive()
     assert len(sink.received) == 1
     assert "fault in delivery" in caplog.text
-    delivery.stop()
+    dispatcher.stop()
 
 
 def test_alerts_for_a_sink_that_is_not_named_any_more_are_ended_aloud(
     store: Store, caplog: pytest.LogCaptureFixture
 ) -> None:
     store.add_alert(alert(1, None, ("old",)))
-    delivery = deliver(store, MemorySink("phone"))
+    dispatcher = deliver(store, MemorySink("phone"))
     assert "1 alerts for sink 'old' given up" in caplog.text
-    delivery.stop()
+    dispatcher.stop()
 
 
 def test_threads_give_another_sink_what_one_cannot_be_given(store: Store) -> None:
     put(store, 1)
-    phone, post = MemorySink("phone", [Answer(Fate.NOT_SENT, "away")]), MemorySink("post")
-    made = Delivery(store, [phone, post], SystemClock(), LOG, rules=Rules(first_s=0.02), jitter=lambda: 1.0)
+    phone, post = MemorySink("phone", [SendResult(SendOutcome.NOT_SENT, "away")]), MemorySink("post")
+    made = Dispatcher(
+        store, [phone, post], SystemClock(), LOG, rules=RetryRules(first_s=0.02), jitter=lambda: 1.0
+    )
     made.pass_on_by(lambda sink: Instead("post", 0.0) if sink == "phone" else None)
     made.start()
     assert made.drain(10.0)

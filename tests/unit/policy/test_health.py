@@ -6,7 +6,7 @@ import pytest
 
 from dooryard.core.errors import StoreError
 from dooryard.core.records import Moment
-from dooryard.health.state import WelfareState, advance, box_alert, spared
+from dooryard.health.state import HealthState, advance, box_alert, throttle_now
 from dooryard.policy.box_tables import MESSAGES
 from dooryard.policy.schema import Messages, Policy
 from fakes.rules import ALDER_ROW, SINKS, START, later
@@ -33,10 +33,10 @@ def after(state, at_s, *, free_mb=None, **values):
 
 
 def test_all_in_one_step():
-    state, told = after(WelfareState(), 0.0, free_mb=400, cpu=75.0, enclosure=12.0, humidity=85.0, window=9.0)
+    state, told = after(HealthState(), 0.0, free_mb=400, cpu=75.0, enclosure=12.0, humidity=85.0, window=9.0)
     assert [kind for kind, _ in told] == ["disk", "heat", "moisture"]
     assert told[2][1].startswith("the coldest part (window) is 0.0 K above the dew point")
-    assert spared(RULES, state).frames_per_s == 2
+    assert throttle_now(RULES, state).frames_per_s == 2
     state, told = after(state, 100.0, free_mb=590, cpu=75.0, enclosure=20.0, humidity=60.0, window=20.0)
     assert told == [("moisture", "dry again: window is 8.0 K above the dew point")]
     state, told = after(state, 200.0, free_mb=601, cpu=75.0, enclosure=20.0, humidity=60.0, window=20.0)
@@ -47,7 +47,7 @@ def test_without_a_surface_the_air_stands_for_it():
     rules = RULES.model_copy(
         update={"moisture": RULES.moisture.model_copy(update={"surfaces": (), "air": "air"})}
     )
-    state = WelfareState()
+    state = HealthState()
     for k in range(3):
         samples = {"air": (float(k), 20.0), "humidity": (float(k), 95.0)}
         state, news = advance(state, rules, samples, float(k))
@@ -56,17 +56,17 @@ def test_without_a_surface_the_air_stands_for_it():
 
 
 def test_nothing_is_watched_without_a_humidity_sensor():
-    state, told = WelfareState(), ()
+    state, told = HealthState(), ()
     for k in range(5):
         state, told = advance(state, Policy(), {"enclosure": (float(k), 5.0)}, float(k))
     assert told == ()
 
 
 def test_it_is_as_it_was_after_a_restart():
-    state, _ = after(WelfareState(), 0.0, free_mb=400, cpu=75.0, enclosure=12.0, humidity=85.0, window=9.0)
+    state, _ = after(HealthState(), 0.0, free_mb=400, cpu=75.0, enclosure=12.0, humidity=85.0, window=9.0)
     text = state.to_json(Moment(START.wall, 103.0))
-    restored = WelfareState.from_json(text, Moment(START.wall, 20.0))
-    assert spared(RULES, restored) == spared(RULES, state)
+    restored = HealthState.from_json(text, Moment(START.wall, 20.0))
+    assert throttle_now(RULES, restored) == throttle_now(RULES, state)
     assert restored.heat.since_s["cpu above 72"] == pytest.approx(20.0 - 101.0)
     _, told = after(restored, 21.0, free_mb=400, cpu=75.0, enclosure=12.0, humidity=85.0, window=9.0)
     assert told == []
@@ -80,7 +80,7 @@ def test_it_is_as_it_was_after_a_restart():
 )  # fmt: skip
 def test_what_is_no_saved_state(text):
     with pytest.raises(StoreError, match="cannot be read"):
-        WelfareState.from_json(text, START)
+        HealthState.from_json(text, START)
 
 
 def test_a_message():

@@ -3,12 +3,12 @@
 `classify.memory` keeps looks at nobody and says how strange a new one is. Here is decided which looks it
 may learn from, since what it learns again and again it will call nobody from then on:
 
-glances     a look every half minute at a part of the view where nothing was let through for a while,
+samples     a look every half minute at a part of the view where nothing was let through for a while,
             where the gate sees what it saw when empty, and with no visit open; not learned when the
             network is very sure of somebody, who may have sat there since before the gate knew the view
 nothings    of a visit that came to nothing, the one look that was least like somebody: one, since a visitor
             poorly seen must not teach that it is nobody
-marks       of a visit that the owner called "nobody" (see `lessons`)
+marks       of a visit that the owner called "nobody" (see `teaching`)
 
 The gate learns here too, by the network's verdicts.
 """
@@ -23,63 +23,63 @@ from dooryard import gate
 from dooryard.core.records import Box, NegativeSample, Sighting
 from dooryard.gate import GateSettings, GateState
 from dooryard.site import memory
-from dooryard.site.memory import COLUMNS, ROWS, Memory
+from dooryard.site.memory import COLUMNS, ROWS, SiteMemory
 from dooryard.tracking.track import VisitSettings
 
 PLACE, MARKS = "place", "place_marks"  # names of what is stored
 QUIET_S = 60.0  # nothing was let through there for so long
-MOST_SURE = 0.9  # a glance at which the network is surer of somebody teaches nothing: few visitors are less
-SIZES = (0.12, 0.2, 0.3)  # of a glance's box, in picture widths: as birds and squirrels are
-_STIRS = 32
+MOST_SURE = 0.9  # a background sample at which the network is surer of somebody teaches nothing: few visitors are less
+SIZES = (0.12, 0.2, 0.3)  # of a sample's box, in picture widths: as birds and squirrels are
+_LET_THROUGH = 32
 _MARKS_LEFT = 64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Place:
+class SiteModel:
     """What is known of the place as the network sees it."""
 
-    memory: Memory
+    memory: SiteMemory
     model: str  # the digest of the network whose features they are
-    glances: int = 0  # how many were taken: which part of the view comes next
+    samples: int = 0  # how many were taken: which part of the view comes next
     next_s: float = -math.inf  # monotonic time from which the next may be taken
-    stirs: tuple[tuple[Box, float], ...] = ()  # where something was let through, and when (monotonic)
+    let_through: tuple[tuple[Box, float], ...] = ()  # where something was let through, and when (monotonic)
     marks_seen: int = 0  # the number of the newest mark that was looked at
     marks_left: tuple[int, ...] = ()  # earlier ones that were overruled: should they come to stand again
 
 
-def stirred(place: Place, boxes: Iterable[Box], now_s: float) -> Place:
+def noted(place: SiteModel, boxes: Iterable[Box], now_s: float) -> SiteModel:
     """Take down where the gate let something through just now."""
-    return replace(place, stirs=(*place.stirs, *((box, now_s) for box in boxes))[-_STIRS:])
+    return replace(place, let_through=(*place.let_through, *((box, now_s) for box in boxes))[-_LET_THROUGH:])
 
 
-def glance(
-    place: Place, view: GateState, settings: GateSettings, now_s: float, every_s: float
-) -> tuple[Place, Box | None]:
-    """Return where to glance, if it is time for one and that place is quiet and looks empty to the gate.
+def background_sample(
+    place: SiteModel, view: GateState, settings: GateSettings, now_s: float, every_s: float
+) -> tuple[SiteModel, Box | None]:
+    """Return where to sample the background, if it is time for one and that place is quiet and looks empty to the gate.
 
     To be asked while no visit is open. The next is `every_s` later; sooner where this place would not do.
     """
     if every_s == math.inf or now_s < place.next_s:
         return place, None
     box = _where(place, view.luma_shape)
-    stirs = any(box.overlap(other) > 0 and now_s - at_s < QUIET_S for other, at_s in place.stirs)
-    suits = not stirs and bool(gate.changed_back(view, box, settings))
+    let_through = any(box.overlap(other) > 0 and now_s - at_s < QUIET_S for other, at_s in place.let_through)
+    suits = not let_through and bool(gate.changed_back(view, box, settings))
     wait_s = every_s if suits else every_s / 6
-    put_off = replace(place, glances=place.glances + 1, next_s=now_s + wait_s)
+    put_off = replace(place, samples=place.samples + 1, next_s=now_s + wait_s)
     return put_off, box if suits else None
 
 
-def _where(place: Place, shape: tuple[int, int]) -> Box:
+def _where(place: SiteModel, shape: tuple[int, int]) -> Box:
     """By turns where something was let through earlier, as the network will be asked there, and all round."""
-    number = place.glances
-    if not place.stirs:
-        return glance_box(number, shape)
+    number = place.samples
+    if not place.let_through:
+        return sample_box(number, shape)
     if number % 2 == 0:
-        return place.stirs[number // 2 % len(place.stirs)][0]
-    return glance_box(number // 2, shape)
+        return place.let_through[number // 2 % len(place.let_through)][0]
+    return sample_box(number // 2, shape)
 
 
-def glance_box(number: int, shape: tuple[int, int]) -> Box:
+def sample_box(number: int, shape: tuple[int, int]) -> Box:
     """The box, square in pixels, of turn `number` round the parts of the view.
 
     `shape` (height, width) of the luma. It is each time elsewhere in the part: at the low-discrepancy
@@ -97,14 +97,14 @@ def glance_box(number: int, shape: tuple[int, int]) -> Box:
     return Box(left, top, left + width, top + height)
 
 
-def glanced(place: Place, sighting: Sighting) -> Place:
-    """Learn from a glance, unless the network is very sure of somebody."""
+def sampled(place: SiteModel, sighting: Sighting) -> SiteModel:
+    """Learn from a background sample, unless the network is very sure of somebody."""
     if sighting.features is None or sighting.somebody > MOST_SURE:
         return place
     return learned(place, [NegativeSample(sighting.box, sighting.features)])
 
 
-def learned(place: Place, looks: Iterable[NegativeSample]) -> Place:
+def learned(place: SiteModel, looks: Iterable[NegativeSample]) -> SiteModel:
     """Learn looks at nobody."""
     known = place.memory
     for look in looks:
@@ -112,7 +112,7 @@ def learned(place: Place, looks: Iterable[NegativeSample]) -> Place:
     return replace(place, memory=known)
 
 
-def corrected(place: Place, marks: Collection[int]) -> Place:
+def corrected(place: SiteModel, marks: Collection[int]) -> SiteModel:
     """Forget what was learned by `marks` that were taken back or overruled."""
     known = memory.forget(place.memory, marks)
     if known is place.memory:
@@ -121,7 +121,7 @@ def corrected(place: Place, marks: Collection[int]) -> Place:
     return replace(place, memory=known, marks_left=(*place.marks_left, *sorted(gone))[-_MARKS_LEFT:])
 
 
-def looked_at(place: Place, mark: int, *, stands: bool) -> Place:
+def looked_at(place: SiteModel, mark: int, *, stands: bool) -> SiteModel:
     """Take down that `mark` was looked at, and whether it stands."""
     left = tuple(number for number in place.marks_left if number != mark)
     if not stands:
@@ -129,16 +129,16 @@ def looked_at(place: Place, mark: int, *, stands: bool) -> Place:
     return replace(place, marks_seen=max(place.marks_seen, mark), marks_left=left)
 
 
-def weighed(place: Place, sightings: Sequence[Sighting]) -> tuple[Sighting, ...]:
+def posterior(place: SiteModel, sightings: Sequence[Sighting]) -> tuple[Sighting, ...]:
     """`sightings` with the evidence of how strange each one is here."""
-    return tuple(_weighed(place.memory, sighting) for sighting in sightings)
+    return tuple(_posterior(place.memory, sighting) for sighting in sightings)
 
 
-def _weighed(known: Memory, sighting: Sighting) -> Sighting:
+def _posterior(known: SiteMemory, sighting: Sighting) -> Sighting:
     if sighting.features is None:
         return sighting
-    evidence = memory.ratio(memory.strangeness(known, sighting.features))
-    return replace(sighting, groups=memory.weighed(sighting.groups, evidence))
+    evidence = memory.ratio(memory.novelty(known, sighting.features))
+    return replace(sighting, groups=memory.posterior(sighting.groups, evidence))
 
 
 def gate_taught(
@@ -161,12 +161,12 @@ def gate_taught(
     return view
 
 
-def place_for(model: str, feature_count: int) -> Place | None:
+def place_for(model: str, feature_count: int) -> SiteModel | None:
     """A place of which nothing is known yet; None: the network has no features to know it by."""
-    return Place(memory.blank(feature_count), model) if feature_count else None
+    return SiteModel(memory.blank(feature_count), model) if feature_count else None
 
 
-def saved(place: Place) -> dict[str, bytes]:
+def saved(place: SiteModel) -> dict[str, bytes]:
     """What a restart needs, by name; to be stored together."""
     return {
         PLACE: memory.save(place.memory, place.model),
@@ -174,7 +174,7 @@ def saved(place: Place) -> dict[str, bytes]:
     }
 
 
-def restored(fresh: Place, saved: bytes, marks: bytes | None) -> Place | None:
+def restored(fresh: SiteModel, saved: bytes, marks: bytes | None) -> SiteModel | None:
     """`fresh` with what `saved` gave. None: it is damaged, or was learned with another network."""
     known = memory.load(saved, fresh.model, fresh.memory.vectors.shape[1])
     if known is None:

@@ -7,11 +7,11 @@ import logging
 import pytest
 
 from dooryard.core.clock import FakeClock
-from dooryard.outbox.reach import AWAY_AFTER_S, Network, Reach, take
-from dooryard.outbox.schedule import Rules
+from dooryard.outbox.connectivity import AWAY_AFTER_S, Connectivity, ConnectivityMonitor, take
+from dooryard.outbox.schedule import RetryRules
 from dooryard.outbox.store import Store
-from dooryard.outbox.worker import Worker
-from dooryard.sinks.base import Answer, Fate
+from dooryard.outbox.worker import DeliveryWorker
+from dooryard.sinks.base import SendOutcome, SendResult
 from dooryard.sinks.memory import MemorySink
 from unit.outbox.builders import alert
 
@@ -19,34 +19,34 @@ SINKS = frozenset({"phone", "post"})
 
 
 def test_a_short_failure_is_no_news():
-    reach, told = take(Reach(), {"phone": 0.0}, SINKS, AWAY_AFTER_S - 1.0)
-    assert (dict(reach.away_since_s), told) == ({}, ())
-    assert take(reach, {}, SINKS, AWAY_AFTER_S) == (Reach(), ())
+    connectivity, told = take(Connectivity(), {"phone": 0.0}, SINKS, AWAY_AFTER_S - 1.0)
+    assert (dict(connectivity.away_since_s), told) == ({}, ())
+    assert take(connectivity, {}, SINKS, AWAY_AFTER_S) == (Connectivity(), ())
 
 
 def test_one_sink_is_away_and_back():
-    reach, told = take(Reach(), {"phone": 0.0}, SINKS, AWAY_AFTER_S)
-    assert told == ("phone cannot be reached: alerts wait, and go out when that is over",)
-    assert take(reach, {"phone": 0.0}, SINKS, 5000.0)[1] == ()
-    reach, told = take(reach, {}, SINKS, 7200.0)
+    connectivity, told = take(Connectivity(), {"phone": 0.0}, SINKS, AWAY_AFTER_S)
+    assert told == ("phone cannot be reached: alerts wait and will be sent once it answers",)
+    assert take(connectivity, {"phone": 0.0}, SINKS, 5000.0)[1] == ()
+    connectivity, told = take(connectivity, {}, SINKS, 7200.0)
     assert told == ("phone can be reached again, after 2 h",)
-    assert take(reach, {}, SINKS, 7300.0)[1] == ()
+    assert take(connectivity, {}, SINKS, 7300.0)[1] == ()
 
 
 def test_where_none_can_be_reached_it_says_so():
-    reach, _ = take(Reach(), {"phone": 0.0}, SINKS, AWAY_AFTER_S)
-    reach, told = take(reach, {"phone": 0.0, "post": 60.0}, SINKS, AWAY_AFTER_S + 60.0)
+    connectivity, _ = take(Connectivity(), {"phone": 0.0}, SINKS, AWAY_AFTER_S)
+    connectivity, told = take(connectivity, {"phone": 0.0, "post": 60.0}, SINKS, AWAY_AFTER_S + 60.0)
     (text,) = told
-    assert text.startswith("post cannot be reached: alerts wait, and go out when that is over; ")
-    assert text.endswith("no sink can be reached, so the network may be away")
-    assert take(reach, {}, SINKS, 3600.0)[1] == ("phone and post can be reached again, after 1 h",)
+    assert text.startswith("post cannot be reached: alerts wait and will be sent once it answers; ")
+    assert text.endswith("no sink can be reached, so the network may be down")
+    assert take(connectivity, {}, SINKS, 3600.0)[1] == ("phone and post can be reached again, after 1 h",)
 
 
 def test_a_sink_that_the_box_no_longer_has_is_not_told_of():
-    assert take(Reach(), {"old": 0.0}, SINKS, 9999.0)[1] == ()
+    assert take(Connectivity(), {"old": 0.0}, SINKS, 9999.0)[1] == ()
 
 
-class Deliverer:
+class FailingDispatcher:
     def __init__(self, failing, now_s):
         self.failing, self.now_s = failing, now_s
 
@@ -56,8 +56,8 @@ def test_an_outage_goes_by_one_clock():
     heard = []
     real, garden = FakeClock(mono_s=5.0), FakeClock(mono_s=900_000.0)
     failing = {"phone": real.now().mono_s}
-    deliverer = Deliverer(lambda: failing, lambda: real.now().mono_s)
-    network = Network(deliverer, lambda _kind, text, _now, *, but: heard.append(text))
+    deliverer = FailingDispatcher(lambda: failing, lambda: real.now().mono_s)
+    network = ConnectivityMonitor(deliverer, lambda _kind, text, _now, *, but: heard.append(text))
     real.advance(3.0)
     network.look(SINKS, garden.advance(9 * 3600.0))
     assert heard == []
@@ -72,8 +72,10 @@ def test_an_outage_goes_by_one_clock():
 
 def test_who_cannot_be_reached_is_not_told():
     heard = []
-    delivery = Deliverer(lambda: failing, lambda: clock.now().mono_s)
-    network = Network(delivery, lambda kind, text, _now, *, but: heard.append((kind, text[:5], sorted(but))))
+    dispatcher = FailingDispatcher(lambda: failing, lambda: clock.now().mono_s)
+    network = ConnectivityMonitor(
+        dispatcher, lambda kind, text, _now, *, but: heard.append((kind, text[:5], sorted(but)))
+    )
     clock = FakeClock()
     failing = {"phone": clock.now().mono_s}
     network.look(SINKS, clock.advance(AWAY_AFTER_S))
@@ -89,29 +91,31 @@ def test_who_cannot_be_reached_is_not_told():
 
 
 class Answering(MemorySink):
-    def __init__(self, *fates: Fate):
+    def __init__(self, *outcomes: SendOutcome):
         super().__init__("phone")
-        self.fates = list(fates)
+        self.outcomes = list(outcomes)
 
     def send(self, alert, picture):
-        return Answer(self.fates.pop(0), "")
+        return SendResult(self.outcomes.pop(0), "")
 
 
-@pytest.mark.parametrize("last", [Fate.SENT, Fate.REFUSED])
+@pytest.mark.parametrize("last", [SendOutcome.SENT, SendOutcome.REFUSED])
 def test_a_worker_knows_since_when_it_fails(tmp_path, last):
     """A refusal is an answer: who refuses can be reached."""
     clock = FakeClock()
     store = Store.open(tmp_path / "state", clock)
     store.add_alert(alert(1))
-    sink = Answering(Fate.NOT_SENT, Fate.MAYBE_SENT, last)
-    worker = Worker(store, sink, clock, logging.getLogger("test"), rules=Rules(), jitter=lambda: 1.0)
+    sink = Answering(SendOutcome.NOT_SENT, SendOutcome.MAYBE_SENT, last)
+    worker = DeliveryWorker(
+        store, sink, clock, logging.getLogger("test"), rules=RetryRules(), jitter=lambda: 1.0
+    )
     assert worker.failing_since_s is None
     began_s = clock.now().mono_s
-    worker.turn()
+    worker.tick()
     assert worker.failing_since_s == began_s
     for wait_s in (10.0, 20.0):
         assert worker.failing_since_s == began_s
         clock.advance(wait_s)
-        worker.turn()
+        worker.tick()
     assert worker.failing_since_s is None
     store.close()

@@ -11,15 +11,15 @@ from dooryard.core.clock import Clock
 from dooryard.core.log import say
 from dooryard.core.records import Moment
 from dooryard.sensors.base import Reading, Sensor, Unit, gone
-from dooryard.sensors.watch import News, Watch, gone_sensors, take
+from dooryard.sensors.watch import SensorNews, Watch, gone_sensors, take
 
 _log = logging.getLogger("dooryard.sensors")
 STUCK_AFTER_S = 60.0  # a read that takes longer has stopped answering; the slowest takes about 2 s
-_ROUNDING_S = 1e-6  # who comes back after exactly the time that `turn` gave must find it due
+_ROUNDING_S = 1e-6  # who comes back after exactly the time that `tick` gave must find it due
 OLD_AFTER = 4.0  # a value older than this many of its paces is not a value any more
 
 
-class SensorDesk:
+class SensorPoller:
     """`start`, then `latest` and `news` whenever wanted, `alive` for the watchdog, `stop` at the end.
 
     Names must be unique; ValueError otherwise.
@@ -35,7 +35,7 @@ class SensorDesk:
         self._lock = threading.Lock()
         self._latest: dict[str, Reading] = {}
         self._watch = Watch()
-        self._news: queue.SimpleQueue[News] = queue.SimpleQueue()
+        self._news: queue.SimpleQueue[SensorNews] = queue.SimpleQueue()
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._asking: tuple[str, float] | None = None  # which one is being read, and since when
@@ -97,14 +97,14 @@ class SensorDesk:
         with self._lock:
             return gone_sensors(self._watch)
 
-    def news(self) -> list[News]:
+    def news(self) -> list[SensorNews]:
         """What has gone and come back since the last call, in order; each is given once."""
         told = []
         while not self._news.empty():
             told.append(self._news.get())
         return told
 
-    def turn(self) -> float:
+    def tick(self) -> float:
         """Read every sensor that is due. Returns the seconds until the next one is."""
         for sensor in self._sensors:
             now = self._clock.now()
@@ -134,4 +134,4 @@ class SensorDesk:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
-            self._clock.wait(self._stopping, self.turn())
+            self._clock.wait(self._stopping, self.tick())

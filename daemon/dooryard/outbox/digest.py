@@ -18,7 +18,7 @@ _GAP = 6
 _PAPER = (244, 244, 240)
 
 
-def late_alert(late: Sequence[Alert], sink: str, now: Moment, *, clock_set: bool) -> Alert:
+def digest_alert(late: Sequence[Alert], sink: str, now: Moment, *, clock_set: bool) -> Alert:
     """One message to `sink` instead of `late`, which come newest first."""
     salt = hashlib.sha256("\n".join([sink, *(alert.id for alert in late)]).encode()).digest()
     lines = [f"- {alert.title}" for alert in reversed(late[:MOST_LINES])]
@@ -31,7 +31,7 @@ def late_alert(late: Sequence[Alert], sink: str, now: Moment, *, clock_set: bool
         wall=now.wall,
         clock_set=clock_set,
         title=f"{len(late)} alerts that could not be sent in time",
-        text="These could not be sent when they happened: it was quiet, or the network was away. "
+        text="These could not be sent when they happened: it was quiet, or the network was down. "
         "The oldest first:\n" + "\n".join(lines),
         sinks=(sink,),
     )

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, NamedTuple
 
-from dooryard.core.records import Box, Held, Motion
+from dooryard.core.records import Box, Motion, RejectReason
 from dooryard.gate.background import View
 from dooryard.gate.blobs import Blob, components
-from dooryard.gate.evidence import ENOUGH_S, gathered, widened
+from dooryard.gate.evidence import ENOUGH_S, evidence_after, widened
 from dooryard.gate.grid import mask_of, polygon_mask
+from dooryard.gate.region_thresholds import threshold_at
 from dooryard.gate.shape import NO_SHAPE, Shape, likeness, shape_of
-from dooryard.gate.site import bar_at
 
 if TYPE_CHECKING:
     from dooryard.gate.grid import Map, Mask
@@ -21,14 +21,14 @@ if TYPE_CHECKING:
 LEAST_CELLS = 3
 MOST_BLOBS = 4  # only the strongest are looked at
 CROWD = 0.5  # wind stirs many places at once, each about as much: blobs of this part of the peak count
-STAYING = 0.6  # somebody who is known to be there needs only this part of the bar
+STAYING = 0.6  # somebody who is known to be there needs only this part of the threshold
 SHOWS_THROUGH = 0.8  # correlation with the background above which a change is put down to light
 FADES_OUT = 0.4  # the same for a change without an edge
 WORTH_A_LOOK = 0.85  # below this score a blob's shape is not looked at: it can only lower it
 DROPS = 6  # so many specks at once are rain
 
 
-class Scene(NamedTuple):
+class ScoringContext(NamedTuple):
     """All that a blob is judged by. Maps are (rows, cols)."""
 
     state: GateState
@@ -42,7 +42,7 @@ class Scene(NamedTuple):
     specks: int  # how many of them are too small
 
 
-class Judged(NamedTuple):
+class ScoredBlob(NamedTuple):
     """A blob with its verdict, and the evidence for it so far."""
 
     blob: Blob
@@ -50,9 +50,9 @@ class Judged(NamedTuple):
     evidence: float
 
 
-def judge(
+def score_blobs(
     state: GateState, view: View, settings: GateSettings, occupied: tuple[Box, ...], dt_s: float
-) -> list[Judged]:
+) -> list[ScoredBlob]:
     """Cut the map into blobs and judge the strongest of them."""
     if view.differ < LEAST_CELLS:
         return []
@@ -62,7 +62,7 @@ def judge(
         return []
     flat = view.ratio.ravel()
     ranked = sorted(((float(flat[blob.cells].max()), i) for i, blob in enumerate(blobs)), reverse=True)
-    scene = Scene(
+    scene = ScoringContext(
         state,
         view,
         settings,
@@ -73,49 +73,53 @@ def judge(
         [peak for peak, _ in ranked],
         specks,
     )
-    return [_judged(scene, blobs[i]) for _, i in ranked[:MOST_BLOBS]]
+    return [_score_blob(scene, blobs[i]) for _, i in ranked[:MOST_BLOBS]]
 
 
-def _judged(scene: Scene, blob: Blob) -> Judged:
+def _score_blob(scene: ScoringContext, blob: Blob) -> ScoredBlob:
     box = box_of(blob, scene.ignored.shape)
-    raised = bar_at(scene.state.site, box)
+    raised = threshold_at(scene.state.site, box)
     peak = float(scene.view.ratio.ravel()[blob.cells].max())
     crowd = sum(other >= CROWD * peak for other in scene.peaks)  # itself among them
-    score = peak / (scene.settings.bar * math.sqrt(crowd))
+    score = peak / (scene.settings.threshold * math.sqrt(crowd))
     shape = NO_SHAPE
     if scene.there.ravel()[blob.cells].any():
-        score = peak / (scene.settings.bar * STAYING)
+        score = peak / (scene.settings.threshold * STAYING)
     elif score >= WORTH_A_LOOK:
         shape = shape_of(scene.view, scene.state.background, scene.state.modes, blob, WORTH_A_LOOK / score)
         score *= likeness(shape)
-    evidence = gathered(scene.before, blob, score / raised, scene.dt_s)
-    held = _not_looked_at(scene, blob, box) or _not_enough(score, raised, shape, evidence)
-    return Judged(blob, Motion(box, score / raised, held), evidence)
+    evidence = evidence_after(scene.before, blob, score / raised, scene.dt_s)
+    reject_reason = _not_looked_at(scene, blob, box) or _not_enough(score, raised, shape, evidence)
+    return ScoredBlob(blob, Motion(box, score / raised, reject_reason), evidence)
 
 
-def _not_looked_at(scene: Scene, blob: Blob, box: Box) -> Held | None:
+def _not_looked_at(scene: ScoringContext, blob: Blob, box: Box) -> RejectReason | None:
     """Reasons that do not depend on how strong the change is."""
-    if not scene.state.ready or scene.state.upset_s > 0:
-        return Held.LEARNING
+    if not scene.state.ready or scene.state.scene_change_s > 0:
+        return RejectReason.LEARNING
     if float(scene.ignored.ravel()[blob.cells].mean()) >= 0.5:
-        return Held.IGNORED
+        return RejectReason.IGNORED
     if scene.state.unsteady_s > 0:
-        return Held.LIGHT
+        return RejectReason.LIGHT
     height, width = scene.state.luma_shape
     longer = max(box.x1 - box.x0, (box.y1 - box.y0) * height / width)
     if longer < scene.settings.smallest:
-        return Held.RAIN if scene.specks >= DROPS else Held.SMALL
+        return RejectReason.RAIN if scene.specks >= DROPS else RejectReason.SMALL
     return None
 
 
-def _not_enough(score: float, raised: float, shape: Shape, evidence: float) -> Held | None:
+def _not_enough(score: float, raised: float, shape: Shape, evidence: float) -> RejectReason | None:
     """Too weak in itself, too weak for this place, or not there for long enough."""
     if score < 1:
         light = shape.texture > SHOWS_THROUGH or shape.halo > FADES_OUT
-        return Held.LIGHT if light and max(shape.shift, shape.known, 1 - shape.left) < 0.5 else Held.SWAY
+        return (
+            RejectReason.LIGHT
+            if light and max(shape.shift, shape.known, 1 - shape.left) < 0.5
+            else RejectReason.SWAY
+        )
     if score < raised:
-        return Held.WEAK
-    return Held.BRIEF if evidence < ENOUGH_S else None
+        return RejectReason.WEAK
+    return RejectReason.BRIEF if evidence < ENOUGH_S else None
 
 
 def box_of(blob: Blob, shape: tuple[int, int]) -> Box:

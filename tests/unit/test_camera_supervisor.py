@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from dooryard.camera.base import CameraStalledError
-from dooryard.camera.keeper import CameraKeeper, Patience
+from dooryard.camera.supervisor import CameraSupervisor, Patience
 from dooryard.core.errors import CameraError
 from helpers import frame
 
@@ -40,58 +40,58 @@ class Scripted:
 
 def test_a_camera_absent_at_the_start_is_final():
     with pytest.raises(CameraError, match="no camera"):
-        CameraKeeper(Scripted("", absent=1), PATIENCE).open()
+        CameraSupervisor(Scripted("", absent=1), PATIENCE).open()
 
 
 def test_a_short_stall_is_waited_out():
-    keeper = CameraKeeper(camera := Scripted("fssf"), PATIENCE)
-    keeper.open()
-    assert [keeper.read(t, 1.0) is not None for t in (0, 1, 2, 3)] == [True, False, False, True]
+    supervisor = CameraSupervisor(camera := Scripted("fssf"), PATIENCE)
+    supervisor.open()
+    assert [supervisor.read(t, 1.0) is not None for t in (0, 1, 2, 3)] == [True, False, False, True]
     assert camera.log.count("close") == 0
 
 
 def test_a_long_stall_reopens():
-    keeper = CameraKeeper(camera := Scripted("fsssf"), PATIENCE)
-    keeper.open()
+    supervisor = CameraSupervisor(camera := Scripted("fsssf"), PATIENCE)
+    supervisor.open()
     for t in (0, 1, 3, 6):
-        keeper.read(t, 1.0)
-    assert keeper.trouble
+        supervisor.read(t, 1.0)
+    assert supervisor.trouble
     assert camera.log[-1] == "close"
-    assert keeper.read(6.1, 1.0) is not None
+    assert supervisor.read(6.1, 1.0) is not None
     assert camera.log[-2:] == ["open", "f"]
-    assert not keeper.trouble
+    assert not supervisor.trouble
 
 
 def test_reopening_backs_off():
-    keeper = CameraKeeper(camera := Scripted("e" + "f", absent=0), PATIENCE)
-    keeper.open()
-    keeper.read(0, 1.0)
+    supervisor = CameraSupervisor(camera := Scripted("e" + "f", absent=0), PATIENCE)
+    supervisor.open()
+    supervisor.read(0, 1.0)
     camera.absent = 2
     opened = []
     for tenth in range(60):
         before = camera.log.count("open")
-        keeper.read(tenth / 10, 1.0) if keeper.trouble else None
+        supervisor.read(tenth / 10, 1.0) if supervisor.trouble else None
         if camera.log.count("open") > before:
             opened.append(tenth / 10)
     assert opened == [0.0, 1.0, 3.0]
 
 
 def test_a_camera_that_stays_away_ends_the_service_with_a_remedy():
-    keeper = CameraKeeper(camera := Scripted("e"), PATIENCE)
-    keeper.open()
-    keeper.read(0, 1.0)
+    supervisor = CameraSupervisor(camera := Scripted("e"), PATIENCE)
+    supervisor.open()
+    supervisor.read(0, 1.0)
     camera.absent = 10_000
     with pytest.raises(CameraError, match="gave no frame for 60 s") as caught:
         for t in range(200):
-            keeper.read(float(t), 1.0)
+            supervisor.read(float(t), 1.0)
     assert "cable" in caught.value.remedy
 
 
 def test_rest_closes_and_wake_opens():
-    keeper = CameraKeeper(camera := Scripted("ff"), PATIENCE)
-    keeper.open()
-    keeper.rest()
+    supervisor = CameraSupervisor(camera := Scripted("ff"), PATIENCE)
+    supervisor.open()
+    supervisor.rest()
     assert camera.log[-1] == "close"
-    keeper.wake(3600.0)
-    assert keeper.read(3600.0, 1.0) is not None
-    assert not keeper.trouble
+    supervisor.wake(3600.0)
+    assert supervisor.read(3600.0, 1.0) is not None
+    assert not supervisor.trouble

@@ -15,12 +15,12 @@ from dooryard.core.records import Outcome
 from dooryard.gate import GateSettings
 from dooryard.history.database import AnnotationDatabase
 from dooryard.journal.pace import PaceRules
-from dooryard.outbox.delivery import Delivery
+from dooryard.outbox.dispatcher import Dispatcher
 from dooryard.pipeline import Conditions
-from dooryard.service import journal_scheduler as keepers
+from dooryard.service import journal_scheduler
 from dooryard.service.activity_log import ActivityLog
 from dooryard.service.journal_process import Ended
-from dooryard.service.journal_scheduler import JournalKeeper
+from dooryard.service.journal_scheduler import JournalScheduler
 from dooryard.service.visit_store import VisitStore
 from dooryard.sinks.publish import PublishSink
 from dooryard.tracking.visits import VisitSettings
@@ -49,18 +49,18 @@ class FakeBuild:
         self.running = False
 
 
-class House:
+class World:
     """A keeper, with time that goes on as told."""
 
     def __init__(self, stack, folder, publish_to=("web",), when="after visits"):
         self.clock = FakeClock(NOON)
         self.row = AlderRow(folder)
         self.store = stack.enter_context(closing(self.row.store()))
-        daybook = stack.enter_context(closing(ActivityLog(self.row.state)))
-        self.ledger = VisitStore(self.store, daybook, lambda: None, "b", self.clock.now())
+        activity_log = stack.enter_context(closing(ActivityLog(self.row.state)))
+        self.visit_store = VisitStore(self.store, activity_log, lambda: None, "b", self.clock.now())
         self.build = FakeBuild()
-        self.keeper = JournalKeeper(
-            self.build, PaceRules(when), self.ledger, self.row.state / "journal", publish_to
+        self.scheduler = JournalScheduler(
+            self.build, PaceRules(when), self.visit_store, self.row.state / "journal", publish_to
         )
         self.told = []
 
@@ -68,11 +68,11 @@ class House:
         """Turns by the half minute."""
         for _ in range(round(minutes * 2)):
             self.clock.advance(30)
-            self.told += self.keeper.turn(rules, self.clock.now(), watching=watching, hot=hot)
+            self.told += self.scheduler.tick(rules, self.clock.now(), watching=watching, hot=hot)
         return self
 
     def visit_over(self):
-        self.ledger.update(Update(visit(ended=True), None), RULES, self.clock.now())
+        self.visit_store.update(Update(visit(ended=True), None), RULES, self.clock.now())
 
     def ends(self, ended, **how):
         self.build.ends = ended
@@ -87,13 +87,13 @@ class House:
 
 
 @pytest.fixture
-def house(tmp_path):
+def context(tmp_path):
     with ExitStack() as stack:
-        yield lambda **options: House(stack, tmp_path, **options)
+        yield lambda **options: World(stack, tmp_path, **options)
 
 
-def test_after_a_start_after_a_visit_and_at_the_days_end(house):
-    here = house().after(1)
+def test_after_a_start_after_a_visit_and_at_the_days_end(context):
+    here = context().after(1)
     assert here.build.began == 0
     here.after(5)
     assert here.build.began == 1  # a start: who knows what it lacks
@@ -110,8 +110,8 @@ def test_after_a_start_after_a_visit_and_at_the_days_end(house):
     assert here.build.began == 4
 
 
-def test_one_at_a_time(house):
-    here = house().after(10)
+def test_one_at_a_time(context):
+    here = context().after(10)
     here.visit_over()
     here.after(200)
     assert here.build.began == 1
@@ -119,28 +119,28 @@ def test_one_at_a_time(house):
     assert here.build.began == 2
 
 
-def test_not_while_it_is_hot(house):
-    here = house().after(100, hot=True)
+def test_not_while_it_is_hot(context):
+    here = context().after(100, hot=True)
     assert here.build.began == 0
     assert here.after(0.5).build.began == 1
 
 
-def test_without_a_clock_that_is_set_no_day_ends(house):
-    here = house().after(10)
+def test_without_a_clock_that_is_set_no_day_ends(context):
+    here = context().after(10)
     here.ends(Ended())
     here.after(26 * 60, rules=replace(RULES, clock_set=False))
     assert here.build.began == 1
 
 
-def test_daily(house):
-    here = house(when="daily")
+def test_daily(context):
+    here = context(when="daily")
     here.visit_over()
     assert here.after(300).build.began == 0
     assert here.after(1, watching=False).build.began == 1
 
 
-def test_a_failure_is_told_once_and_its_end_too(house):
-    here = house().after(10)
+def test_a_failure_is_told_once_and_its_end_too(context):
+    here = context().after(10)
     here.ends(Ended("the journal in x cannot be written: no room"))
     assert here.told == ["the journal cannot be built: the journal in x cannot be written: no room"]
     here.after(40)
@@ -152,17 +152,17 @@ def test_a_failure_is_told_once_and_its_end_too(house):
     assert here.alerts() == []
 
 
-def test_another_builder_is_no_failure_and_it_tries_again(house):
-    here = house().after(10)
+def test_another_builder_is_no_failure_and_it_tries_again(context):
+    here = context().after(10)
     here.ends(Ended("another process builds", busy=True)).after(40)
     assert here.told == []
     assert here.build.began == 2
 
 
-def test_what_changed_is_published_once_and_only_the_newest_counts(house, monkeypatch):
-    here = house()
+def test_what_changed_is_published_once_and_only_the_newest_counts(context, monkeypatch):
+    here = context()
     now = ["one"]
-    monkeypatch.setattr(keepers, "stands", lambda _folder: now[0])
+    monkeypatch.setattr(journal_scheduler, "stands", lambda _folder: now[0])
     here.after(10).ends(Ended())
     assert here.alerts() == [("journal", "The journal of Alder Row", "waiting")]
     here.visit_over()
@@ -174,12 +174,12 @@ def test_what_changed_is_published_once_and_only_the_newest_counts(house, monkey
     assert [state for _, _, state in here.alerts()] == ["gathered", "waiting"]
 
 
-def test_a_sink_that_is_new_gets_it_though_nothing_changed(house, monkeypatch):
-    here = house()
-    monkeypatch.setattr(keepers, "stands", lambda _folder: "one")
+def test_a_sink_that_is_new_gets_it_though_nothing_changed(context, monkeypatch):
+    here = context()
+    monkeypatch.setattr(journal_scheduler, "stands", lambda _folder: "one")
     now = here.clock.now()
     for sinks in (("web",), ("web",), ("web", "shed"), ()):
-        here.ledger.publish("one", sinks, "Alder Row", now, clock_set=True)
+        here.visit_store.publish("one", sinks, "Alder Row", now, clock_set=True)
     states = [state for _, _, state in here.alerts()]
     assert states == ["gathered", "waiting", "waiting"]  # the old one; the new one, to both
 
@@ -199,21 +199,23 @@ def test_the_real_build_ends_in_the_folder_that_the_box_publishes_to(tmp_path):
     box = parse_box((tmp_path / "box.toml").read_text(), "box.toml").value
     with ExitStack() as stack:
         store = stack.enter_context(closing(row.store()))
-        daybook = stack.enter_context(closing(ActivityLog(row.state)))
+        activity_log = stack.enter_context(closing(ActivityLog(row.state)))
         sink = PublishSink("web", row.state / "journal", tmp_path / "shown")
-        delivery = Delivery(store, [sink], clock, logging.getLogger("test"))
-        ledger = VisitStore(store, daybook, delivery.wake, "b", clock.now())
-        keeper = keepers.keeper_of(box, tmp_path / "box.toml", tmp_path / "policy.toml", clock, ledger)
-        stack.callback(keeper.stop)
+        dispatcher = Dispatcher(store, [sink], clock, logging.getLogger("test"))
+        visit_store = VisitStore(store, activity_log, dispatcher.wake, "b", clock.now())
+        scheduler = journal_scheduler.scheduler_of(
+            box, tmp_path / "box.toml", tmp_path / "policy.toml", clock, visit_store
+        )
+        stack.callback(scheduler.stop)
         told = []
-        while not keeper.builder.running:
+        while not scheduler.builder.running:
             clock.advance(30)
-            told += keeper.turn(RULES, clock.now(), watching=True, hot=False)
-        keeper.builder._process.wait(120)
-        told += keeper.turn(RULES, clock.now(), watching=True, hot=False)
+            told += scheduler.tick(RULES, clock.now(), watching=True, hot=False)
+        scheduler.builder._process.wait(120)
+        told += scheduler.tick(RULES, clock.now(), watching=True, hot=False)
         assert told == []
-        (worker,) = delivery._workers
-        while worker.turn() == 0.0:
+        (worker,) = dispatcher._workers
+        while worker.tick() == 0.0:
             pass
     day = (tmp_path / "shown/day/2026-06-14.html").read_text()
     assert "12:00" in day
@@ -221,19 +223,19 @@ def test_the_real_build_ends_in_the_folder_that_the_box_publishes_to(tmp_path):
     assert (row.state / "journal/index.html").is_file()
 
 
-def test_temperatures_come_into_the_notebook_by_the_ten_minutes(tmp_path):
+def test_temperatures_come_into_the_database_by_the_ten_minutes(tmp_path):
     clock = FakeClock(NOON)
-    with closing(ActivityLog(tmp_path)) as daybook, closing(AnnotationDatabase(tmp_path)) as notebook:
+    with closing(ActivityLog(tmp_path)) as activity_log, closing(AnnotationDatabase(tmp_path)) as database:
         for minute in range(31):
             warm = 20.0 + 10 * (minute == 14) - 5 * (minute == 17)
-            daybook.warmth([("enclosure", warm), ("cpu", 50.0)], clock.now())
+            activity_log.warmth([("enclosure", warm), ("cpu", 50.0)], clock.now())
             clock.advance(60)
-        (count,) = notebook._db.execute("SELECT COUNT(*) FROM readings").fetchone()
+        (count,) = database._db.execute("SELECT COUNT(*) FROM readings").fetchone()
         assert count <= 2 * 2 * 4  # both sensors' ends, at most, by the ten minutes
         day = [
             (each.sensor, each.least_c, each.most_c)
-            for each in notebook.warmth(NOON, NOON + timedelta(days=1))
+            for each in database.warmth(NOON, NOON + timedelta(days=1))
         ]
         assert day == [("cpu", 50.0, 50.0), ("enclosure", 15.0, 30.0)]
-        (when,) = notebook._db.execute("SELECT wall FROM readings WHERE temp_c = 30").fetchone()
+        (when,) = database._db.execute("SELECT wall FROM readings WHERE temp_c = 30").fetchone()
         assert when.startswith("2026-06-14T11:14")

@@ -14,7 +14,7 @@ def rule_of(policy: Policy, decision: Decision) -> Rule | None:
     return next((rule for rule in policy.rule if rule.name == decision.rule), None)
 
 
-def lingers(policy: Policy, visit: Visit, decision: Decision) -> bool:
+def is_still_here(policy: Policy, visit: Visit, decision: Decision) -> bool:
     """Whether `visit`, which lasts and was decided on, has stayed so long that it is told again."""
     if decision.outcome is not Outcome.TELL:
         return False

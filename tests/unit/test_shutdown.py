@@ -19,8 +19,8 @@ from dooryard.service.shutdown import (
     POWER_OFF,
     Action,
     Halted,
+    ShutdownStage,
     Stage,
-    Step,
     carry_out,
     plan,
     power_off,
@@ -105,7 +105,8 @@ def test_a_step_that_hangs_is_left_behind_and_named():
 
     actions[Stage.STOP_CAMERA] = hang
     steps = tuple(
-        Step(step.stage, 0.05 if step.stage is Stage.STOP_CAMERA else step.within_s) for step in plan()
+        ShutdownStage(step.stage, 0.05 if step.stage is Stage.STOP_CAMERA else step.within_s)
+        for step in plan()
     )
     halted = carry_out(steps, actions, SystemClock())
     go_on.set()

@@ -75,7 +75,7 @@ def test_what_is_too_large_for_a_segment_stays_out():
 
 
 def test_what_is_no_exif_data_is_refused():
-    with pytest.raises(ValueError, match="no EXIF"):
+    with pytest.raises(ValueError, match="not EXIF"):
         with_inset(b"MM\x00*", b"")
 
 

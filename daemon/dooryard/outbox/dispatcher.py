@@ -15,9 +15,9 @@ from datetime import datetime
 from functools import partial
 
 from dooryard.core.clock import Clock
-from dooryard.outbox.schedule import Instead, Rules
+from dooryard.outbox.schedule import Instead, RetryRules
 from dooryard.outbox.store import Store
-from dooryard.outbox.worker import STORE_RETRY_S, Worker
+from dooryard.outbox.worker import STORE_RETRY_S, DeliveryWorker
 from dooryard.sinks.base import Sink
 
 STUCK_AFTER_S = 600.0  # a send that takes longer has stopped answering
@@ -31,7 +31,7 @@ InsteadOf = Callable[[str], Instead | None]
 _UNKNOWN = float("-inf")
 
 
-class Delivery:
+class Dispatcher:
     """The threads. `start`, then `wake` after each alert stored, `drain` and `stop` at the end."""
 
     def __init__(
@@ -41,8 +41,8 @@ class Delivery:
         clock: Clock,
         log: logging.Logger,
         *,
-        rules: Rules | None = None,
-        rules_of: Mapping[str, Rules] | None = None,
+        rules: RetryRules | None = None,
+        rules_of: Mapping[str, RetryRules] | None = None,
         notices_to: Sequence[str] | None = None,
         clock_set: Callable[[], bool] = lambda: True,
         jitter: Callable[[], float] = random.random,
@@ -56,10 +56,10 @@ class Delivery:
         self._store = store
         self._clock = clock
         self._log = log
-        common, own = rules or Rules(), rules_of or {}
+        common, own = rules or RetryRules(), rules_of or {}
         told = [sink.name for sink in sinks] if notices_to is None else notices_to
         self._workers = [
-            Worker(
+            DeliveryWorker(
                 store,
                 sink,
                 clock,
@@ -172,7 +172,7 @@ class Delivery:
         worker, bell = self._workers[number], self._bells[number]
         while not self._stopping.is_set():
             bell.clear()  # before looking, so that a ring while looking is not lost
-            wait_s = self._turn(worker)
+            wait_s = self._tick(worker)
             with self._looked:
                 if not bell.is_set():
                     now_s = self._clock.now().mono_s
@@ -183,9 +183,9 @@ class Delivery:
             elif wait_s > 0:
                 self._clock.wait(bell, wait_s)
 
-    def _turn(self, worker: Worker) -> float | None:
+    def _tick(self, worker: DeliveryWorker) -> float | None:
         try:
-            return worker.turn()
+            return worker.tick()
         except Exception:  # noqa: BLE001  (a fault of this program: said in full, and the thread lives on)
             self._log.exception("%s: fault in delivery", worker.sink.name)
             return STORE_RETRY_S

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from dooryard.core.clock import FakeClock
-from dooryard.service import journal_process as builder
+from dooryard.service import journal_process
 from dooryard.service.journal_process import Builder, Ended
 
 pytestmark = pytest.mark.process
@@ -77,7 +77,7 @@ def test_it_has_the_lowest_priority_a_bound_on_memory_and_no_secret(started, mon
         pass
     assert ended(one) == Ended()
     said = (tmp_path / "said").read_text()
-    assert said.startswith(f"(19, {builder._MOST_DATA_BYTES}, ")
+    assert said.startswith(f"(19, {journal_process._MOST_DATA_BYTES}, ")
     assert "PHONE_TOKEN" not in said
     assert "CREDENTIALS" not in said
 

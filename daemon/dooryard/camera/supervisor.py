@@ -24,7 +24,7 @@ class Patience:
     give_up_after_s: float = 300.0  # no frame for this long: the service ends itself
 
 
-class CameraKeeper:
+class CameraSupervisor:
     """Reads frames and brings the camera back when it is lost. Times are monotonic seconds."""
 
     def __init__(self, camera: Camera, patience: Patience) -> None:

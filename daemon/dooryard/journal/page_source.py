@@ -1,4 +1,4 @@
-"""What the pages are made from: the store, the notebook, the policy, and one pass over all visits. Edge."""
+"""What the pages are made from: the store, the annotation database, the policy, and one pass over all visits. Edge."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ from dooryard.policy.schema import Policy
 
 
 @dataclass(slots=True)
-class Desk:
+class PageSource:
     """What the pages are made from."""
 
     reader: Reader
-    notebook: AnnotationDatabase
+    database: AnnotationDatabase
     policy: Policy
     now: datetime
-    shared: render.Site
+    shared: render.PageContext
     survey: Survey = field(default_factory=Survey)
     neighbours: dict[date, tuple[date | None, date | None]] = field(default_factory=dict)
     _last_watched: datetime | None = None  # known once it has looked
@@ -64,15 +64,15 @@ class Desk:
         if day is None:
             return page_day.DayFacts(None)
         start, end = self._span(day)
-        off, until = self.notebook.off_times(start, end), self.watched_until
+        off, until = self.database.off_times(start, end), self.watched_until
         before, after = self.neighbours.get(day, (None, None))
         return page_day.DayFacts(
             on=day,
             watched=watched_on(day, off, self.policy, min(end, until)),
             until=max(start, until) if until < end else None,
-            warmth=[(each.sensor, each.least_c, each.most_c) for each in self.notebook.warmth(start, end)],
+            warmth=[(each.sensor, each.least_c, each.most_c) for each in self.database.warmth(start, end)],
             off=[(max(each.start, start), _end_of(each, end, until), each.reason) for each in off],
-            gate=self.notebook.held_on(day),
+            gate=self.database.held_on(day),
             before=before,
             after=after,
         )
@@ -101,10 +101,12 @@ def _end_of(off: OffTime, end: datetime, until: datetime) -> datetime | None:
 
 
 @contextlib.contextmanager
-def opened(state_folder: Path, policy: Policy, now: datetime, shared: render.Site) -> Iterator[Desk]:
-    """A desk with the store and the notebook of `state_folder`; `look` is still to be done."""
+def opened(
+    state_folder: Path, policy: Policy, now: datetime, shared: render.PageContext
+) -> Iterator[PageSource]:
+    """A desk with the store and the annotation database of `state_folder`; `look` is still to be done."""
     with (
-        contextlib.closing(AnnotationDatabase(state_folder)) as notebook,
-        contextlib.closing(Reader(state_folder, notebook.said())) as reader,
+        contextlib.closing(AnnotationDatabase(state_folder)) as database,
+        contextlib.closing(Reader(state_folder, database.said())) as reader,
     ):
-        yield Desk(reader, notebook, policy, now, shared)
+        yield PageSource(reader, database, policy, now, shared)
