@@ -89,7 +89,7 @@ def start(home: Path, **environ: str) -> subprocess.Popen[str]:
     )
 
 
-def run(home: Path, timeout_s: float = 120, **environ: str) -> subprocess.CompletedProcess[str]:
+def run(home: Path, timeout_s: float = 400, **environ: str) -> subprocess.CompletedProcess[str]:
     """Run to the end."""
     process = start(home, **environ)
     try:

@@ -5,8 +5,8 @@
 Simulated days of 24 hours: visits from 5:00 to 21:00, each stored with a picture and told to two sinks;
 pictures are as large as they may be, and while they are the good ones, every second visit has a clearly
 better one at its end (see `imaging.size_budget`); the program's states saved by the minute, what the gate
-and the classifier learned as the visit store does; upkeep by the hour; no network from 10:00 to 13:00. The disk
-and its flushes are real.
+and the classifier learned as the visit store does; upkeep by the hour; no network from 10:00 to 13:00. The
+disk and its flushes are real.
 
 Bytes written are the process's own `write_bytes` of /proc/self/io (proc(5)): what it caused to be sent to
 the storage layer, in whole pages. The file system's own journal comes on top, and so does what a card

@@ -73,7 +73,7 @@ def place(looks: Looks, leaning: NDArray[np.float64]) -> Place:
 def learning_on(
     state: memory.SiteMemory, looks: Looks, alone: list[dict[str, float]]
 ) -> list[dict[str, float]]:
-    """The groups of `looks`, with a memory that goes on to learn as by background samples (see `site.site_model`)."""
+    """The groups of `looks`, with a memory that learns on by background samples (see `site.site_model`)."""
     found, last_s = [], model_scenes.LEARNING_S
     rows = zip(looks.time_s, looks.features, looks.boxes, looks.group, alone, strict=True)
     for time_s, features, box, truth, groups in rows:

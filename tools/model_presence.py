@@ -1,10 +1,10 @@
 """Fit the plane between looks at somebody and looks at nobody (see `dooryard.classify.presence`).
 
-To know what it is worth for animals and scenes that it was not made with, it is made again for each of `FOLDS`
-parts of the material without that part: without its animals, and without the looks at nobody in its kinds of
-scene and photographs. What each of these says of the part it has not seen is what the lines of evidence are
-fitted on. A part is left out by halves only: other animals' looks in the same scenes stay in, and the drawn
-gardens of one seed are alike in all kinds.
+To know what it is worth for animals and scenes that it was not made with, it is made again for each of
+`FOLDS` parts of the material without that part: without its animals, and without the looks at nobody in
+its kinds of scene and photographs. What each of these says of the part it has not seen is what the lines of
+evidence are fitted on. A part is left out by halves only: other animals' looks in the same scenes stay in,
+and the drawn gardens of one seed are alike in all kinds.
 """
 
 from __future__ import annotations

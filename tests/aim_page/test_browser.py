@@ -193,7 +193,8 @@ def test_a_ruler_is_dragged_and_its_length_changed(opened):
     until(opened, "document.getElementById('sparrow').textContent.includes('pixels')")
     assert "is 448 to 512 pixels long here" in text(opened, "sparrow")
     opened.run(
-        "{ const mm = document.getElementById('mm'); mm.value = '200'; mm.dispatchEvent(new Event('input')); }"
+        "{ const mm = document.getElementById('mm'); mm.value = '200';"
+        " mm.dispatchEvent(new Event('input')); }"
     )
     until(opened, "document.getElementById('sparrow').textContent.includes('224 to 256')")
 

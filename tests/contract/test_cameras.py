@@ -12,18 +12,24 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from dooryard.box.camera import CAMERAS, FakeCameraTable, FolderTable, PicameraTable, SceneTable
+from dooryard.box.file import parse_box
+from dooryard.box.plugins import kind_named
 from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
+from dooryard.camera.garden.settings import GardenSettings
 from dooryard.camera.picamera import PicameraCamera
 from dooryard.camera.picamera_options import PicameraSettings
+from dooryard.camera.scene import SceneCamera
 from dooryard.core.clock import Clock, FakeClock, SystemClock
 from dooryard.core.errors import CameraError
 from dooryard.core.records import Frame
-from dooryard.service.cameras import CAMERAS, build
+from fakes.labs import on_path
 from fakes.picamera2_fake import Board, plug_in
 from fakes.real_picamera2 import GENERATIONS, VERSIONS, StandIn
 from fakes.recordings import write_frame
 
-LUMA_SIZE = (64, 48)
+LUMA_SIZE = (160, 120)
+LUMA = {"luma_width": 160, "luma_height": 120}
 
 
 @dataclass
@@ -44,21 +50,23 @@ def folder_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
     for number in range(12):
         taken = clock.now().wall + timedelta(seconds=0.2 * number)
         write_frame(tmp_path / f"{number}.jpg", taken, number=number, size=(320, 240))
-    return Bench(lambda: build("folder", clock, folder=str(tmp_path), luma_size=[*LUMA_SIZE]), clock)
+    options = FolderTable(kind="folder", folder=str(tmp_path), **LUMA)
+    return Bench(lambda: options.build(clock, tmp_path), clock)
 
 
 def fake_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
     clock = FakeClock()
-    options = {"script": "frbwfgffffff", "repeat": False, "luma_size": [*LUMA_SIZE]}
-    return Bench(lambda: build("fake", clock, live=False, **options), clock)
+    options = FakeCameraTable(kind="fake", script="frbwfgffffff", repeat=False, live=False, **LUMA)
+    return Bench(lambda: options.build(clock, tmp_path), clock)
 
 
 def live_fake_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
     clock = FakeClock()
     made: list[Camera] = []
+    options = FakeCameraTable(kind="fake", script="f" * 12, repeat=False, **LUMA)
 
     def make() -> Camera:
-        made.append(build("fake", clock, script="f" * 12, repeat=False, luma_size=[*LUMA_SIZE]))
+        made.append(options.build(clock, tmp_path))
         return made[-1]
 
     return Bench(make, clock, stall=lambda: made[-1]._steps.insert(made[-1]._next, "s"))
@@ -79,30 +87,37 @@ def picamera_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
 
 def scene_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
     clock = FakeClock()
-    garden = {"seed": 5, "width": 128, "height": 96, "duration_s": 3.0}
-    return Bench(lambda: build("scene", clock, luma_size=[*LUMA_SIZE], **garden), clock)
+    options = SceneTable(kind="scene", seed=5, large_width=192, large_height=144, seconds=3.0, **LUMA)
+    return Bench(lambda: options.build(clock, tmp_path), clock)
 
 
 def direct_scene_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
     clock = FakeClock()
-    garden = {"seed": 5, "width": 128, "height": 96, "duration_s": 3.0, "direct_luma": True}
-    return Bench(lambda: build("scene", clock, luma_size=[*LUMA_SIZE], **garden), clock)
+    garden = GardenSettings(seed=5, width=192, height=144, duration_s=3.0)
+    return Bench(lambda: SceneCamera(garden, luma_size=LUMA_SIZE, direct_luma=True), clock)
+
+
+def lab_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    """A camera of another package, which is really installed: see tests/plugins."""
+    clock = FakeClock()
+    text = '[camera]\nkind = "stripes"\nframes = 12\nluma_width = 160\nluma_height = 120\n'
+    with on_path():
+        options = parse_box(text, "box.toml").value.camera
+    return Bench(lambda: options.build(clock, tmp_path), clock)
 
 
 def board_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
     """The board's own camera, with its own library; what it has not is skipped by name."""
     clock, luma_size = SystemClock(), (320, 240)
-    options = {"large_size": [1280, 960], "luma_size": [*luma_size]}
+    options = PicameraTable(large_width=1280, large_height=960)
     try:
-        camera = build("picamera", clock, **options)
+        camera = options.build(clock, tmp_path)
         camera.open()
         camera.close()
     except CameraError as error:
         pytest.skip(f"this board has no camera to try: {error.what}")
     # The system's own clock may be slewed while a test runs.
-    return Bench(
-        lambda: build("picamera", clock, **options), clock, luma_size=luma_size, clocks_within_s=5e-3
-    )
+    return Bench(lambda: options.build(clock, tmp_path), clock, luma_size=luma_size, clocks_within_s=5e-3)
 
 
 def real_bench(version: str, *, newest: bool) -> Callable[[Path, pytest.MonkeyPatch], Bench]:
@@ -142,6 +157,7 @@ RECORDINGS = {
     "folder": folder_bench,
     "scene": scene_bench,
     "scene, direct": direct_scene_bench,
+    "stripes, of another package": lab_bench,
 }
 BOARD = "picamera, on the board"
 REAL = {
@@ -180,7 +196,9 @@ def frames(camera: Camera, count: int) -> list[Frame]:
 
 
 def test_every_registered_camera_is_held_to_the_contract():
-    assert {name.partition(",")[0] for name in ALL} == set(CAMERAS)
+    assert {name.partition(",")[0] for name in ALL} - {"stripes"} == {
+        kind_named(options) for options in CAMERAS
+    }
 
 
 def test_it_has_a_name(camera):

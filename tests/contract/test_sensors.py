@@ -12,18 +12,22 @@ from pathlib import Path
 
 import pytest
 
+from dooryard.box.file import parse_box
+from dooryard.box.kinds import SensorOptions
 from dooryard.sensors.base import Sensor, Unit
-from dooryard.sensors.registry import Machine, build_one
-from dooryard.sensors.spec import KINDS, SensorSpec
+from dooryard.sensors.kinds import Machine
+from fakes.labs import on_path
+from fakes.sensors import KINDS, asked
 from fakes.sysfs_tree import whole_board
 from helpers import moment
 
 SPECS = {
-    **{kind: SensorSpec(f"the {kind}", kind) for kind in KINDS if kind != "chip"},
-    "chip": SensorSpec("the chip", "chip", chip="cpu_thermal"),
-    "sht3x humidity": SensorSpec("the moisture", "sht3x", "humidity"),
-    "bme280 humidity": SensorSpec("the moisture", "bme280", "humidity"),
+    **{kind: asked(f"the {kind}", kind) for kind in KINDS if kind != "chip"},
+    "chip": asked("the chip", "chip", chip="cpu_thermal"),
+    "sht3x humidity": asked("the moisture", "sht3x", "humidity"),
+    "bme280 humidity": asked("the moisture", "bme280", "humidity"),
 }
+LAB = "load, of another package"
 ALWAYS_THERE = {"memory", "clock", "fake"}
 """Kinds that do not depend on anything that can be taken away."""
 
@@ -45,9 +49,17 @@ def machine(request: pytest.FixtureRequest, tmp_path: Path, on_a_board: bool) ->
     return Machine(tmp_path / "root", tmp_path / "root/state")
 
 
-@pytest.fixture(params=SPECS)
+def asked_for(name: str) -> SensorOptions:
+    """A sensor of ours, or one of another package, which is really installed: see tests/plugins."""
+    if name != LAB:
+        return SPECS[name]
+    with on_path():
+        return parse_box('[[sensor]]\nname = "busy"\nkind = "load"\n', "box.toml").value.sensor[0]
+
+
+@pytest.fixture(params=[*SPECS, LAB])
 def case(request: pytest.FixtureRequest, machine: Machine) -> Case:
-    sensor = build_one(SPECS[request.param], machine)
+    sensor = asked_for(request.param).built(machine)
     if machine.root == Path("/") and sensor.read(moment(0)).gone:
         pytest.skip(f"this board has no {request.param}: {sensor.read(moment(0)).gone}")
     return Case(sensor, machine.root)
@@ -74,12 +86,12 @@ def test_its_pace_is_one_that_a_slow_bus_can_hold(case: Case):
     assert 1.0 <= case.sensor.every_s <= 120.0
 
 
-@pytest.mark.parametrize("name", [name for name in SPECS if name not in ALWAYS_THERE])
+@pytest.mark.parametrize("name", [name for name in (*SPECS, LAB) if name not in ALWAYS_THERE])
 def test_what_is_taken_away_is_a_reading_with_a_reason_and_comes_back(name: str, tmp_path: Path):
     root, away = tmp_path / "root", tmp_path / "away"
     whole_board(root)
     (root / "state").mkdir()
-    sensor = build_one(SPECS[name], Machine(root, root / "state"))
+    sensor = asked_for(name).built(Machine(root, root / "state"))
     before = sensor.read(moment(0))
     shutil.move(root, away)
     for t in (1, 2):

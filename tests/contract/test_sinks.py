@@ -6,15 +6,21 @@ The memory sink has no receiver: there the script stands for it.
 from __future__ import annotations
 
 import base64
+import errno
+import os
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from email import message_from_bytes, policy
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 from urllib.parse import parse_qs
 
 import pytest
 
+from dooryard.box.file import parse_box
+from dooryard.box.kinds import Surroundings
 from dooryard.core.records import Alert, Visitor
 from dooryard.sinks.base import SendOutcome, SendResult, Sink
 from dooryard.sinks.body import BodyPlan
@@ -22,6 +28,7 @@ from dooryard.sinks.email import EmailSink
 from dooryard.sinks.memory import MemorySink
 from dooryard.sinks.template import parse_template
 from dooryard.sinks.webhook import WebhookSink
+from fakes.labs import on_path
 from servers import web
 from servers.post_office import DROP, PostOffice, Script
 from unit.outbox.builders import JPEG, alert, visit
@@ -120,11 +127,42 @@ def memory_case(outcome: SendOutcome) -> Iterator[Case]:
     yield Case(sink, lambda: [told.id for told, _ in sink.received])
 
 
+@contextmanager
+def lab_case(outcome: SendOutcome) -> Iterator[Case]:
+    """A sink of another package, which is really installed: see tests/plugins."""
+    with TemporaryDirectory() as name, on_path():
+        base = Path(name) / "out"
+        if outcome is not SendOutcome.NOT_SENT:
+            (base / "paper" if outcome is SendOutcome.REFUSED else base).mkdir(parents=True)
+        text = f'[[sink]]\nname = "{NAME}"\nkind = "notebook"\nfile = "paper"\n'
+        around = Surroundings(base, "Alder Row box", base, lambda _: None, lambda _: base)
+        sink: Any = parse_box(text, "box.toml").value.sink[0].build(around)
+        really = sink.send
+
+        def send(told: Alert, picture: bytes | None) -> SendResult:
+            """Once as the case wants it; then all is well."""
+            if outcome is SendOutcome.MAYBE_SENT:
+                sink.sync = _fails
+            result: SendResult = really(told, picture)
+            base.mkdir(exist_ok=True)
+            sink.send, sink.sync = really, os.fsync
+            return result
+
+        sink.send = send
+        file = base / "paper"
+        yield Case(sink, lambda: [line.split()[0] for line in file.read_text(encoding="utf-8").splitlines()])
+
+
+def _fails(descriptor: int) -> None:
+    raise OSError(errno.EIO, "the card does not answer")
+
+
 CASES: dict[str, Any] = {
     "webhook": webhook_case,
     "own body": own_body_case,
     "email": mail_case,
     "memory": memory_case,
+    "notebook, of another package": lab_case,
 }
 
 

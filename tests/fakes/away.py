@@ -47,7 +47,8 @@ class Away:
 
     def __init__(
         self, policy: Policy, *, from_s: float, to_s: float, start: Moment = START,
-        sinks: Sequence[str] = ("phone",), outcome: SendOutcome = SendOutcome.NOT_SENT, restart_every_s: float = float("inf"),
+        sinks: Sequence[str] = ("phone",), outcome: SendOutcome = SendOutcome.NOT_SENT,
+        restart_every_s: float = float("inf"),
     ) -> None:  # fmt: skip
         self.policy, self.clock = policy, FakeClock(start.wall, start.mono_s)
         # sink -> (visit, local time, whether it was marked)

@@ -98,6 +98,7 @@ class SysfsTree:
 def whole_board(root: Path) -> SysfsTree:
     """Everything wired up."""
     tree = SysfsTree(root)
+    tree.write("proc/loadavg", "0.42 0.31 0.20 1/120 4711\n")
     tree.cpu()
     tree.low_voltage()
     tree.throttling()

@@ -99,7 +99,7 @@ acts = st.lists(
     st.one_of(
         st.just(lambda box: box.visit(full=False)),
         st.just(lambda box: box.visit(full=True)),
-        st.sampled_from(SendOutcome).map(lambda outcome: lambda box: box.tick(outcome)),
+        st.sampled_from(SendOutcome).map(lambda outcome: lambda box: box.turn(outcome)),
         st.floats(0, 100).map(lambda s: lambda box: box.clock.advance(s)),
         st.just(Box.restart),
     ),

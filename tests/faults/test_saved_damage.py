@@ -94,7 +94,7 @@ def test_marks_are_saved_from_damaged_notes(tmp_path):
         marks = database.marks()
         assert 50 < len(marks) < 200
         assert 4 not in {mark.seq for mark in marks}  # what was taken back stays so
-        assert [text for text in database.damages if f"begun again with {len(marks) + 1} marks" in text]
+        assert [text for text in database.damages if f"started over with {len(marks) + 1} marks" in text]
     assert len(list(tmp_path.glob("journal-damaged-*.sqlite3"))) == 1
     with closing(AnnotationDatabase(tmp_path, mend=True)) as database:
         assert database.damages == []

@@ -10,13 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dooryard.box.file import parse_box
+from dooryard.box.sensors import build as build_sensors
 from dooryard.cli.check import check
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import ConfigError, DooryardError
 from dooryard.outbox.own import claim
 from dooryard.policy.schema import Policy
-from dooryard.sensors.registry import Machine
-from dooryard.sensors.registry import build as build_sensors
+from dooryard.sensors.kinds import Machine
 from dooryard.service import build
 
 CAMERAS = st.one_of(
@@ -69,7 +69,7 @@ def made(text: str, base: Path) -> bool:
         claim(base / box.state_folder)
         build.camera(box, base, FakeClock())
         build.conditions(box, Policy(), clock_set=True)
-        build_sensors([sensor.spec for sensor in box.sensor], Machine(base / box.state_folder, base))
+        build_sensors(box.sensor, Machine(base / box.state_folder, base))
     except ConfigError:
         return False
     except DooryardError:

@@ -19,7 +19,7 @@ from dooryard.box.file import BoxFile, parse_box
 from dooryard.core.errors import ConfigError
 from dooryard.health.thermal import steps_of
 from dooryard.policy.decide import decide
-from dooryard.policy.hours import next_change, quiet, watching
+from dooryard.policy.hours import quiet, watching
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
 from dooryard.policy.state import PolicyState
@@ -110,7 +110,6 @@ def try_policy(policy: Policy) -> None:
         at = START.wall + timedelta(hours=hours)
         watching(policy, at, True)
         quiet(policy, at, True)
-    next_change(policy, START.wall)
     steps_of(policy)
     _, decision = decide(policy, PolicyState(), visit("bird"), START, True, sinks=SINKS)
     assert decision.reason

@@ -222,7 +222,7 @@ def test_every_visit_gets_a_decision_with_its_reason(policy, steps, start):
     for event in live(policy, steps, start):
         decision = event.decision
         assert decision.visit == event.visit.id
-        said = "held" if decision.outcome is Outcome.HOLD else decision.outcome.value
+        said = "held" if decision.outcome is Outcome.HOLD else decision.outcome.words
         assert decision.reason.startswith(f"{said}: Alder Row, a")
         assert decision.reason.isprintable()
         assert not decision.reason.endswith((": ", ":"))

@@ -34,8 +34,7 @@ from dooryard.policy.parse import parse_policy
 from dooryard.policy.state import PolicyState
 from dooryard.sensors.base import Unit
 from dooryard.sensors.fake import FakeSensor
-from dooryard.sensors.registry import Machine, build_one
-from dooryard.sensors.spec import SensorSpec
+from dooryard.sensors.kinds import Machine
 from dooryard.service import run
 from dooryard.service.activity_log import ActivityLog
 from dooryard.service.loop import Loop
@@ -45,6 +44,7 @@ from dooryard.service.systemd import Notifier
 from dooryard.service.visit_store import VisitStore
 from dooryard.tracking.visits import VisitSettings, VisitsState
 from fakes.garden_days import DayCamera, DayClock, DayDispatcher, DayPoller, DaySink
+from fakes.sensors import asked
 from fakes.three_days import (
     COMES,
     DISK,
@@ -108,15 +108,15 @@ class Days:
         supervisor.open()
         self.sinks = [DaySink(name, clock, OFFLINE, log.add) for name in ("phone", "post")]
         self.dispatcher = DayDispatcher(self.store, self.sinks, clock, logging.getLogger("dooryard.outbox"))
-        spec = SensorSpec("enclosure", "fake", script=script_of(ENCLOSURE), every_s=30)
+        spec = asked("enclosure", "fake", script=script_of(ENCLOSURE), every_s=30)
         room = FakeSensor("disk", Unit.MEGABYTES, script_of(DISK), every_s=60)
-        self.poller = DayPoller([build_one(spec, Machine(state_folder=folder)), room], clock)
+        self.poller = DayPoller([spec.built(Machine(state_folder=folder)), room], clock)
         monitor = Monitor(self.poller, button=Button(clock))
         now = clock.now()
         classifier = DayClassifier(lambda _n, _b: {camera.there: 0.95} if camera.there else {}, clock)
         self.parts = Parts(
-            supervisor, classifier, VisitStore(self.store, activity_log, self.dispatcher.wake, "b", now), self.dispatcher,
-            clock, RecordedScheduler(now), Notifier({}), clock, monitor,
+            supervisor, classifier, VisitStore(self.store, activity_log, self.dispatcher.wake, "b", now),
+            self.dispatcher, clock, RecordedScheduler(now), Notifier({}), clock, monitor,
         )  # fmt: skip
         rules = Conditions(policy, GateSettings(), VisitSettings(), frozenset({"phone", "post"}))
         state = State(VisitsState(b"s"), PolicyState())

@@ -78,8 +78,8 @@ class Garden:
         now, self.sink = clock.now(), MemorySink("phone")
         dispatcher = Dispatcher(self.store, [], clock, logging.getLogger("test"))
         self.parts = Parts(
-            supervisor, classifier, VisitStore(self.store, activity_log, lambda: None, boot, now), dispatcher, clock,
-            RecordedScheduler(now), Notifier({}), clock,
+            supervisor, classifier, VisitStore(self.store, activity_log, lambda: None, boot, now), dispatcher,
+            clock, RecordedScheduler(now), Notifier({}), clock,
         )  # fmt: skip
         state = restore.state(self.store, BOX, classifier.card, rules, now, boot)
         self.loop = Loop(self.parts, state, rules, threading.Event(), threading.Event())

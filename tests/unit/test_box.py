@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from dooryard.box.addresses import SecretRef
+from dooryard.box.camera import SceneTable
 from dooryard.box.file import BoxFile, parse_box, telling
 from dooryard.camera.garden.families import PRESETS
 from dooryard.core.errors import ConfigError
@@ -73,7 +74,7 @@ gone_after_s = 8
 
 
 def test_the_default_scene_exists():
-    assert BoxFile().camera.preset in PRESETS
+    assert SceneTable(kind="scene").preset in PRESETS
 
 
 @pytest.mark.parametrize(
@@ -99,7 +100,7 @@ def test_the_port_follows_the_security(security, host, port):
          ["b.toml:2: camera.luma_width: must be at most 640",
           "b.toml:3: camera.luma_height: must be at least 120"]),
         ('[camera]\nkind = "folder"',
-         ['b.toml:1: camera: a camera of kind "folder" needs the key folder: where the frames are']),
+         ["b.toml:1: camera.folder: missing: add it (where a recording's frames are)"]),
         ("[gate]\nignore = [[[0, 0], [1, 0], [1, 1.5]]]",
          ["b.toml:2: gate.ignore[1][3][2]: must be at most 1"]),
         ("[gate]\nignore = [[[0, 0], [1, 0], [0.5, 0]]]",
@@ -129,7 +130,7 @@ def test_the_port_follows_the_security(security, host, port):
         ('[[sink]]\nname = "x"',
          ["b.toml:1: sink[1]: kind is missing; add it, to say what sort this is"]),
         ('[[sink]]\nkind = "webhok"\nname = "x"',
-         [('b.toml:2: sink[1].kind: must be one of "webhook", "email", "publish", "memory"'
+         [('b.toml:2: sink[1].kind: must be one of "webhook", "email", "publish" or "memory"'
            ' (did you mean "webhook"?)')]),
         ('[[sink]]\nkind = "webhook"\nname = "phone"',
          ["b.toml:1: sink[1].url: missing: add it (its address)"]),

@@ -10,10 +10,11 @@ from pathlib import Path
 import pytest
 
 from dooryard.box.file import BoxFile
+from dooryard.box.sensors import build
 from dooryard.cli.check import check
 from dooryard.core.errors import ConfigError
 from dooryard.core.text_files import read_text
-from dooryard.sensors.registry import Machine, build
+from dooryard.sensors.kinds import Machine
 from dooryard.service.policy_file import gauges_of, reread
 
 POLICY = '[[rule]]\nname = "x"\nvisitor = "bird"\nsend_to = "phone"\n'
@@ -170,7 +171,7 @@ def test_a_sensor_of_the_box_takes_the_place_of_the_boards_own(checked):
 def test_the_names_are_those_that_are_built(tmp_path):
     tables = [{"name": "soc", "kind": "cpu"}, {"name": "enclosure", "kind": "fake"}]
     box = BoxFile.model_validate({"sensor": tables})
-    built = build([sensor.spec for sensor in box.sensor], Machine(tmp_path, tmp_path))
+    built = build(box.sensor, Machine(tmp_path, tmp_path))
     absent = {text.partition(":")[0] for text in built.absent}
     assert {sensor.name for sensor in built.sensors} | absent == gauges_of(box).keys()
     assert {s.name: (s.unit.value, s.every_s) for s in built.sensors}.items() <= gauges_of(box).items()

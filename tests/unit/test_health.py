@@ -4,8 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from dooryard.core.clock import FakeClock
-from dooryard.health.report import Health, health_alert, health_text, troubles
+from dooryard.health.report import Health, health_text, troubles
 
 WELL = Health(
     box="Alder Row",
@@ -34,13 +33,6 @@ def test_all_well() -> None:
         "To send: 1 to phone.\n"
         "Sent together, as they were late: 14."
     )
-    told = health_alert(WELL, FakeClock().now(), ("phone",), "an-id")
-    assert (told.title, told.kind, told.sinks, told.id) == (
-        "Alder Row: all is well",
-        "box",
-        ("phone",),
-        "an-id",
-    )
 
 
 @pytest.mark.parametrize(
@@ -57,7 +49,6 @@ def test_all_well() -> None:
             {"readings": {"enclosure": "gone: no such file"}},
             "The sensor enclosure does not answer (no such file).",
         ),
-        ({"late_frames": 7}, "7 frames came too late to be looked at: the board is short of time."),
         ({"missing": ("The sensor roof is not there.",)}, "The sensor roof is not there."),
     ],
 )
@@ -65,7 +56,6 @@ def test_each_trouble_is_said_first(changes: dict[str, object], sentence: str) -
     health = replace(WELL, **changes)
     assert troubles(health) == [sentence]
     assert health_text(health).startswith(f"{sentence}\n\nRunning for ")
-    assert health_alert(health, FakeClock().now(), (), "x").title == "Alder Row: 1 thing is wrong"
 
 
 def test_what_is_not_known_is_said_to_be_so() -> None:

@@ -23,9 +23,8 @@ from dooryard.pipeline import Conditions, State
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.state import PolicyState
 from dooryard.recording.writer import Recorder, RecorderSettings
+from dooryard.sensors.kinds import Machine
 from dooryard.sensors.poller import SensorPoller
-from dooryard.sensors.registry import Machine, build_one
-from dooryard.sensors.spec import SensorSpec
 from dooryard.service.activity_log import ActivityLog
 from dooryard.service.loop import Loop
 from dooryard.service.parts import Parts
@@ -34,6 +33,7 @@ from dooryard.service.systemd import Notifier
 from dooryard.service.visit_store import VisitStore
 from dooryard.site.site_model import place_for
 from dooryard.tracking.visits import VisitSettings, VisitsState
+from fakes.sensors import asked
 
 POLICY = """
 [place]
@@ -67,8 +67,8 @@ class Bench:
         supervisor.open()
         rules = Conditions(self.policy, GateSettings(), VisitSettings(), frozenset({"phone"}))
         now = self.clock.now()
-        spec = SensorSpec("enclosure", "fake", script=sensor, every_s=30)
-        self.poller = SensorPoller([build_one(spec, Machine(state_folder=folder))], self.clock)
+        spec = asked("enclosure", "fake", script=sensor, every_s=30)
+        self.poller = SensorPoller([spec.built(Machine(state_folder=folder))], self.clock)
         self.monitor = Monitor(self.poller)
         dispatcher = Dispatcher(self.store, [], self.clock, logging.getLogger("test"))
         self.parts = Parts(
@@ -259,9 +259,7 @@ def test_a_halt_for_heat_does_not_halt_again_once_the_box_has_cooled(bench):
     assert hot.loop.halting
     saved = hot.monitor.state.to_json(hot.clock.now()).encode()
     for sensor, halts in (("0:55", False), ("0:70", True), ("0:gone", False)):
-        again = Monitor(
-            SensorPoller([build_one(SensorSpec("enclosure", "fake", script=sensor), Machine())], hot.clock)
-        )
+        again = Monitor(SensorPoller([asked("enclosure", "fake", script=sensor).built(Machine())], hot.clock))
         again.restore(saved, hot.clock.now())
         seen = []
         for _ in range(20):

@@ -82,6 +82,5 @@ def test_a_pipe_or_folder_is_no_secret_file(tmp_path: Path) -> None:
 def test_a_secret_does_not_show() -> None:
     secret = Secret(VALUE)
     assert VALUE not in f"{secret} {secret!r} {[secret]} {secret!s:>40}"
-    assert secret.masked_in(f"550 {VALUE} is wrong") == "550 [secret] is wrong"
     with pytest.raises(TypeError):
         pickle.dumps(secret)

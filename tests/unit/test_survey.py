@@ -15,6 +15,7 @@ import pytest
 from gpiozero.pins.mock import MockFactory
 
 from dooryard.box.file import parse_box
+from dooryard.box.sensors import build
 from dooryard.button.press import PressSettings
 from dooryard.button.push import PushButton
 from dooryard.camera.fake import FakeCamera
@@ -24,8 +25,7 @@ from dooryard.core.errors import CameraError, SinkError
 from dooryard.policy.schema import Policy
 from dooryard.sensors.base import Unit
 from dooryard.sensors.fake import FakeSensor
-from dooryard.sensors.registry import Machine, build
-from dooryard.sensors.spec import SensorSpec
+from dooryard.sensors.kinds import Machine
 from dooryard.service.build import sinks as build_sinks
 from dooryard.survey.assemble import checks, peers
 from dooryard.survey.camera import camera_lines, picture_lines
@@ -41,6 +41,7 @@ from dooryard.survey.outside import (
     sensor_lines,
     sink_lines,
 )
+from fakes.sensors import asked
 from fakes.sysfs_tree import whole_board
 
 GOOD, LOOK, BAD = Verdict.GOOD, Verdict.LOOK, Verdict.BAD
@@ -417,7 +418,7 @@ def test_a_whole_survey_on_a_machine_without_a_board(tmp_path: Path):
     whole_board(root)
     mounted(root, "rw")
     box = parse_box(BOX, "box.toml").value
-    built = build([SensorSpec("enclosure", "ds18b20")], Machine(root, tmp_path / "state"))
+    built = build([asked("enclosure", "ds18b20")], Machine(root, tmp_path / "state"))
     write(tmp_path, "credentials/phone-secret", "thistle")
     environ = {"CREDENTIALS_DIRECTORY": str(tmp_path / "credentials")}
     report = survey(checks(box, tmp_path, Policy(), SystemClock(), environ, sensors=built, root=root))

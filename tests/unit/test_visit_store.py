@@ -384,8 +384,8 @@ def test_a_second_message_waits_for_a_disk_that_refuses_and_tells_once(store, ac
         visit_store.still_here(lingering(effect), rules, moment(41))
         visit_store.retry(rules, moment(50))
     assert "message not stored with its picture" in caplog.text
-    visit_store.update(Update(replace(effect.visit, end=moment(55), last_seen=moment(55)), effect.decision), rules,
-                  moment(60))  # fmt: skip
+    over = replace(effect.visit, end=moment(55), last_seen=moment(55))
+    visit_store.update(Update(over, effect.decision), rules, moment(60))
     refusing.refuses = False
     visit_store.retry(rules, moment(70))
     visit_store.retry(rules, moment(80))

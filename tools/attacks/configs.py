@@ -42,7 +42,7 @@ PROBLEMS = {
         '[camera]\nkind = "folder"\nfolder = "."\ntime_zone = "Mars/One"',
         "camera.time_zone",
     ),
-    "a chip without its name": ('[[sensor]]\nname = "a"\nkind = "chip"', "sensor[2]"),
+    "a chip without its name": ('[[sensor]]\nname = "a"\nkind = "chip"', "sensor[2].chip"),
     "a sensor's script that is none": (
         '[[sensor]]\nname = "a"\nkind = "fake"\nscript = "0:warm"',
         "sensor[2]",

@@ -160,7 +160,8 @@ class ScoredBlob:
             view = View(
                 level=level, repeated=False, gain=gain, shift=(0.0, 0.0), local=local, raw=raw, whole=share,
                 gust=1.0, change=share,
-                mean=mean, quick=mean, deviation=any_state.deviation, usual=np.ones_like(mean), ratio=np.abs(mean),
+                mean=mean, quick=mean, deviation=any_state.deviation,
+                usual=np.ones_like(mean), ratio=np.abs(mean),
                 differ=int(np.count_nonzero(np.abs(mean) > CANDIDATE)),
             )  # fmt: skip
             after, motions = decide(state, view, mono_s, settings)

@@ -7,7 +7,7 @@ import secrets
 import signal
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from dooryard.aim.live import Gallery, Loop
@@ -17,11 +17,9 @@ from dooryard.box.file import BoxFile
 from dooryard.camera.base import Camera
 from dooryard.camera.blackout import behind
 from dooryard.camera.fake import FakeCamera
-from dooryard.camera.picamera_options import part_used
 from dooryard.camera.supervisor import CameraSupervisor, Patience
 from dooryard.core.clock import Clock
 from dooryard.core.errors import EXIT_OK, ConfigError
-from dooryard.core.records import Box
 from dooryard.gate import GateSettings
 from dooryard.service import build
 from dooryard.web.listen import Where, listening
@@ -96,9 +94,7 @@ def is_shared(camera: Camera) -> bool:
 
 def aimed_at(box: BoxFile, clock: Clock, stop: threading.Event, until_s: float) -> Aimed:
     """What the page knows of `box`."""
-    aimed = Aimed(box.name, Gallery(clock), clock, until_s, stop, box.gate.smallest, box.gate.ignore,
-                  box.camera.blackout)  # fmt: skip
-    if box.camera.region is None:
-        return aimed
-    large = box.camera.large_width or 1640, box.camera.large_height or 1232
-    return replace(aimed, shows=part_used(Box(*box.camera.region), large))
+    gallery, rules, camera = Gallery(clock), box.gate, box.camera
+    return Aimed(
+        box.name, gallery, clock, until_s, stop, rules.smallest, rules.ignore, camera.blackout, camera.shows
+    )  # fmt: skip

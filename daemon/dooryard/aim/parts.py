@@ -46,8 +46,8 @@ def ignore_lines(there: Sequence[Polygon], more: Sequence[Box]) -> str:
 
 def blackout_lines(there: Sequence[Sequence[float]], more: Sequence[Box], shows: Box) -> str:
     """The `[camera]` table's key likewise; `more` is relative to a picture that shows `shows` of the view."""
-    new = [_widened(outward(box, shows)) for box in more]
-    rows = ["[" + ", ".join(map(_number, part)) + "]" for part in [*there, *new]]
+    boxes = [Box(*part) for part in there] + [outward(box, shows) for box in more]
+    rows = ["[" + ", ".join(map(_number, _widened(box))) + "]" for box in boxes]
     return _key("camera", "blackout", rows) if more else ""
 
 

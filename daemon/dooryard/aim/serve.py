@@ -147,7 +147,7 @@ def told_of(shot: Shot, focus: Box, left_s: float) -> dict[str, object]:
         "exposure": exposure_text(shot.exposure),
         "learning": shot.learning,
         "moved": [
-            [*(round(each, 4) for each in motion.box), "" if motion.held is None else str(motion.held)]
+            [*(round(each, 4) for each in motion.box), str(motion.reject_reason or "")]
             for motion in shot.motions
         ],
     }

@@ -7,6 +7,8 @@ from email.utils import parseaddr
 from typing import TYPE_CHECKING, Any
 
 from dooryard.box.addresses import is_loopback, parsed_address
+from dooryard.box.camera import PicameraTable
+from dooryard.box.sinks import PublishOptions, WebhookOptions
 from dooryard.config.toml_document import Document, quoted
 from dooryard.config.toml_lines import Path
 
@@ -15,7 +17,7 @@ if TYPE_CHECKING:
 
 I2C_PINS, ONE_WIRE_PIN = (2, 3), 4
 _I2C = ("sht3x", "bme280")
-_TWO_VALUED = ("sht3x", "bme280", "fake")
+_EMPTY = "is empty or the wrong way round; write left, top, right, bottom"
 _GRID = 50  # points a side, at which covered and not is looked at
 _SAMPLE_NAMES = ("example", "test", "invalid", "example.com", "example.org", "example.net")  # RFC 2606
 
@@ -24,7 +26,7 @@ Found = Iterator[tuple[Path, str]]
 
 def note(document: Document, box: BoxFile) -> None:
     """Note what cannot work as problems, and what was surely not meant as warnings."""
-    for path, text in (*_camera(box), *_gate(box), *_sensors(box), *_pins(box)):
+    for path, text in (*_camera(box), *_gate(box), *_pins(box)):
         document.problem(path, text)
     for path, text in (*_hidden(box), *_pace(box), *_publishing(box), *_twins(box), *_unencrypted(box)):
         document.warning(path, text)
@@ -32,18 +34,20 @@ def note(document: Document, box: BoxFile) -> None:
 
 def _camera(box: BoxFile) -> Found:
     camera = box.camera
-    if camera.region is not None:
-        left, top, right, bottom = camera.region
-        if not (left < right and top < bottom):
-            yield ("camera", "region"), "is empty or the wrong way round; write left, top, right, bottom"
-    for i, (left, top, right, bottom) in enumerate(camera.blackout):
-        if not (left < right and top < bottom):
-            yield (
-                ("camera", "blackout", i),
-                "is empty or the wrong way round; write left, top, right, bottom",
-            )
+    for i, part in enumerate(camera.blackout):
+        if _is_empty(part):
+            yield ("camera", "blackout", i), _EMPTY
+    if not isinstance(camera, PicameraTable):
+        return
+    if camera.region is not None and _is_empty(camera.region):
+        yield ("camera", "region"), _EMPTY
     if isinstance(camera.focus_m, float) and camera.focus_m <= 0:
         yield ("camera", "focus_m"), 'must be more than 0 m, or "auto"'
+
+
+def _is_empty(part: tuple[float, float, float, float]) -> bool:
+    left, top, right, bottom = part
+    return not (left < right and top < bottom)
 
 
 def _hidden(box: BoxFile) -> Found:
@@ -74,15 +78,6 @@ def _inside(point: tuple[float, float], corners: tuple[tuple[float, float], ...]
     return inside
 
 
-def _sensors(box: BoxFile) -> Found:
-    for i, sensor in enumerate(box.sensor):
-        if sensor.quantity == "humidity" and sensor.kind not in _TWO_VALUED:
-            yield (
-                ("sensor", i, "quantity"),
-                f'a sensor of kind "{sensor.kind}" tells no humidity; use an sht3x or bme280',
-            )
-
-
 def _pins(box: BoxFile) -> Found:
     if box.button is not None and box.lamp is not None and box.button.pin == box.lamp.pin:
         yield ("lamp", "pin"), f"is the button's pin too ({box.lamp.pin}); wire one of them to another"
@@ -97,8 +92,8 @@ def _pins(box: BoxFile) -> Found:
 
 
 def _pace(box: BoxFile) -> Found:
-    camera, visit = box.camera, box.visit
-    if camera.frames_per_s is not None and 1 / camera.frames_per_s >= visit.gone_after_s:
+    visit, frames_per_s = box.visit, getattr(box.camera, "frames_per_s", None)
+    if frames_per_s is not None and 1 / frames_per_s >= visit.gone_after_s:
         slower = f"is slower than visit.gone_after_s ({visit.gone_after_s:g} s): everybody is gone"
         yield ("camera", "frames_per_s"), f"{slower} before the next frame, so no visit is ever settled"
     if box.classifier.look_every_s >= visit.gone_after_s:
@@ -108,7 +103,7 @@ def _pace(box: BoxFile) -> Found:
 
 def _unencrypted(box: BoxFile) -> Found:
     for i, sink in enumerate(box.sink):
-        url = parsed_address(sink.url) if sink.kind == "webhook" else None
+        url = parsed_address(sink.url) if isinstance(sink, WebhookOptions) else None
         if url is not None and url.scheme == "http" and not is_loopback(url.host or ""):
             yield (
                 ("sink", i, "url"),
@@ -117,17 +112,16 @@ def _unencrypted(box: BoxFile) -> Found:
 
 
 def _publishing(box: BoxFile) -> Found:
-    if box.journal.build == "never" and any(sink.kind == "publish" for sink in box.sink):
+    if box.journal.build == "never" and any(isinstance(sink, PublishOptions) for sink in box.sink):
         yield ("journal", "build"), "nothing is published until somebody runs `dooryard journal`"
 
 
 def _twins(box: BoxFile) -> Found:
     seen: dict[Any, int] = {}
     for i, sensor in enumerate(box.sensor):
-        if sensor.kind == "fake":
+        if sensor.reads is None:
             continue
-        what = (sensor.kind, sensor.quantity, sensor.device, sensor.chip, sensor.interface)
-        first = seen.setdefault(what, i)
+        first = seen.setdefault(sensor.reads, i)
         if first != i:
             yield ("sensor", i), f"reads the same as sensor[{first + 1}]; tell them apart by device"
 

@@ -6,42 +6,23 @@ Secrets never stand in this file, only where they are: see `SecretRef`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Annotated, Any, Literal
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Union
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Discriminator, Field, Tag, create_model
 
 from dooryard.box import checks
 from dooryard.box.addresses import page_address
-from dooryard.box.camera import CAMERA_KEYS, CameraOptions, Part
-from dooryard.box.sinks import (
-    EmailOptions,
-    HeartbeatOptions,
-    MemoryOptions,
-    PathText,
-    PublishOptions,
-    SinkTable,
-    WebhookOptions,
-)
+from dooryard.box.camera import CAMERAS, PicameraTable, kind_of
+from dooryard.box.kinds import CameraOptions, Part, PathText, SensorOptions, SinkOptions
+from dooryard.box.plugins import Plugins, brought, kind_named, without_use
+from dooryard.box.sensors import SENSORS
+from dooryard.box.sinks import SINKS, HeartbeatOptions
 from dooryard.config.toml_document import Document, Parsed, read
-from dooryard.config.toml_lines import Path
 from dooryard.config.validation import validated
 from dooryard.gate.settings import area
-from dooryard.policy.parse import note_doubles, tables
+from dooryard.policy.parse import note_doubles
 from dooryard.policy.schema import Line, Table
-from dooryard.sensors.spec import Kind, Quantity, SensorSpec
-
-__all__ = [
-    "BoxFile",
-    "EmailOptions",
-    "MemoryOptions",
-    "PublishOptions",
-    "SinkTable",
-    "WebhookOptions",
-    "box_in",
-    "parse_box",
-    "telling",
-]
 
 BUILT_IN = "built-in"
 
@@ -59,6 +40,26 @@ Polygon = Annotated[
 
 
 When = Literal["after visits", "daily", "never"]
+
+
+def _camera(kinds: Sequence[type[CameraOptions]]) -> Any:
+    """One of several kinds of camera; which one it is may be left out."""
+    tagged = tuple(Annotated[kind, Tag(kind_named(kind))] for kind in kinds)
+    return Annotated[Union[tagged], Discriminator(kind_of)]  # noqa: UP007  made while the program runs
+
+
+def _several(kinds: Sequence[type[SensorOptions | SinkOptions]]) -> Any:
+    """Any number of tables, each of one of several kinds."""
+    one: Any = Annotated[Union[tuple(kinds)], Field(discriminator="kind")]  # noqa: UP007  as above
+    return tuple[one, ...]
+
+
+if TYPE_CHECKING:  # what all kinds have is all that the rest of the program may count on
+    AnyCamera = CameraOptions
+    AnySensors = tuple[SensorOptions, ...]
+    AnySinks = tuple[SinkOptions, ...]
+else:
+    AnyCamera, AnySensors, AnySinks = _camera(CAMERAS), _several(SENSORS), _several(SINKS)
 
 
 class ClassifierOptions(Table):
@@ -94,25 +95,6 @@ class GateOptions(Table):
         max_length=32,
         description="Areas to pass over, each a list of [x, y] corners, 0 to 1, y downwards.",
     )
-
-
-class SensorOptions(Table):
-    """Something that tells how the box is; policies name it."""
-
-    name: Line = Field(description="What policies call it.")
-    kind: Kind = Field(description="What it is; see systemd/README.md on sensors.")
-    quantity: Quantity = Field(default="temperature", description="Which of its values (sht3x, bme280).")
-    device: PathText | None = Field(default=None, description="Which one of several alike, by its bus name.")
-    chip: PathText | None = Field(default=None, description="The driver's name (chip).")
-    interface: PathText = Field(default="wlan0", description="Which network interface (wifi).")
-    script: PathText = Field(default="0:20", description="What it says when (fake): seconds:value ...")
-    every_s: float | None = Field(
-        default=None, ge=1, le=3600, description="Seconds between readings. Left out: the kind's own pace."
-    )
-
-    @property
-    def spec(self) -> SensorSpec:
-        return SensorSpec(**self.model_dump())
 
 
 class ButtonOptions(Table):
@@ -174,11 +156,11 @@ class BoxFile(Table):
 
     name: Line = Field(default="dooryard", description="What this box is called in messages about itself.")
     state_folder: PathText = Field(default="state", description="Where visits, pictures and alerts are kept.")
-    camera: CameraOptions = Field(default=CameraOptions(), description="Where frames come from.")
+    camera: AnyCamera = Field(default=PicameraTable(), description="Where frames come from.")
     classifier: ClassifierOptions = Field(default=ClassifierOptions(), description="What tells who it is.")
     gate: GateOptions = Field(default=GateOptions(), description="What counts as motion.")
     visit: VisitOptions = Field(default=VisitOptions(), description="When a visit is settled and over.")
-    sensor: tuple[SensorOptions, ...] = Field(
+    sensor: AnySensors = Field(
         default=(), strict=False, max_length=16, description="Sensors beyond what the board itself tells."
     )
     button: ButtonOptions | None = Field(default=None, description="The push button, if there is one.")
@@ -188,14 +170,14 @@ class BoxFile(Table):
     )
     journal: JournalOptions = Field(default=JournalOptions(), description="The pages of what came.")
     heartbeat: HeartbeatOptions | None = Field(default=None, description="Whom to tell that it is alive.")
-    sink: tuple[SinkTable, ...] = Field(
+    sink: AnySinks = Field(
         default=(), strict=False, max_length=16, description="The ways out; policies name them."
     )
 
 
 def telling(box: BoxFile) -> frozenset[str]:
     """Names of the sinks that tell of visits; the others bring the journal somewhere."""
-    return frozenset(table.name for table in box.sink if table.kind != "publish")
+    return frozenset(table.name for table in box.sink if table.tells_of_visits)
 
 
 def parse_box(text: str, file: str) -> Parsed[BoxFile]:
@@ -203,15 +185,16 @@ def parse_box(text: str, file: str) -> Parsed[BoxFile]:
     return box_in(read(text, file))
 
 
-def box_in(document: Document) -> Parsed[BoxFile]:
-    """`parse_box` for a text that was read already."""
+def box_in(document: Document, plugins: Plugins | None = None) -> Parsed[BoxFile]:
+    """`parse_box` for a text that was read already; `plugins` None: those that are installed."""
     box = None
     if document.readable:
-        box = validated(BoxFile, document)
+        more, refused = brought(document, plugins or Plugins())
+        for path, text in without_use(document.data):
+            document.warning(path, text)
+        box = validated(with_kinds(more), document, noted=frozenset({"union_tag_invalid"} if refused else ()))
         note_doubles(document, "sink", "name")
         note_doubles(document, "sensor", "name")
-        for path, text in _strangers(document.data):
-            document.problem(path, text)
         if box is not None:
             checks.note(document, box)
     document.raise_problems()
@@ -221,15 +204,19 @@ def box_in(document: Document) -> Parsed[BoxFile]:
     return Parsed(box, document.told())
 
 
-def _strangers(data: dict[str, Any]) -> Iterator[tuple[Path, str]]:
-    """Keys of [camera] that have no meaning for its kind."""
-    (camera,) = tables(data.get("camera", {}))[:1] or [{}]
-    kind = camera.get("kind", "picamera")
-    mine = CAMERA_KEYS.get(kind) if isinstance(kind, str) else None
-    if mine is None:
-        return
-    others = frozenset[str]().union(*CAMERA_KEYS.values()) - mine
-    for key in camera:
-        if key in others:
-            kinds = " or ".join(f'"{other}"' for other, keys in CAMERA_KEYS.items() if key in keys)
-            yield ("camera", key), f'is only for a camera of kind {kinds}, not "{kind}"; take it out'
+def with_kinds(more: Mapping[str, Sequence[type[Any]]]) -> type[BoxFile]:
+    """The box file's schema, with the kinds of camera, sensor and sink that other packages bring."""
+    if not any(more.values()):
+        return BoxFile
+    kinds = {
+        "camera": _camera([*CAMERAS, *more["camera"]]),
+        "sensor": _several([*SENSORS, *more["sensor"]]),
+        "sink": _several([*SINKS, *more["sink"]]),
+    }
+    said = {key: info.description for key, info in BoxFile.model_fields.items()}
+    usual = Field(default=PicameraTable(), description=said["camera"])
+    fields: dict[str, Any] = {"camera": (kinds["camera"], usual)} | {
+        key: (kinds[key], Field(default=(), strict=False, max_length=16, description=said[key]))
+        for key in ("sensor", "sink")
+    }
+    return create_model("BoxFile", __base__=BoxFile, **fields)

@@ -1,8 +1,9 @@
-"""The box file's sinks: the ways out, with their addresses and where their secrets are. Pure."""
+"""The box file's [[sink]] tables: the kinds of sink that come with the program."""
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+import time
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, model_validator
 
@@ -16,24 +17,25 @@ from dooryard.box.addresses import (
     mail_address,
     parsed_address,
     secret_ref,
-    sink_name,
     webhook_address,
 )
+from dooryard.box.kinds import PathText, SinkLabel, SinkOptions, Surroundings
 from dooryard.core.wording import listed
 from dooryard.policy.schema import Line, Table, as_tuple
+from dooryard.sinks.base import Sink
 from dooryard.sinks.body import BodyKind, BodyPlan, plan_from
 
+if TYPE_CHECKING:
+    from dooryard.sinks.remote import Host
+
 Secret = Annotated[SecretRef | None, PlainValidator(secret_ref)]
-SinkLabel = Annotated[str, AfterValidator(sink_name)]
 MailAddress = Annotated[str, AfterValidator(mail_address)]
-PathText = Annotated[str, Field(min_length=1, max_length=4096)]
 
 
-class WebhookOptions(Table):
+class WebhookOptions(SinkOptions):
     """A receiver of HTTP POSTs, signed by the Standard Webhooks rules if it has a secret."""
 
     kind: Literal["webhook"]
-    name: SinkLabel = Field(description="What policies call it.")
     url: Annotated[str, AfterValidator(webhook_address)] = Field(description="Its address.")
     secret: Secret = Field(default=None, description=f"Where the signing secret is: {WHERE_SECRETS_ARE}.")
     bearer: Secret = Field(default=None, description="Where its bearer token is, written the same way.")
@@ -102,12 +104,31 @@ class WebhookOptions(Table):
         _ = self.plan
         return self
 
+    def build(self, around: Surroundings) -> Sink:
+        from dooryard.sinks.webhook import WebhookSink
 
-class EmailOptions(Table):
+        password = around.reveal(self.password)
+        return WebhookSink(
+            self.name,
+            self.url,
+            secret=around.reveal(self.secret),
+            bearer=around.reveal(self.bearer),
+            basic=(self.user, password) if self.user and password else None,
+            body=self.plan,
+            ca_file=around.base / self.ca_file if self.ca_file else None,
+            connect_timeout_s=self.connect_timeout_s,
+            read_timeout_s=self.read_timeout_s,
+            picture_max_bytes=self.picture_max_bytes,
+            message_max_bytes=self.message_max_bytes,
+            source=f"/dooryard/{around.box_name}",
+            now=time.time,
+        )
+
+
+class EmailOptions(SinkOptions):
     """A mail server that takes messages for the box."""
 
     kind: Literal["email"]
-    name: SinkLabel = Field(description="What policies call it.")
     host: Line = Field(description="The mail server.")
     port: int | None = Field(
         default=None,
@@ -151,6 +172,25 @@ class EmailOptions(Table):
             raise ValueError("user and password go together; give both or neither")
         return self
 
+    def build(self, around: Surroundings) -> Sink:
+        from dooryard.sinks.email import EmailSink
+
+        return EmailSink(
+            self.name,
+            self.host,
+            self.port_used,
+            sender=self.sender,
+            recipients=self.to,
+            security=self.security,
+            user=self.user,
+            password=around.reveal(self.password),
+            ca_file=around.base / self.ca_file if self.ca_file else None,
+            read_timeout_s=self.timeout_s,
+            picture_max_bytes=self.picture_max_bytes,
+            message_max_bytes=self.message_max_bytes,
+            now=time.time,
+        )
+
 
 class HeartbeatOptions(Table):
     """A request at a steady pace to somebody who notices when it stays away."""
@@ -159,7 +199,7 @@ class HeartbeatOptions(Table):
     every_s: float = Field(default=300.0, ge=30, le=86400, description="Seconds between requests.")
 
 
-class PublishOptions(Table):
+class PublishOptions(SinkOptions):
     """Where the journal is brought whenever it has changed: a folder here, or one of a web host by rsync."""
 
     kind: Literal["publish"]
@@ -203,14 +243,44 @@ class PublishOptions(Table):
             raise ValueError("folder cannot be a folder's path on a host; write it plainly")
         return self
 
+    @property
+    def tells_of_visits(self) -> bool:
+        return False
 
-class MemoryOptions(Table):
+    def build(self, around: Surroundings) -> Sink:
+        from dooryard.sinks.publish import PublishSink
+
+        target = around.base / self.folder if self.host is None else self._remote(around)
+        return PublishSink(self.name, around.journal, target, remove_gone=self.remove_gone)
+
+    def _remote(self, around: Surroundings) -> Host:
+        from dooryard.sinks.remote import Host
+
+        assert self.host is not None  # the four go together: see above
+        assert self.user is not None
+        assert self.known_hosts is not None
+        return Host(
+            host=self.host,
+            user=self.user,
+            folder=self.folder,
+            key=around.secret_file(self.key),
+            known_hosts=around.base / self.known_hosts,
+            port=self.port,
+            total_timeout_s=self.deadline_s,
+            remove_gone=self.remove_gone,
+        )
+
+
+class MemoryOptions(SinkOptions):
     """A sink that keeps what it is given until the program ends, for trials."""
 
     kind: Literal["memory"]
-    name: SinkLabel = Field(description="What policies call it.")
+
+    def build(self, around: Surroundings) -> Sink:
+        from dooryard.sinks.memory import MemorySink
+
+        del around
+        return MemorySink(self.name)
 
 
-SinkTable = Annotated[
-    WebhookOptions | EmailOptions | PublishOptions | MemoryOptions, Field(discriminator="kind")
-]
+SINKS: tuple[type[SinkOptions], ...] = (WebhookOptions, EmailOptions, PublishOptions, MemoryOptions)

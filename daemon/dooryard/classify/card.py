@@ -102,7 +102,7 @@ def _card(data: dict[str, Any]) -> ModelCard:
 
 
 def _checked(card: ModelCard, *, uses_presence: bool) -> ModelCard:
-    """Return `card`, whose parts fit each other; `uses_presence`: its evidence has a weight for the presence."""
+    """Return `card`, whose parts fit each other; `uses_presence`: its evidence weighs the presence."""
     if min(card.side_px, card.classes, card.temperature) <= 0:
         raise ValueError("side_px, classes and temperature must be above zero")
     if uses_presence != (card.presence is not None) or (uses_presence and card.features is None):
@@ -124,7 +124,7 @@ def _normalisation(table: dict[str, Any]) -> Normalisation | None:
         return Normalisation(mean, scale)
     for key in ("mean", "scale"):
         if key in table:
-            raise ValueError(f"input.{key} is of no use where input.type is {kind!r}: leave it out")
+            raise ValueError(f"input.{key} has no effect where input.type is {kind!r}: leave it out")
     return None
 
 

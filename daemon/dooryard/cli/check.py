@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TextIO, TypeVar
 
 from dooryard.box import checks
+from dooryard.box.camera import FolderTable
 from dooryard.box.file import BoxFile, box_in, telling
 from dooryard.config.file_kind import sort_of
 from dooryard.config.toml_document import Document, Parsed, read
@@ -21,7 +22,7 @@ from dooryard.policy.meaning import changed_meaning
 from dooryard.policy.parse import policy_in
 from dooryard.policy.reference import listed
 from dooryard.policy.schema import Policy
-from dooryard.sensors.registry import Machine, build_one
+from dooryard.sensors.kinds import Machine
 from dooryard.service.policy_file import gauges_of
 
 T = TypeVar("T")
@@ -137,9 +138,9 @@ def _parts(box: BoxFile, base: Path) -> Iterator[tuple[Path_, Callable[[], objec
 
     machine = Machine(state_folder=base / box.state_folder)
     for i, sensor in enumerate(box.sensor):
-        yield ("sensor", i), partial(build_one, sensor.spec, machine)
+        yield ("sensor", i), partial(sensor.built, machine)
     yield ("camera",), partial(build.camera, box, base, FakeClock())
-    if box.camera.kind == "folder" and box.camera.folder is not None:
+    if isinstance(box.camera, FolderTable):
         yield ("camera", "folder"), partial(_folder, base / box.camera.folder)
     yield ("gate",), partial(build.conditions, box, Policy(), clock_set=True)
     yield ("state_folder",), partial(claim, base / box.state_folder)

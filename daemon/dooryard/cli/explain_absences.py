@@ -27,7 +27,7 @@ def absences_lines(db: sqlite3.Connection, zone: ZoneInfo | None) -> list[str]:
     told = db.execute(_TOLD, (_NEWEST,)).fetchall()
     for wall, text, sink, state in reversed(told):
         lines.append(f"  {_time(datetime.fromisoformat(wall), zone)}  {sink}: {state}: {text}")
-    return lines if told else [*lines, "Nothing was told of absences lately."]
+    return lines if told else [*lines, "No absence was reported lately."]
 
 
 def _standing(saved: str, zone: ZoneInfo | None) -> list[str]:

@@ -17,7 +17,7 @@ from typing import TextIO
 
 from dooryard.config.toml_document import quoted
 from dooryard.core.errors import EXIT_OK, ConfigError
-from dooryard.outbox import queue, schema
+from dooryard.outbox import queue, soundness
 from dooryard.outbox.opening import Mode, opened
 from dooryard.outbox.problems import store_error
 from dooryard.outbox.queue import Listed
@@ -180,7 +180,7 @@ def _reading(folder: Path) -> Iterator[sqlite3.Connection]:
 def _writing(folder: Path) -> Iterator[sqlite3.Connection]:
     with _opened(folder, "changing the outbox", "rw") as db:
         db.execute("PRAGMA synchronous = FULL")
-        with schema.transaction(db):
+        with soundness.transaction(db):
             yield db
 
 

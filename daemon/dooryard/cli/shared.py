@@ -49,7 +49,7 @@ def add_context_options(parser: argparse.ArgumentParser) -> None:
 
 
 def context_of(arguments: argparse.Namespace) -> Context:
-    """The unit that `add_context_options`'s arguments name. Raises ConfigError with every problem in its files."""
+    """What `add_context_options`'s arguments name. Raises ConfigError with every problem in its files."""
     from dooryard.box.file import parse_box
     from dooryard.core.text_files import read_text
     from dooryard.policy.parse import parse_policy

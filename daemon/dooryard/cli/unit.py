@@ -32,9 +32,10 @@ def add(commands: Any) -> None:
 
 
 def _survey(arguments: argparse.Namespace) -> int:
+    from dooryard.box.sensors import build
     from dooryard.button.push import PushButton
     from dooryard.core.clock import SystemClock
-    from dooryard.sensors.registry import Machine, build
+    from dooryard.sensors.kinds import Machine
     from dooryard.survey.assemble import checks
     from dooryard.survey.lines import survey
     from dooryard.survey.view import check_name
@@ -42,7 +43,7 @@ def _survey(arguments: argparse.Namespace) -> int:
     if arguments.picture is not None:
         check_name(arguments.picture)
     context = context_of(arguments)
-    sensors = build([sensor.spec for sensor in context.box.sensor], Machine(state_folder=context.base))
+    sensors = build(context.box.sensor, Machine(state_folder=context.base))
     clock, button = SystemClock(), None
     if context.box.button is not None and not arguments.no_button:
         button = PushButton(context.box.button.pin, clock)

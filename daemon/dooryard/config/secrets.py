@@ -27,10 +27,6 @@ class Secret:
     def reveal(self) -> str:
         return self._value
 
-    def masked_in(self, text: str) -> str:
-        """`text` with the value, wherever it stands, put out of sight."""
-        return text.replace(self._value, "[secret]") if self._value else text
-
     def __repr__(self) -> str:
         return "Secret([secret])"
 

@@ -63,7 +63,7 @@ def validated(
         details = error.errors(include_url=False)
         for detail in details:
             if detail["type"] not in noted and not _follows(detail, details):
-                path = _path_in_file(detail["loc"], document.data)
+                path = _path_in_file(detail["loc"], document.data, _tags(model))
                 tagged = detail["type"] == "union_tag_invalid"  # the line of the kind, not of its table
                 document.problem((*path, TAG) if tagged else path, _text(model, detail))
         return None
@@ -107,17 +107,26 @@ def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
             yield from _models_in(part)
 
 
-def _path_in_file(loc: tuple[int | str, ...], data: Any) -> Path:
+@cache
+def _tags(model: type[BaseModel]) -> frozenset[tuple[str, ...]]:
+    """Paths that end in the kind of one of several tables: ("sink", "webhook")."""
+    tables = key_table(model)
+    return frozenset(path for path in tables if len(path) > 1 and path[:-1] not in tables)
+
+
+def _path_in_file(loc: tuple[int | str, ...], data: Any, tags: frozenset[tuple[str, ...]]) -> Path:
     """`loc` without what the file doesn't have: kinds, and the index of one thing that stands for a list."""
     path: list[int | str] = []
+    names: tuple[str, ...] = ()
     node = data
     for part in loc:
+        names = (*names, part) if isinstance(part, str) else names
         if isinstance(part, int):
             if not isinstance(node, list):
                 continue
             path.append(part)
             node = node[part] if part < len(node) else None
-        elif isinstance(node, dict) and part not in node and node.get(TAG) == part:
+        elif names in tags:
             continue
         else:
             path.append(part)
@@ -158,7 +167,7 @@ def _about_value(kind: str, context: dict[str, Any], given: object) -> str | Non
     if kind == "literal_error":
         return _choice(context["expected"], given)
     if kind == "union_tag_invalid":
-        return _choice(context["expected_tags"], context["tag"])
+        return _choice(_either(context["expected_tags"]), context["tag"])
     if kind == "union_tag_not_found":
         return f"{TAG} is missing; add it, to say what sort this is"
     return _about_size(kind, context)
@@ -170,8 +179,20 @@ def _about_key(model: type[BaseModel], loc: tuple[int | str, ...], *, missing: b
     if missing:
         info = keys.get(key)
         return f"missing: add it ({_as_clause(info.description)})" if info else "missing: add it"
+    others = _of_other_kinds(model, tuple(table), key)
+    if others:
+        kinds = " or ".join(f'"{kind}"' for kind in others)
+        return f'is only for a {table[0]} of kind {kinds}, not "{table[-1]}"; take it out'
     hint = did_you_mean(key, keys)
     return f"unknown key{hint or '; take it out, or write one of: ' + ', '.join(keys)}"
+
+
+def _of_other_kinds(model: type[BaseModel], table: tuple[str, ...], key: str) -> list[str]:
+    """The kinds of this table that have the key, where its own has not."""
+    if table not in _tags(model):
+        return []
+    siblings = {path[-1]: keys for path, keys in key_table(model).items() if path[:-1] == table[:-1]}
+    return [kind for kind, keys in siblings.items() if key in keys]
 
 
 def _as_clause(description: str | None) -> str:
@@ -200,6 +221,12 @@ def _choice(expected: str, given: object, of: str = "") -> str:
     """`expected` is a list in words, each choice in single quotation marks."""
     hint = did_you_mean(given, re.findall(r"'([^']*)'", expected)) if isinstance(given, str) else ""
     return f"{of} must be one of {expected}".strip().replace("'", '"') + hint
+
+
+def _either(tags: str) -> str:
+    """Choices joined by commas, the last two by "or"."""
+    *first, last = tags.split(", ")
+    return f"{', '.join(first)} or {last}" if first else last
 
 
 def _number(value: float) -> str:

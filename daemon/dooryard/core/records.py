@@ -204,11 +204,16 @@ class Visit:
 
 
 class Outcome(StrEnum):
-    """What was decided about a visit."""
+    """What was decided about a visit. The values are stored and exported, so they keep their older words."""
 
     TELL = "told"
     HOLD = "held for the summary"
     SILENT = "not told"
+
+    @property
+    def words(self) -> str:
+        """What became of the alert, for a person: "sent", "held for the summary", "not sent"."""
+        return {"told": "sent", "not told": "not sent"}.get(self.value, self.value)
 
 
 @dataclass(frozen=True, slots=True)

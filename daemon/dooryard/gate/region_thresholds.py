@@ -1,8 +1,8 @@
 """What the place teaches: each region of the picture has a threshold of its own.
 
-Without anybody's help: short transients of the wind (see `transients`) leave their peaks, and `tail` works out the
-threshold that keeps such transients to the target rate. By verdict: a region that sent the classifier pictures of
-nobody raises its threshold by a step, one where somebody really was lowers it by a smaller one. All is
+Without anybody's help: short transients of the wind (see `transients`) leave their peaks, and `tail` works
+out the threshold that keeps them to the target rate. By verdict: a region that sent the classifier pictures
+of nobody raises its threshold by a step, one where somebody really was lowers it by a smaller one. All is
 forgotten with a time constant of hours, and thresholds stay between 1 and `HIGHEST`, so that no region ever
 becomes blind.
 """

@@ -27,7 +27,10 @@ FORM = 1
 LARGEST_BYTES = 4_000_000  # the largest grid needs well under half of this
 ONES = "ones"  # name of the JSON text among the arrays
 _SITE, _MODES = "site.", "modes."
-_WORKED_OUT = ("straying", "behind", "lingers_s")  # from `spread`, `background` and `hold_s`
+_WORKED_OUT = ("widest_spread", "behind", "longest_hold_s")  # from `spread`, `background` and `hold_s`
+_STORED = {"deviation": "unrest", "scene_change_s": "upset_s", "hold_s": "linger_s", "threshold": "bar"}
+"""Field -> its name in a stored state, where that is an older word: states on boxes stay readable."""
+_FIELDS = {stored: name for name, stored in _STORED.items()}
 
 
 def save(state: GateState) -> bytes:
@@ -39,15 +42,23 @@ def save(state: GateState) -> bytes:
         if field.name in _WORKED_OUT:
             continue
         if isinstance(value, np.ndarray):
-            arrays[field.name] = value
+            arrays[_stored(field.name)] = value
         elif field.name not in ("site", "modes", "tally"):
-            ones[field.name] = value
+            ones[_stored(field.name)] = value
     for prefix, part in ((_SITE, state.site), (_MODES, state.modes)):
         for field in fields(part):
             value = getattr(part, field.name)
-            (arrays if isinstance(value, np.ndarray) else ones)[prefix + field.name] = value
+            (arrays if isinstance(value, np.ndarray) else ones)[prefix + _stored(field.name)] = value
     arrays[ONES] = np.frombuffer(json.dumps(ones).encode(), np.uint8)
     return packed(arrays)
+
+
+def _stored(name: str) -> str:
+    return _STORED.get(name, name)
+
+
+def _by_field(named: dict[str, Any]) -> dict[str, Any]:
+    return {_FIELDS.get(name, name): value for name, value in named.items()}
 
 
 def load(data: bytes, luma_shape: tuple[int, int], settings: GateSettings) -> GateState | None:
@@ -55,7 +66,7 @@ def load(data: bytes, luma_shape: tuple[int, int], settings: GateSettings) -> Ga
 
     None is also given for bytes that are damaged or of another form: the caller says so and starts with
     a fresh state. The time of the last frame is kept as it was; after a restart of the board the first
-    frame shows a jump of the clock, and the view is then learned anew on top of what the site taught.
+    frame shows a jump of the clock, and the view is then relearned on top of what the site taught.
     """
     del settings  # nothing that is stored depends on them
     arrays: dict[str, Any] | None = unpacked(data, LARGEST_BYTES)
@@ -85,14 +96,14 @@ def _build(arrays: dict[str, Any], ones: dict[str, Any], luma_shape: tuple[int, 
     parts["running"] = tuple(Running(*one) for one in parts["running"])
     return GateState(
         luma_shape=(luma_shape[0], luma_shape[1]),
-        site=RegionThresholds(**parts),
+        site=RegionThresholds(**_by_field(parts)),
         modes=_modes_in(modes | _taken(ones, _MODES), grid),
         tally=_tally_in(tally),
         widest_spread=widest_spread(arrays["spread"]),
         behind=behind_of(arrays["background"]),
         longest_hold_s=float(arrays["linger_s"].max()),
-        **arrays,
-        **ones,
+        **_by_field(arrays),
+        **_by_field(ones),
     )
 
 

@@ -2,8 +2,8 @@
 
 Above a low threshold the peaks of a process fall off by a generalised Pareto law (Pickands, "Statistical
 inference using extreme order statistics", Annals of Statistics 3, 1975); with the log of the score that
-is an exponential law, whose scale is the mean excess. If transients come `n` times an hour, the threshold that only
-`t` an hour pass is ``threshold * (n / t) ** scale``. Arrays are float32, one value per region.
+is an exponential law, whose scale is the mean excess. If transients come `n` times an hour, the threshold
+that only `t` an hour pass is ``threshold * (n / t) ** scale``. Arrays are float32, one value per region.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import numpy as np
 from dooryard.gate.grid import Map
 
 THRESHOLD = 0.85  # score from which a transient counts: a little below what is let through
-MOST_EXCESS = 0.7  # log score: a transient this strong says no more, so that one bird in flight weighs no more than wind
+MOST_EXCESS = 0.7  # log score: a stronger transient says no more; a bird in flight weighs no more than wind
 PRIOR_SCALE = 0.15  # log score; what is believed of a region's scale ...
 PRIOR_WEIGHT = 3.0  # ... with the weight of so many transients
 PRIOR_H = 0.25  # hours without a transient that every site is credited with

@@ -1,8 +1,8 @@
 """Short transients of the wind, told apart from visitors without anybody's help: by how long they last.
 
 A gust's transient comes and goes within a few seconds; a visitor worth a picture stays, and comes and leaves
-through the picture with short transients of its own. So a short transient counts as wind only if no visitor was
-there for some seconds before and after it.
+through the picture with short transients of its own. So a short transient counts as wind only if no visitor
+was there for some seconds before and after it.
 """
 
 from __future__ import annotations

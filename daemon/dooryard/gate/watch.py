@@ -141,7 +141,7 @@ def _guarded(
     """Which cells' background is kept.
 
     Under a known visitor it is kept for long; under what was let through, until the visits stage has had
-    time to say who it is. Both are held for a while, since a visitor that pecks comes and goes from one cell to the next.
+    time to say who it is. Both are held for a while: a visitor that pecks moves from one cell to the next.
     """
     through = tuple(one.motion.box for one in scored if one.motion.reject_reason is None)
     if not occupied and not through and state.longest_hold_s <= dt_s:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
-from dooryard.core.records import Alert, Moment
 from dooryard.core.wording import duration
 
 # Below this, pictures go out slowly and the link drops now and then. Common practice, no source.
@@ -29,7 +28,6 @@ class Health:
     deliveries: Mapping[str, Mapping[str, int]] = field(default_factory=dict)  # `Store.counts`
     unstored: int = 0  # visits that the disk refused and that wait in memory
     lost: int = 0  # visits that were given up
-    late_frames: int = 0  # frames that came too late to be looked at
     hush: str = ""  # the pause or the mute that holds: "muted until 06:00"
     missing: tuple[str, ...] = ()  # parts that are wanted but absent, one sentence each
 
@@ -49,21 +47,6 @@ def health_text(health: Health) -> str:
     wrong = troubles(health)
     head = [*wrong, ""] if wrong else ["All is well."]
     return "\n".join([*head, *_facts(health)])
-
-
-def health_alert(health: Health, now: Moment, sinks: tuple[str, ...], alert_id: str) -> Alert:
-    """The health message to `sinks`."""
-    count = len(troubles(health))
-    state = "all is well" if not count else "1 thing is wrong" if count == 1 else f"{count} things are wrong"
-    return Alert(
-        id=alert_id,
-        kind="box",
-        wall=now.wall,
-        clock_set=health.clock_set,
-        title=f"{health.box}: {state}",
-        text=health_text(health),
-        sinks=sinks,
-    )
 
 
 def _troubles_with_storing(health: Health) -> Iterator[str]:
@@ -90,8 +73,6 @@ def _others(health: Health) -> Iterator[str]:
         yield f"The Wi-Fi signal is weak ({health.wifi_dbm:.0f} dBm)."
     if not health.clock_set:
         yield "The clock is not set, so hours are not known."
-    if health.late_frames:
-        yield f"{health.late_frames} frames came too late to be looked at: the board is short of time."
 
 
 def _facts(health: Health) -> Iterator[str]:

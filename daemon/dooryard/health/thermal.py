@@ -152,18 +152,21 @@ def _entered(step: ThrottleStep, value: float) -> str:
 
 
 def _left(step: ThrottleStep, value: float) -> str:
-    what = f"{step.sensor} is at {value:.0f} {step.unit}" if step.unit else "the supply's voltage is normal"
-    return f"{what} again" + ("" if step.spare.asks_nothing else f": no longer {step.spare.in_words}")
+    if step.unit:
+        what = f"{step.sensor} is down to {value:.0f} {step.unit}"
+    else:
+        what = "the supply's voltage is normal again"
+    return what if step.spare.asks_nothing else f"{what}: {step.spare.lifted_in_words}"
 
 
 def _let_go(step: ThrottleStep, silent_s: float) -> str:
     return (
-        f"{step.sensor} has been silent for {duration(silent_s)}: no longer {step.spare.in_words}, "
-        "for nobody knows whether it is still needed; check the sensor"
+        f"{step.sensor} has been silent for {duration(silent_s)}, so its state is unknown: "
+        f"{step.spare.lifted_in_words}; check the sensor"
     )
 
 
 def _of_silence(sensor: str, steps: Sequence[ThrottleStep], since_s: Mapping[str, float]) -> HealthNews:
     held = [step.spare.in_words for step in steps if step.sensor == sensor and step.key in since_s]
-    then = f"; for now it stays at: {' and '.join(held)}" if held else "; its steps are not entered"
+    then = f"; until it answers: {' and '.join(held)}" if held else "; its steps are not entered"
     return HealthNews("sensor", f"the sensor {sensor} is silent{then}")

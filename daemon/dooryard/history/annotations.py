@@ -70,12 +70,6 @@ def says(mark: Mark) -> str:
     return _word(mark.kind, mark.visitor)
 
 
-def marks_after(state_folder: Path, seq: int) -> list[Mark]:
-    """Standing marks made after the mark numbered `seq`, for what learns from them."""
-    with contextlib.closing(AnnotationDatabase(state_folder)) as database:
-        return [mark for mark in database.marks() if mark.seq > seq]
-
-
 def verdicts(state_folder: Path) -> list[Entry]:
     """Visits of which people said who it was, or that nobody was there, in order of marking."""
     with (

@@ -1,4 +1,4 @@
-"""The annotation database's file: opened, brought to this version; a damaged one is set aside and its marks saved."""
+"""The annotation database's file: opened, brought to this version; if damaged, set aside, its marks saved."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
-from dooryard.core.errors import StoreError
 from dooryard.history.entries import Kind
+from dooryard.outbox import soundness
 from dooryard.outbox.problems import damage, is_damage
+from dooryard.outbox.soundness import Step
 
-Steps = Sequence[Sequence[str]]
 _ALL_MARKS = "SELECT seq, visit, kind, species, group_name, scientific, wall, undone FROM marks ORDER BY seq"
 _ALL_TEXTS = (  # a time first, then what else must be text
     "SELECT start_wall, reason FROM off_times",
@@ -26,7 +26,7 @@ _ALL_TEXTS = (  # a time first, then what else must be text
 _MARK = "INSERT OR IGNORE INTO marks VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 
 
-def opened(path: Path, steps: Steps, *, mend: bool) -> tuple[sqlite3.Connection, list[str]]:
+def opened(path: Path, steps: Sequence[Step], *, mend: bool) -> tuple[sqlite3.Connection, list[str]]:
     """The file at version `len(steps)`, and what was found damaged.
 
     Raises sqlite3.Error where it cannot be used, or is damaged and not to be mended; `StoreError` where a
@@ -47,32 +47,24 @@ def opened(path: Path, steps: Steps, *, mend: bool) -> tuple[sqlite3.Connection,
     return db, [what]
 
 
-def _sound(path: Path, steps: Steps, *, thorough: bool) -> sqlite3.Connection:
+def _sound(path: Path, steps: Sequence[Step], *, thorough: bool) -> sqlite3.Connection:
     """The open file; `thorough`: all of it is looked at first, as the service does when it starts."""
-    db = sqlite3.connect(path, timeout=10.0, isolation_level=None)
-    try:
+
+    def migrate(db: sqlite3.Connection) -> None:
+        soundness.migrate(db, steps, "the journal's notes have")
+
+    made = sqlite3.connect(path, timeout=10.0, isolation_level=None)
+    with soundness.closed_on_error(made) as db:
         db.row_factory = sqlite3.Row
         db.execute("PRAGMA journal_mode = WAL")
         db.execute("PRAGMA synchronous = FULL")
         if thorough:
-            _look_through(db)
-        _migrate(db, steps)
+            soundness.check(db)
+        migrate(db)
         if thorough:
-            _look_at_tables(db, steps)
+            soundness.check_tables(db, migrate)
             _look_at_rows(db)
-    except UnicodeDecodeError as error:
-        db.close()
-        raise damage("text that is not UTF-8") from error
-    except BaseException:
-        db.close()
-        raise
     return db
-
-
-def _look_through(db: sqlite3.Connection) -> None:
-    found = db.execute("PRAGMA integrity_check(1)").fetchone()[0]
-    if found != "ok":
-        raise damage(found)
 
 
 def _look_at_rows(db: sqlite3.Connection) -> None:
@@ -90,44 +82,6 @@ def _look_at_rows(db: sqlite3.Connection) -> None:
         if "decode" not in str(error):
             raise
         raise damage("text that is not UTF-8") from error
-
-
-def _look_at_tables(db: sqlite3.Connection, steps: Steps) -> None:
-    if _tables(db) != _tables_of(steps):
-        raise damage("a table is not as it was made")
-
-
-def _migrate(db: sqlite3.Connection, steps: Steps) -> None:
-    version = int(db.execute("PRAGMA user_version").fetchone()[0])
-    if version > len(steps):
-        raise StoreError(
-            f"the journal's notes have version {version}; this program knows versions up to {len(steps)}",
-            "install the newer program again",
-        )
-    if version == len(steps):
-        return
-    db.execute("BEGIN IMMEDIATE")
-    try:
-        version = int(db.execute("PRAGMA user_version").fetchone()[0])  # another process may have been first
-        for statement in (statement for step in steps[version:] for statement in step):
-            db.execute(statement)
-        db.execute(f"PRAGMA user_version = {len(steps)}")
-        db.execute("COMMIT")
-    except BaseException:
-        if db.in_transaction:
-            db.execute("ROLLBACK")
-        raise
-
-
-def _tables(db: sqlite3.Connection) -> dict[str, str]:
-    made = db.execute("SELECT name, sql FROM sqlite_master WHERE type = 'table' ORDER BY name")
-    return {str(name): str(text) for name, text in made}
-
-
-def _tables_of(steps: Steps) -> dict[str, str]:
-    with closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
-        _migrate(fresh, steps)
-        return _tables(fresh)
 
 
 def _set_aside(path: Path) -> Path:

@@ -82,14 +82,14 @@ def sureness(entry: Entry) -> str:
         return at_end
     who = "" if before.key == entry.told.key else f"{spoken(before)}, "
     how = how_sure(before).removesuffix(" sure")
-    return f"{at_end}; at the time of the decision {who}{how}"
+    return f"{at_end}; {who}{how} when decided"
 
 
 def outcome_text(entry: Entry) -> str:
     """What was done about it, and why, if it was not told at once."""
     if entry.outcome is Outcome.TELL:
-        return f"told to {listed(entry.sinks)}" if entry.sinks else "told"
-    return f"{entry.outcome.value}: {why_not_told(entry)}"
+        return f"sent to {listed(entry.sinks)}" if entry.sinks else "sent"
+    return f"{entry.outcome.words}: {why_not_told(entry)}"
 
 
 def correction(entry: Entry) -> str | None:

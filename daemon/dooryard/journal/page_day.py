@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from dooryard.core.records import Outcome
-from dooryard.core.wording import listed, sentence, spoken
+from dooryard.core.wording import label, listed, sentence
 from dooryard.history.entries import Entry
 from dooryard.journal import counts, paths
 from dooryard.journal.cards import VisitCard, card
@@ -117,15 +117,13 @@ def lead(counted: Sequence[Entry], facts: DayFacts, policy: Policy) -> str:
     kinds = len({entry.visitor.key for entry in counted})
     came = f"{sentence(many(len(counted), 'visit'))} by {many(kinds, 'kind')} of visitor."
     if len(counted) == 1:
-        return f"{came} {_arrival(counted[0], policy)}."
+        return f"{came} {sentence(_arrival(counted[0], policy))}."
     first, last = counted[0], counted[-1]
-    return f"{came} First came {_arrival(first, policy, low=True)}; last, {_arrival(last, policy, low=True)}."
+    return f"{came} First: {_arrival(first, policy)}. Last: {_arrival(last, policy)}."
 
 
-def _arrival(entry: Entry, policy: Policy, *, low: bool = False) -> str:
-    who = spoken(entry.visitor)
-    comma = "," if "," in who else ""
-    return f"{who if low else sentence(who)}{comma} at {clock(entry.start, policy.place.zone)}"
+def _arrival(entry: Entry, policy: Policy) -> str:
+    return f"{label(entry.visitor)}, {clock(entry.start, policy.place.zone)}"
 
 
 def fact_list(counted: Sequence[Entry], facts: DayFacts, policy: Policy) -> list[tuple[str, str]]:

@@ -131,8 +131,8 @@ def tally_text(tally: AccuracyTally) -> str:
     return (
         f"Of {many(tally.judged, 'visit')} that people marked, the box was right about {tally.right} "
         f"({percent(tally.right / tally.judged)}; 95 % limits by Wilson's formula: {share(low, high)})."
-        f"{open_text} People mark mistakes more readily than what is as it should be, so this is no "
-        f"estimate for all visits."
+        f"{open_text} People mark mistakes more readily than what is as it should be, so this doesn't "
+        f"estimate accuracy overall."
     )
 
 

@@ -1,4 +1,4 @@
-"""What the pages are made from: the store, the annotation database, the policy, and one pass over all visits. Edge."""
+"""What the pages are made from: the store, the annotations, the policy, one pass over all visits. Edge."""
 
 from __future__ import annotations
 

@@ -13,7 +13,7 @@ from typing import TypeVar
 
 from dooryard.core.atomic_files import FileCalls, make_folders, remove_if_there, write_file
 from dooryard.core.errors import StoreError
-from dooryard.outbox import rows, schema
+from dooryard.outbox import rows, schema, soundness
 from dooryard.outbox.folder import (
     FolderLock,
     reconcile,
@@ -78,7 +78,7 @@ class Engine:
     @contextmanager
     def writing(self, doing: str) -> Iterator[sqlite3.Connection]:
         """One transaction: all of the block, or nothing of it."""
-        with self.error_scope(doing) as db, schema.transaction(db):
+        with self.error_scope(doing) as db, soundness.transaction(db):
             yield db
 
     @contextmanager
@@ -218,29 +218,10 @@ def _opened(folder: Path, wall: datetime, disk: FileCalls) -> tuple[sqlite3.Conn
 
 def _connected(folder: Path, disk: FileCalls) -> sqlite3.Connection:
     """Open, check and migrate the database. Damage shows as an error for which `is_damage` is true."""
-    db = disk.connect(folder / DATABASE)
-    try:
+    with soundness.closed_on_error(disk.connect(folder / DATABASE)) as db:
         db.row_factory = sqlite3.Row
         schema.prepare(db)
-        _check(db)
+        soundness.check(db)
         schema.migrate(db)
-        _check_tables(db)
-    except UnicodeDecodeError as error:
-        # Python could not even read SQLite's complaint about what stands in the file.
-        db.close()
-        raise damage("text that is not UTF-8") from error
-    except BaseException:
-        db.close()
-        raise
+        soundness.check_tables(db, schema.migrate)
     return db
-
-
-def _check(db: sqlite3.Connection) -> None:
-    found = db.execute("PRAGMA integrity_check(1)").fetchone()[0]
-    if found != "ok":
-        raise damage(found)
-
-
-def _check_tables(db: sqlite3.Connection) -> None:
-    if (name := schema.missing(db)) is not None:
-        raise damage(f"{name} is not as it was made")

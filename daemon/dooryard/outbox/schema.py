@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager
+from collections.abc import Sequence
 
-from dooryard.core.errors import StoreError
+from dooryard.outbox import soundness
+from dooryard.outbox.soundness import Step
 
-Step = Sequence[str]  # the statements of one migration, run in one transaction
+_WHOSE = "the database has"
 
 _VERSION_1: Step = (
     # One row per picture file. A file is written once and never changed; bytes and sha256 describe it.
@@ -125,63 +125,17 @@ def prepare(db: sqlite3.Connection) -> None:
     db.execute("PRAGMA journal_size_limit = 16777216")  # the log file shrinks back to 16 MiB
 
 
-@contextmanager
-def transaction(db: sqlite3.Connection) -> Iterator[None]:
-    """All of the block, or nothing of it; no other writer between."""
-    db.execute("BEGIN IMMEDIATE")
-    try:
-        yield
-        db.execute("COMMIT")
-    except BaseException:
-        if db.in_transaction:
-            db.execute("ROLLBACK")
-        raise
-
-
 def migrate(db: sqlite3.Connection, steps: Sequence[Step] = STEPS) -> None:
-    """Bring the database to version `len(steps)`, each step in a transaction of its own.
-
-    Raises `StoreError` when the database was written by a later version of the program.
-    """
-    version = version_of(db, len(steps))
+    """Bring the database to version `len(steps)`; see `soundness`."""
     db.create_function("sha256", 1, sha256, deterministic=True)
-    for number, statements in enumerate(steps[version:], start=version + 1):
-        with transaction(db):
-            for statement in statements:
-                db.execute(statement)
-            db.execute(f"PRAGMA user_version = {number}")
+    soundness.migrate(db, steps, _WHOSE)
 
 
-def version_of(db: sqlite3.Connection, latest: int = len(STEPS)) -> int:
+def version_of(db: sqlite3.Connection) -> int:
     """The version of an open database. Raises `StoreError` when a later program than this one wrote it."""
-    version = int(db.execute("PRAGMA user_version").fetchone()[0])
-    if version > latest:
-        raise StoreError(
-            f"the database has version {version}; this program knows versions up to {latest}",
-            "install the newer program again, or begin with another state folder",
-        )
-    return version
+    return soundness.version_of(db, len(STEPS), _WHOSE)
 
 
 def sha256(data: bytes) -> str:
     """The digest that stands beside `data`, in hexadecimal (FIPS 180-4)."""
     return hashlib.sha256(data).hexdigest()
-
-
-def missing(db: sqlite3.Connection) -> str | None:
-    """The name of a table that a sound database has and this one has not, letter for letter.
-
-    SQLite's own check passes over a damaged name. What else an owner may have added is left alone. So the
-    text of a step is never edited, and no step renames a table (SQLite's versions differ in how they write
-    that down).
-    """
-    with closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
-        migrate(fresh)
-        made = _definitions(fresh)
-    found = _definitions(db)
-    return next((name for name, text in made.items() if found.get(name) != text), None)
-
-
-def _definitions(db: sqlite3.Connection) -> dict[str, str]:
-    rows = db.execute("SELECT name, sql FROM sqlite_master WHERE type = 'table' ORDER BY name")
-    return {str(name): str(text) for name, text in rows}

@@ -54,6 +54,18 @@ class Spare(Table):
             said.append(f"a look every {self.look_every_s:g} s at most")
         return ", ".join(said) or "nothing is done without"
 
+    @property
+    def lifted_in_words(self) -> str:
+        """What is so again when it is over: "camera on again, frames at the usual rate"."""
+        said = []
+        if self.camera == "off":
+            said.append("camera on again")
+        if self.frames_per_s is not None:
+            said.append("frames at the usual rate")
+        if self.look_every_s is not None:
+            said.append("looks at the usual rate")
+        return ", ".join(said) or "nothing else changes"
+
 
 class _Bounds(Table):
     """When a heat step is entered and left. A class of its own, so that its keys come first."""

@@ -125,10 +125,6 @@ class DateRange(Table):
             )
         return self
 
-    @property
-    def yearly(self) -> bool:
-        return isinstance(self.first, DayOfYear)
-
     def __contains__(self, on: date) -> bool:
         if isinstance(self.first, date) and isinstance(self.last, date):
             return self.first <= on <= self.last

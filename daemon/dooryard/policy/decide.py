@@ -180,7 +180,7 @@ def _decision(
     *,
     sinks: tuple[str, ...] = (),
 ) -> Decision:
-    said = "held" if outcome is Outcome.HOLD and sinks else outcome.value
+    said = "held" if outcome is Outcome.HOLD and sinks else outcome.words
     return Decision(
         visit=case.visit.id,
         outcome=outcome,

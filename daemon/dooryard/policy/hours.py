@@ -76,24 +76,6 @@ def quiet_ends(policy: Policy, wall: datetime) -> datetime | None:
     return None
 
 
-def next_change(policy: Policy, wall: datetime) -> datetime | None:
-    """When watching or quiet next changes (UTC); None if neither does within a week."""
-    first = wall.astimezone(UTC).date()
-    for days in range(_LOOK_AHEAD_DAYS):
-        on = first + days * _DAY
-        midnight = datetime.combine(on, time(), UTC)
-        edges = [
-            edge
-            for windows in (policy.hours.watch, policy.hours.quiet)
-            for span in spans_around(windows, policy.place, on)
-            for edge in span
-            if max(wall + timedelta.resolution, midnight) <= edge < midnight + _DAY
-        ]
-        if edges:
-            return min(edges)
-    return None
-
-
 def sun_times(place: Place, on: date) -> SunDay | None:
     """The sun on a local date; None where the place has no coordinates."""
     if place.latitude is None or place.longitude is None:

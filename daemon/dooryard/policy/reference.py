@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from types import UnionType
 from typing import Any, Literal, get_args, get_origin
 
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 from pydantic.fields import FieldInfo
 
 from dooryard.config.validation import TAG, key_table
@@ -40,25 +40,53 @@ def keys(model: type[BaseModel]) -> Iterator[tuple[str, FieldInfo]]:
     """Every key of a file as its table and name, such as `[[rule]] cooldown_min`."""
     tables = key_table(model)
     for path, infos in tables.items():
+        siblings = [
+            each for other, each in tables.items() if _is_tagged(model, path) and other[:-1] == path[:-1]
+        ]
+        first = bool(siblings) and siblings[0] is infos
+        if first:
+            yield f"{_head(model, path)} {TAG}", _kind(siblings)
         for key, info in infos.items():
             is_table = not path and any(other[:1] == (key,) for other in tables)
-            is_tag = key == TAG and info.is_required()  # it stands beside the table's name
-            if not is_table and not is_tag:
-                yield _written(model, path, key), info
+            if is_table or (siblings and key == TAG):
+                continue
+            if siblings and all(key in each and _same(each[key], info) for each in siblings):
+                if first:
+                    yield f"{_head(model, path)} {key}", info
+                continue
+            yield _written(model, path, key), info
+
+
+def _kind(tables: Sequence[Mapping[str, FieldInfo]]) -> FieldInfo:
+    """The key kind of one of several tables, with all its values."""
+    kinds = tuple(kind for keys in tables for kind in get_args(keys[TAG].annotation))
+    usual = next((keys[TAG].default for keys in tables if not keys[TAG].is_required()), ...)
+    info: FieldInfo = Field(default=usual, description="Which kind it is; the keys of each are below.")
+    info.annotation = Literal[kinds]  # type: ignore[assignment]  # as a type may be made while it runs
+    return info
+
+
+def _same(one: FieldInfo, other: FieldInfo) -> bool:
+    return (one.description, one.default) == (other.description, other.default)
+
+
+def _is_tagged(model: type[BaseModel], path: tuple[str, ...]) -> bool:
+    """Whether the path ends in the kind of one of several tables."""
+    return len(path) > 1 and path[:-1] not in key_table(model)
+
+
+def _head(model: type[BaseModel], path: tuple[str, ...]) -> str:
+    """`[camera]`, `[[sink]]`."""
+    array = get_origin(model.model_fields[path[0]].annotation) is tuple
+    return f"[[{path[0]}]]" if array else f"[{path[0]}]"
 
 
 def _written(model: type[BaseModel], path: tuple[str, ...], key: str) -> str:
     """`[place] name`, `[[rule]] hours.from`, `[[sink]] kind = "webhook" url`, `[hours] watch.from`."""
     if not path:
         return key
-    info = model.model_fields[path[0]]
-    array = get_origin(info.annotation) is tuple
-    head = f"[[{path[0]}]]" if array else f"[{path[0]}]"
-    inner = path[1:]
-    nested = bool(inner) and inner[0] in key_table(model).get(
-        path[:1], {}
-    )  # a table, not one of several kinds
-    if array and inner and not nested:
+    head, inner = _head(model, path), path[1:]
+    if _is_tagged(model, path):
         return f'{head} {TAG} = "{inner[0]}" {key}'
     return f"{head} {'.'.join((*inner, key))}"
 

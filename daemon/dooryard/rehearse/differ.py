@@ -16,7 +16,7 @@ class Difference:
 
     a: RehearsedVisit | None
     b: RehearsedVisit | None
-    what: str  # "not told, was told"
+    what: str  # "not sent, was sent"
 
     @property
     def start(self) -> Any:
@@ -68,9 +68,9 @@ def _waited(seen: RehearsedVisit | None) -> tuple[str, ...]:
 def _what(a: RehearsedVisit | None, b: RehearsedVisit | None) -> str:
     if a is None:
         assert b is not None
-        return f"only with the second: {b.decision.outcome.value}"
+        return f"only with the second: {b.decision.outcome.words}"
     if b is None:
-        return f"only with the first: {a.decision.outcome.value}"
+        return f"only with the first: {a.decision.outcome.words}"
     for now, before in zip(_told(b), _told(a), strict=True):
         if now != before:
             return f"{now}, was {before}"
@@ -82,7 +82,7 @@ def _told(seen: RehearsedVisit) -> tuple[str, ...]:
     decision = seen.decision
     to = ", ".join(decision.sinks) or "nobody"
     again = "sent again as still here" if seen.still else "sent once only"
-    return decision.outcome.value, f"to {to}", again, seen.visit.visitor.name, f"by {_rule(decision.rule)}"
+    return decision.outcome.words, f"to {to}", again, seen.visit.visitor.name, f"by {_rule(decision.rule)}"
 
 
 def _rule(name: str | None) -> str:

@@ -71,8 +71,8 @@ def _recording(rehearsal: Rehearsal) -> Iterator[str]:
         yield days
         yield (
             '<p class="faint">From above: night, twilight and day; watch hours, and quiet hours below them '
-            "if there are any; the recording, pale while the camera was off; visits. A full mark was told, "
-            "a pale one held in quiet hours or a pause, a dashed one not told.</p>"
+            "if there are any; the recording, pale while the camera was off; visits. A full mark was sent, "
+            "a pale one held in quiet hours or a pause, a dashed one not sent.</p>"
         )
     recording = recording_picture(rehearsal)
     if recording:
@@ -92,7 +92,7 @@ def _told_beside(heading: str, rehearsal: Rehearsal, news: Sequence[tuple[dateti
 def _truth(score: Score) -> Iterator[str]:
     yield "<h3>Against the truth</h3>"
     yield '<div class="scroll"><table>'
-    yield "<tr><th>who really came</th><th>noticed</th><th>told or held</th><th>named rightly</th></tr>"
+    yield "<tr><th>who really came</th><th>noticed</th><th>sent or held</th><th>named rightly</th></tr>"
     for line in score.lines:
         cells = [line.visitor, rate(line.noticed), rate(line.told), rate(line.named)]
         yield "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells) + "</tr>"
@@ -172,12 +172,12 @@ def _visit(rehearsal: Rehearsal, seen: RehearsedVisit, *, pictured: bool) -> str
     again = ""
     if seen.still is not None:
         wall, text = seen.still
-        again = f"<br>{escape(f'Told again, {local_time(rehearsal.policy, wall)}: {text}')}"
+        again = f"<br>{escape(f'Sent again, {local_time(rehearsal.policy, wall)}: {text}')}"
     return (
         f'<article class="visit">{picture}<div>'
         f"<b>{escape(sentence(name))}</b>, {percent(visit.visitor.sure)} sure<br>"
         f'<span class="faint">{escape(_when(rehearsal, seen))}, stayed {duration(visit.stay_s)}</span><br>'
-        f'<span class="mark {kind[0]}">{escape(decision.outcome.value)}</span> '
+        f'<span class="mark {kind[0]}">{escape(decision.outcome.words)}</span> '
         f"{escape(why(seen).partition(': ')[2])}"
         f"{again}<details><summary>What was asked</summary><ol>{clauses}</ol></details>"
         "</div></article>"

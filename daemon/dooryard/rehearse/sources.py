@@ -10,18 +10,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from dooryard.box.camera import CameraOptions
+from dooryard.box.camera import ALDER_ROW, FolderTable, SceneTable
 from dooryard.box.file import BoxFile, parse_box, telling
+from dooryard.box.kinds import CameraOptions
 from dooryard.camera import base
-from dooryard.camera.blackout import WHOLE, behind, blacked_out
-from dooryard.camera.picamera_options import part_used
+from dooryard.camera.blackout import behind, within
 from dooryard.camera.scene import SceneCamera
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import CameraError, ConfigError
 from dooryard.core.records import Box
 from dooryard.core.text_files import read_text
 from dooryard.policy.schema import ALL_SINKS, Policy
-from dooryard.recording.recordings import parts_of, pictures_in, recording_camera
+from dooryard.recording.recordings import parts_of, pictures_in
 from dooryard.service import build
 
 SCENE = "scene"
@@ -45,9 +45,8 @@ def find(name: str, box: BoxFile, base: Path, *, time_zone: str) -> Source:
     ConfigError or CameraError if there is no such recording.
     """
     if name == SCENE or name.startswith(SCENE + ":"):
-        preset = name.partition(":")[2] or build.ALDER_ROW
-        mine = box.camera.model_copy(update={"kind": "scene", "preset": preset})
-        return Source(name, _with_camera(box, mine, {"kind", "preset"}), base)
+        preset = name.partition(":")[2] or ALDER_ROW
+        return Source(name, _with_camera(box, SceneTable, kind="scene", preset=preset), base)
     path = Path(name)
     if path.suffix == ".toml":
         own = parse_box(read_text(path), name).value
@@ -61,34 +60,20 @@ def find(name: str, box: BoxFile, base: Path, *, time_zone: str) -> Source:
         raise CameraError(
             f"there is no recording {name}", "name a folder of frames, a box file, or scene for the garden"
         )
-    zone = box.camera.time_zone or time_zone
-    mine = box.camera.model_copy(update={"kind": "folder", "folder": str(path.resolve()), "time_zone": zone})
-    return Source(name, _with_camera(box, mine, {"kind", "folder", "time_zone"}), base)
+    zone = getattr(box.camera, "time_zone", None) or time_zone
+    mine = _with_camera(box, FolderTable, kind="folder", folder=str(path.resolve()), time_zone=zone)
+    return Source(name, mine, base)
 
 
 def camera_of(source: Source) -> base.Camera:
     """The recording as a camera, not yet opened."""
-    table = source.box.camera
-    if table.kind != "folder":
-        return build.camera(source.box, source.base, FakeClock())
-    assert table.folder is not None  # the box file's schema sees to it
-    index = source.base / table.index if table.index else None
-    size = (table.luma_width, table.luma_height)
-    recorded = recording_camera(source.base / table.folder, index, size, table.time_zone)
-    return blacked_out(recorded, [Box(*part) for part in table.blackout], _shows(table))
-
-
-def _shows(table: CameraOptions) -> Box:
-    """The part of the box's whole view that its recordings show, as its file stands now."""
-    if table.region is None:
-        return WHOLE
-    return part_used(Box(*table.region), (table.large_width or 1640, table.large_height or 1232))
+    return build.camera(source.box, source.base, FakeClock())
 
 
 def folder_of(source: Source) -> Path | None:
     """Where the frames lie; None for a recording that isn't files."""
     table = source.box.camera
-    return source.base / table.folder if table.kind == "folder" and table.folder else None
+    return source.base / table.folder if isinstance(table, FolderTable) else None
 
 
 def count_frames(source: Source) -> int:
@@ -112,11 +97,20 @@ def sinks_of(box: BoxFile, policies: Sequence[Policy]) -> frozenset[str]:
     return frozenset(named - {ALL_SINKS}) or frozenset({STAND_IN_SINK})
 
 
-def _with_camera(box: BoxFile, camera: CameraOptions, given: set[str]) -> BoxFile:
-    """`box` with another camera; of its camera's keys the sizes are kept, and what is not to be seen."""
-    kept = {"luma_width", "luma_height"}
-    if camera.kind == "folder":  # a drawn garden is not the view that these are of
-        kept |= {"blackout", "region", "large_width", "large_height"}
-    kept &= box.camera.model_fields_set
-    fields = {key: getattr(camera, key) for key in kept | given}
-    return box.model_copy(update={"camera": CameraOptions.model_validate(fields)})
+def _with_camera(box: BoxFile, options: type[CameraOptions], **given: str) -> BoxFile:
+    """`box` with another camera; of its camera's keys only the sizes are kept, and what is not to be seen."""
+    kept = {"luma_width", "luma_height"} & box.camera.model_fields_set
+    keys: dict[str, object] = {key: getattr(box.camera, key) for key in kept}
+    if options is FolderTable:  # a drawn garden is not the view that these parts are of
+        keys["blackout"] = _hidden(box.camera)
+    return box.model_copy(update={"camera": options.model_validate(keys | given)})
+
+
+def _hidden(camera: CameraOptions) -> list[tuple[float, ...]]:
+    """What is blacked out, relative to a recording's pictures: they show the region as it is now."""
+    parts = [within(Box(*part), camera.shows) for part in camera.blackout]
+    return [
+        tuple(min(1.0, max(0.0, edge)) for edge in part)
+        for part in parts
+        if part.x0 < 1 and part.y0 < 1 and part.x1 > 0 and part.y1 > 0
+    ]

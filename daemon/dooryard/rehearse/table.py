@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 
 from dooryard.core.records import Outcome
@@ -25,7 +25,7 @@ def told_table(rehearsal: Rehearsal) -> str:
         lines.append(_row(rehearsal, seen))
         if seen.still is not None:
             wall, text = seen.still
-            lines.append(f"  {_time(rehearsal, wall)}  told again: {text}")
+            lines.append(f"  {_time(rehearsal, wall)}  sent again: {text}")
     lines += [f"  {_time(rehearsal, wall)}  {text}" for wall, text in rehearsal.heat]
     lines += [f"  {_time(rehearsal, wall)}  {text}" for wall, text in rehearsal.absences]
     lines.append(f"  {sums(rehearsal)}")
@@ -41,7 +41,7 @@ def sums(rehearsal: Rehearsal) -> str:
     lasted = ""
     if rehearsal.first and rehearsal.last:
         lasted = f" in {duration((rehearsal.last - rehearsal.first).total_seconds())}"
-    parts = [f"{count} {outcome.value}" for outcome, count in counts.items() if count]
+    parts = [f"{count} {outcome.words}" for outcome, count in counts.items() if count]
     again = sum(seen.still is not None for seen in rehearsal.seen)
     parts += [f"{again} sent again as still here"] if again else []
     visits = f"{len(rehearsal.seen)} {'visit' if len(rehearsal.seen) == 1 else 'visits'}"
@@ -78,7 +78,7 @@ def score_table(rehearsal: Rehearsal, score: Score) -> str:
     lines = [
         f"{rehearsal.recording}, by {rehearsal.policy_file}, against the truth (95 % limits, Wilson 1927):"
     ]
-    head = f"  {'who really came':<24}{'noticed':<26}{'told or held':<26}named rightly"
+    head = f"  {'who really came':<24}{'noticed':<26}{'sent or held':<26}named rightly"
     lines.append(head)
     lines += [
         f"  {line.visitor:<24}{rate(line.noticed):<26}{rate(line.told):<26}{rate(line.named)}".rstrip()
@@ -118,9 +118,3 @@ def _row(rehearsal: Rehearsal, seen: RehearsedVisit) -> str:
 def _time(rehearsal: Rehearsal, wall: datetime) -> str:
     local = wall.astimezone(rehearsal.policy.place.zone)
     return f"{local.day:>2} {local:%b %H:%M:%S}"
-
-
-def blocks(texts: Sequence[str]) -> Iterator[str]:
-    """Texts with an empty line between them."""
-    for i, text in enumerate(texts):
-        yield text if i == 0 else "\n" + text

@@ -3,7 +3,6 @@
 base      one reading, and what every sensor promises
 poller    reads them all on a thread of its own, each at its pace; tells what is gone and back
 watch     "gone" and "back", each told once; pure
-troubles  slowed down, little memory, clock not set: begun and over, each told once; pure
 parse     from the kernel's text to numbers; pure
 files     sensors that are one file below /sys or /proc
 chips     finds those files: hwmon and iio chips by name

@@ -75,7 +75,7 @@ class FileSensor:
             return gone(self, now, self._missing)
         except ValueError:
             return gone(
-                self, now, f"it gave {text[:40].strip()!r}, which is no value" if text else "no value"
+                self, now, f"it gave {text[:40].strip()!r}, which is not a value" if text else "no value"
             )
         result = reading(self, now, value, self._limits)
         if result.gone is None:

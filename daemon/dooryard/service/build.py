@@ -7,29 +7,29 @@ from __future__ import annotations
 
 import logging
 import math
-import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dooryard import gate
 from dooryard.box import file
-from dooryard.box.camera import CAMERA_KEYS
 from dooryard.box.file import BoxFile
+from dooryard.box.kinds import Surroundings, made
+from dooryard.box.sensors import build as build_sensors
 from dooryard.button.lamp import Lamp
 from dooryard.button.press import PressSettings
 from dooryard.button.push import PushButton
 from dooryard.camera.base import Camera
-from dooryard.camera.blackout import blacked_out
 from dooryard.classify import regions
 from dooryard.config.secrets import path_of, resolve
 from dooryard.core.clock import Clock
 from dooryard.core.errors import ConfigError, ModelError
 from dooryard.core.log import say
-from dooryard.core.records import Box
 from dooryard.gate import GateSettings
 from dooryard.health.monitor import Monitor
+from dooryard.journal.paths import SITE
 from dooryard.outbox.dispatcher import Dispatcher
 from dooryard.outbox.schedule import RetryRules
 from dooryard.outbox.store import Store
@@ -38,10 +38,8 @@ from dooryard.policy.schema import Place as PolicyPlace
 from dooryard.policy.schema import Policy
 from dooryard.recording.writer import Recorder, RecorderSettings
 from dooryard.sensors.clock_state import clock_is_set
+from dooryard.sensors.kinds import Machine
 from dooryard.sensors.poller import SensorPoller
-from dooryard.sensors.registry import Machine
-from dooryard.sensors.registry import build as build_sensors
-from dooryard.service.cameras import build as build_camera
 from dooryard.service.heartbeat import Heartbeat
 from dooryard.service.known_visitors import known_visitors
 from dooryard.sinks.base import Sink
@@ -51,51 +49,13 @@ from dooryard.tracking.visits import VisitSettings
 if TYPE_CHECKING:
     from dooryard.classify.onnx import OnnxClassifier
     from dooryard.service.failover import LateClassifier
-    from dooryard.sinks.remote import Host
 
-Reveal = Callable[[object], str | None]  # a secret's reference -> the secret
-
-ALDER_ROW = "alder row afternoon"
 _log = logging.getLogger("dooryard")
 
 
 def camera(box: BoxFile, base: Path, clock: Clock) -> Camera:
     """The camera that `box` names; paths are relative to `base`. Raises ConfigError or CameraError."""
-    table = box.camera
-    mine = CAMERA_KEYS[table.kind] & table.model_fields_set
-    options: dict[str, Any] = {key: getattr(table, key) for key in mine}
-    for key in ("folder", "index"):
-        if key in options:
-            options[key] = str(base / options[key])
-    options["luma_size"] = (table.luma_width, table.luma_height)
-    parts = [Box(*part) for part in table.blackout]
-    if table.kind == "scene":
-        return blacked_out(_scene(options), parts)
-    if {"large_width", "large_height"} & options.keys():
-        options.pop("large_width", None)
-        options.pop("large_height", None)
-        options["large_size"] = (table.large_width, table.large_height)
-    return blacked_out(build_camera(table.kind, clock, **options), parts)
-
-
-def _scene(options: dict[str, Any]) -> Camera:
-    """The simulated garden: a preset or a kind of scene by name, with what the box file changes."""
-    from dooryard.camera.garden.families import FAMILIES, PRESETS, family
-    from dooryard.camera.scene import SceneCamera
-
-    name = options.get("preset", ALDER_ROW)
-    if name not in PRESETS and name not in FAMILIES:
-        known = ", ".join(f'"{known}"' for known in (*PRESETS, *FAMILIES))
-        raise ConfigError(f'camera.preset: there is no scene "{name}"', f"choose one of {known}")
-    garden = PRESETS[name]() if name in PRESETS else family(name, options.get("seed", 1))
-    fields = {"seed": "seed", "seconds": "duration_s", "large_width": "width", "large_height": "height",
-              "frames_per_s": "frames_per_s"}  # fmt: skip
-    changes = {fields[key]: value for key, value in options.items() if key in fields}
-    try:
-        garden = replace(garden, **changes)
-    except ValueError as error:
-        raise ConfigError(f"camera: {error}", "mend the scene's keys in the box file") from error
-    return SceneCamera(garden, luma_size=options["luma_size"])
+    return box.camera.built(clock, base)
 
 
 def card_path(box: BoxFile, base: Path) -> Path | None:
@@ -165,7 +125,14 @@ def sinks(box: BoxFile, base: Path, environ: Mapping[str, str]) -> list[Sink]:
     def reveal(reference: object) -> str | None:
         return None if reference is None else resolve(str(reference), environ, credentials).reveal()
 
-    return [_sink(table, base, box, reveal, credentials) for table in box.sink]
+    around = Surroundings(
+        base=base,
+        box_name=box.name,
+        journal=base / box.state_folder / SITE,
+        reveal=reveal,
+        secret_file=lambda reference: path_of(str(reference), credentials),
+    )
+    return [made(table, partial(table.build, around)) for table in box.sink]
 
 
 def dispatcher(
@@ -175,9 +142,9 @@ def dispatcher(
     # What a recording tells is as old as the recording: that makes no alert late.
     common = RetryRules() if live else RetryRules(late_after_s=math.inf)
     rules_of = {
-        table.name: replace(common, per_hour=table.at_most_per_hour)
+        table.name: replace(common, per_hour=at_most)
         for table in box.sink
-        if isinstance(table, file.WebhookOptions | file.EmailOptions)
+        if (at_most := getattr(table, "at_most_per_hour", None)) is not None
     }
     return Dispatcher(
         store,
@@ -202,89 +169,12 @@ def heartbeat(
     return Heartbeat(address, box.heartbeat.every_s, clock, _log, well=well)
 
 
-def _sink(table: file.SinkTable, base: Path, box: BoxFile, reveal: Reveal, credentials: Path | None) -> Sink:
-    if isinstance(table, file.MemoryOptions):
-        from dooryard.sinks.memory import MemorySink
-
-        return MemorySink(table.name)
-    if isinstance(table, file.PublishOptions):
-        from dooryard.journal.paths import SITE
-        from dooryard.sinks.publish import PublishSink
-
-        journal = base / box.state_folder / SITE
-        target = base / table.folder if table.host is None else _host(table, base, credentials)
-        return PublishSink(table.name, journal, target, remove_gone=table.remove_gone)
-    ca_file = base / table.ca_file if table.ca_file else None
-    if isinstance(table, file.WebhookOptions):
-        return _webhook(table, ca_file, f"/dooryard/{box.name}", reveal)
-    return _email(table, ca_file, reveal)
-
-
-def _host(table: file.PublishOptions, base: Path, credentials: Path | None) -> Host:
-    from dooryard.sinks.remote import Host
-
-    assert table.host is not None  # the four go together: checked with the file
-    assert table.user is not None
-    assert table.known_hosts is not None
-    return Host(
-        host=table.host,
-        user=table.user,
-        folder=table.folder,
-        key=path_of(str(table.key), credentials),
-        known_hosts=base / table.known_hosts,
-        port=table.port,
-        total_timeout_s=table.deadline_s,
-        remove_gone=table.remove_gone,
-    )
-
-
-def _webhook(table: file.WebhookOptions, ca_file: Path | None, source: str, reveal: Reveal) -> Sink:
-    from dooryard.sinks.webhook import WebhookSink
-
-    password = reveal(table.password)
-    return WebhookSink(
-        table.name,
-        table.url,
-        secret=reveal(table.secret),
-        bearer=reveal(table.bearer),
-        basic=(table.user, password) if table.user and password else None,
-        body=table.plan,
-        ca_file=ca_file,
-        connect_timeout_s=table.connect_timeout_s,
-        read_timeout_s=table.read_timeout_s,
-        picture_max_bytes=table.picture_max_bytes,
-        message_max_bytes=table.message_max_bytes,
-        source=source,
-        now=time.time,
-    )
-
-
-def _email(table: file.EmailOptions, ca_file: Path | None, reveal: Reveal) -> Sink:
-    from dooryard.sinks.email import EmailSink
-
-    return EmailSink(
-        table.name,
-        table.host,
-        table.port_used,
-        sender=table.sender,
-        recipients=table.to,
-        security=table.security,
-        user=table.user,
-        password=reveal(table.password),
-        ca_file=ca_file,
-        read_timeout_s=table.timeout_s,
-        picture_max_bytes=table.picture_max_bytes,
-        message_max_bytes=table.message_max_bytes,
-        now=time.time,
-    )
-
-
 def conditions(box: BoxFile, policy: Policy, *, clock_set: bool) -> Conditions:
     """What holds while this box runs with this policy. Raises ConfigError for a gate without sense."""
     settings = GateSettings(smallest=box.gate.smallest, ignore=box.gate.ignore)
     problems = gate.problems(settings)
     if problems:
-        raise ConfigError("\n".join(f"gate.{problem}" for problem in problems), "mend the box file")
+        raise ConfigError("\n".join(f"gate.{problem}" for problem in problems), "fix the box file")
     return Conditions(
         policy=policy,
         gate=settings,
@@ -297,7 +187,7 @@ def conditions(box: BoxFile, policy: Policy, *, clock_set: bool) -> Conditions:
 
 def monitor(box: BoxFile, store: Store, clock: Clock) -> Monitor:
     """What looks after the box: its sensors, its button and its lamp. Says what this board does not have."""
-    found = build_sensors([sensor.spec for sensor in box.sensor], Machine(state_folder=store.folder))
+    found = build_sensors(box.sensor, Machine(state_folder=store.folder))
     for text in found.absent:
         say(_log, logging.WARNING, "no sensor", what=text)
     looks_after = Monitor(SensorPoller(found.sensors, clock))

@@ -383,4 +383,5 @@ class Loop:
     def status(self) -> str:
         """One line on how things are."""
         hush = f", {self._hush}" if self._hush else ""
-        return f"{self.doing()}{hush}; {self.frames} frames, {self.looks} looks, {self._parts.visit_store.status()}"
+        stored = self._parts.visit_store.status()
+        return f"{self.doing()}{hush}; {self.frames} frames, {self.looks} looks, {stored}"

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from dooryard.box.file import BoxFile
+from dooryard.box.sensors import SYSTEM
 from dooryard.core.errors import ConfigError
 from dooryard.core.text_files import read_text
 from dooryard.pipeline import Conditions
@@ -14,16 +15,15 @@ from dooryard.policy.changes import policy_changes
 from dooryard.policy.fields import Gauge
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
-from dooryard.sensors.registry import SYSTEM, Machine, build_one
-from dooryard.sensors.spec import SensorSpec
+from dooryard.sensors.kinds import Machine
 
 
 def gauges_of(box: BoxFile) -> dict[str, Gauge]:
     """Each sensor of `box`: its own, and those of every board that none of its own replaces."""
-    replaced = {sensor.kind for sensor in box.sensor}
-    specs = [SensorSpec(kind, kind) for kind in SYSTEM if kind not in replaced]
     machine = Machine(state_folder=Path())
-    made = [build_one(spec, machine) for spec in (*specs, *(sensor.spec for sensor in box.sensor))]
+    replaced = {sensor.kind for sensor in box.sensor}
+    system = [each for each in SYSTEM if each.kind not in replaced]
+    made = [each.built(machine) for each in (*system, *box.sensor)]
     return {sensor.name: Gauge(sensor.unit.value, sensor.every_s) for sensor in made}
 
 

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from dooryard import gate
+from dooryard.box.camera import ALDER_ROW, FolderTable
 from dooryard.box.file import BoxFile
 from dooryard.classify.card import ModelCard
 from dooryard.core.errors import StoreError
@@ -34,8 +35,9 @@ _log = logging.getLogger("dooryard")
 def recording(box: BoxFile, base: Path) -> str:
     """What names the recording that `box` reads, whatever else its box file says."""
     table = box.camera
-    which = base / table.folder if table.kind == "folder" and table.folder else table.preset
-    return f"{table.kind} {which} {table.seed} {table.script}"
+    which = base / table.folder if isinstance(table, FolderTable) else getattr(table, "preset", ALDER_ROW)
+    # As it was when each table had all keys: states are found by it.
+    return f"{table.kind} {which} {getattr(table, 'seed', None)} {getattr(table, 'script', 'f')}"
 
 
 def state(

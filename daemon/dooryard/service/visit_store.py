@@ -278,7 +278,7 @@ class VisitStore:
         except StoreError as error:
             waiting = f"the store cannot be read ({error.what})"
         unstored = f", {self.waiting} not stored: the disk refuses" if self.waiting else ""
-        return f"{self.tally.visits} visits, {self.tally.told} told, {waiting}{unstored}"
+        return f"{self.tally.visits} visits, {self.tally.told} sent, {waiting}{unstored}"
 
 
 def _alerts(effect: Record, conditions: Conditions, now: Moment) -> list[Alert]:

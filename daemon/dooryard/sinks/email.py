@@ -277,7 +277,7 @@ def _checked_log_in(word: str | None) -> str | None:
 
 def _checked_security(security: Security, host: str) -> Security:
     if security not in {"tls", "starttls", "none"}:
-        raise SinkError(f"{security!r} is no kind of security", 'use "tls", "starttls" or "none"')
+        raise SinkError(f"{security!r} is not a kind of security", 'use "tls", "starttls" or "none"')
     if security == "none" and not _is_loopback(host):
         raise SinkError(
             f"mail to {host} would go unencrypted", 'use "tls" or "starttls"; "none" is for this machine only'

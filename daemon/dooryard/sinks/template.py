@@ -112,7 +112,7 @@ def parse_json_template(text: str) -> Template:
         json.loads(template.filled(EXAMPLES))
     except json.JSONDecodeError as error:
         # What was put in has no line breaks, so the line is the template's own; the column may not be.
-        raise TemplateError(error.lineno, error.colno, f"is no JSON there: {error.msg}") from None
+        raise TemplateError(error.lineno, error.colno, f"is not valid JSON here: {error.msg}") from None
     return template
 
 

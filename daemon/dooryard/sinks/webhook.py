@@ -163,7 +163,7 @@ def classify(status: int, retry_after: str | None, now_unix_s: float) -> SendRes
 
 
 def retry_after_s(value: str | None, now_unix_s: float) -> float | None:
-    """Seconds that a Retry-After header asks for, at most `LONGEST_RETRY_AFTER_S`, or None where it says nothing.
+    """Seconds that a Retry-After header asks for, at most `LONGEST_RETRY_AFTER_S`; None: it says nothing.
 
     RFC 9110, 10.2.3: seconds, or an HTTP date.
     """

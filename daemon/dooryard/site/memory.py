@@ -86,7 +86,7 @@ def novelty(memory: SiteMemory, features: Features) -> float | None:
 
 
 def threshold_of(residuals: NDArray[np.float32], usual: Subspace | None) -> float | None:
-    """Return how much is usually left over of looks at nobody here, by `residuals` (N,); None: not yet known."""
+    """How large residuals of looks at nobody usually are here, by `residuals` (N,); None: not known."""
     if usual is None or len(residuals) < LEAST:
         return None
     return max(min(quantile_of(residuals[len(residuals) // 2 :]), usual.longest), _SHORTEST)

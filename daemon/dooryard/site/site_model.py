@@ -28,7 +28,7 @@ from dooryard.tracking.track import VisitSettings
 
 PLACE, MARKS = "place", "place_marks"  # names of what is stored
 QUIET_S = 60.0  # nothing was let through there for so long
-MOST_SURE = 0.9  # a background sample at which the network is surer of somebody teaches nothing: few visitors are less
+MOST_SURE = 0.9  # a sample at which the network is surer of somebody teaches nothing: few visitors are less
 SIZES = (0.12, 0.2, 0.3)  # of a sample's box, in picture widths: as birds and squirrels are
 _LET_THROUGH = 32
 _MARKS_LEFT = 64
@@ -55,7 +55,7 @@ def noted(place: SiteModel, boxes: Iterable[Box], now_s: float) -> SiteModel:
 def background_sample(
     place: SiteModel, view: GateState, settings: GateSettings, now_s: float, every_s: float
 ) -> tuple[SiteModel, Box | None]:
-    """Return where to sample the background, if it is time for one and that place is quiet and looks empty to the gate.
+    """Return where to sample the background, if it is time, and that place is quiet and empty to the gate.
 
     To be asked while no visit is open. The next is `every_s` later; sooner where this place would not do.
     """

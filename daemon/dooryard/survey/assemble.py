@@ -6,16 +6,17 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
-from dooryard.box import file as boxes
 from dooryard.box.addresses import parsed_address
-from dooryard.box.camera import CAMERA_KEYS
+from dooryard.box.camera import PicameraTable
 from dooryard.box.file import BoxFile
+from dooryard.box.kinds import SinkOptions
+from dooryard.box.sensors import BuiltSensors
+from dooryard.box.sinks import EmailOptions, PublishOptions, WebhookOptions
 from dooryard.button.push import PushButton
 from dooryard.config.secrets import resolve
 from dooryard.core.clock import Clock
 from dooryard.core.records import Box
 from dooryard.policy.schema import Policy
-from dooryard.sensors.registry import BuiltSensors
 from dooryard.service import build
 from dooryard.survey.camera import camera_lines
 from dooryard.survey.lines import Check, Finding, good
@@ -46,7 +47,7 @@ def checks(
     The service must not run meanwhile: it holds the camera.
     """
     folder = base / box.state_folder
-    rate = box.camera.frames_per_s
+    rate = getattr(box.camera, "frames_per_s", None)
     asked = [] if button is None else [Check("button", lambda: button_lines(button, clock, ask))]
     return [
         Check("permissions", lambda: permission_lines(root, folder)),
@@ -66,8 +67,10 @@ def checks(
 
 
 def _view(box: BoxFile, base: Path, clock: Clock, file: Path) -> Sequence[Finding]:
-    region = box.camera.region if "region" in CAMERA_KEYS[box.camera.kind] else None
-    whole = box.model_copy(update={"camera": box.camera.model_copy(update={"region": None})})
+    region = box.camera.region if isinstance(box.camera, PicameraTable) else None
+    whole = box
+    if region is not None:
+        whole = box.model_copy(update={"camera": box.camera.model_copy(update={"region": None})})
     used = None if region is None else Box(*region)
     return view_lines(build.camera(whole, base, clock), file, used, box.gate.ignore)
 
@@ -83,13 +86,13 @@ def peers(box: BoxFile, base: Path) -> list[Peer]:
     return [peer for table in box.sink if (peer := _peer(table, base)) is not None]
 
 
-def _peer(table: boxes.SinkTable, base: Path) -> Peer | None:
-    if isinstance(table, boxes.PublishOptions) and table.host is not None:
+def _peer(table: SinkOptions, base: Path) -> Peer | None:
+    if isinstance(table, PublishOptions) and table.host is not None:
         return Peer(table.name, table.host, table.port, encrypted_from_start=False)
-    if isinstance(table, boxes.MemoryOptions | boxes.PublishOptions):
-        return None  # nobody to talk to
+    if not isinstance(table, WebhookOptions | EmailOptions):
+        return None  # nobody to talk to, or nobody knows
     ca_file = base / table.ca_file if table.ca_file else None
-    if isinstance(table, boxes.EmailOptions):
+    if isinstance(table, EmailOptions):
         return Peer(table.name, table.host, table.port_used, table.security == "tls", ca_file)
     url = parsed_address(table.url)
     if url is None or url.host is None or url.port is None:

@@ -47,7 +47,7 @@ def disk_lines(folder: Path, clock: Clock, *, needs_mb: float) -> Sequence[Findi
         took_s = _write(folder, clock)
     except OSError as error:
         text = f"{folder} cannot be written to: {(error.strerror or str(error)).lower()}"
-        return [*lines, bad("disk", text, "make room, and see to the folder's owner and the card")]
+        return [*lines, bad("disk", text, "make room, and check the folder's owner and the card")]
     rate = _TRY_MB / max(took_s, 1e-6)
     text = f"{_TRY_MB} MB written and made safe in {took_s:.2f} s"
     slow = rate < _SLOW_MB_PER_S

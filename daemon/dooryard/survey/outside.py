@@ -23,7 +23,7 @@ _FLAGS = {  # the board's own: the value that is well, what it means, what the o
     ),
     "slowed-down": (
         0.0, "the processor runs at full speed", "the processor slows itself down",
-        "let it cool, or see to its supply",
+        "let it cool, or check its supply",
     ),
     "clock": (
         1.0, "the clock has been set", "the clock has not been set",
@@ -45,7 +45,7 @@ def sensor_lines(sensors: Sequence[Sensor], absent: Sequence[str], clock: Clock)
         elif reading.gone is None:
             lines.append(good(about, reading.text))
         else:
-            remedy = _OFF_FIRST + "see to its wiring; and to its line in the board's boot configuration"
+            remedy = _OFF_FIRST + "check its wiring, and its line in the board's boot configuration"
             lines.append(bad(about, reading.gone, remedy))
     remedy = "nothing, if the board has none; see systemd/README.md on which boards tell it"
     return [*lines, *(look("sensors", text, remedy) for text in absent)]
@@ -87,14 +87,14 @@ def button_lines(
             bad(
                 "button",
                 text,
-                _OFF_FIRST + "see to its wiring: it must be open until it is pressed",
+                _OFF_FIRST + "check its wiring: it must be open until it is pressed",
             )
         ]
     return [
         look(
             "button",
             f"no press came within {within_s:.0f} s",
-            f"press it; or {_OFF_FIRST}see to its wiring",
+            f"press it; or {_OFF_FIRST}check its wiring",
         )
     ]
 
@@ -103,7 +103,9 @@ def _pressed(press: Press) -> Sequence[Finding]:
     if press is Press.SHORT:
         return [good("button", "a short press came")]
     return [
-        look("button", "it was held, not pressed briefly", "if you pressed it briefly, it sticks: mend it")
+        look(
+            "button", "it was held, not pressed briefly", "if you pressed it briefly, it is stuck: repair it"
+        )
     ]
 
 
@@ -142,9 +144,7 @@ def sink_lines(
                 bad(about, f"{where}: its certificate is not believed: {error.verify_message}", remedy)
             )
         except socket.gaierror:
-            lines.append(
-                bad(about, f"{where}: no such name", "see to its address, and to the network's names")
-            )
+            lines.append(bad(about, f"{where}: no such name", "check its address, and the network's DNS"))
         except OSError as error:
             why = "no answer" if isinstance(error, TimeoutError) else (error.strerror or str(error)).lower()
             remedy = "see that it runs and may be reached from here; alerts wait until then"

@@ -24,7 +24,7 @@ def store_lines(folder: Path) -> Sequence[Finding]:
             said = str(db.execute("PRAGMA quick_check(1)").fetchone()[0])
             version = int(db.execute("PRAGMA user_version").fetchone()[0])
     except sqlite3.OperationalError as error:  # locked, not readable: nothing is known of its content
-        return [look(_ABOUT, f"{path} could not be looked into: {error}", "see to its owner, and try again")]
+        return [look(_ABOUT, f"{path} could not be looked into: {error}", "check its owner, and try again")]
     except sqlite3.DatabaseError as error:
         return [_damaged(path, str(error))]
     if said != "ok":

@@ -59,6 +59,12 @@ def test_what_is_blacked_out_is_read_back_and_no_part_of_it_is_lost(boxes, shows
         assert (x0, y0, x1, y1) == pytest.approx(tuple(wanted), abs=1.1e-3)
 
 
+def test_what_was_blacked_out_is_kept_whole():
+    there = [(0.81239, 0.0004, 0.9121, 0.33311)]
+    kept = read(parts.blackout_lines(there, [Box(0, 0, 0.1, 0.1)], WHOLE)).camera.blackout[0]
+    assert kept == (0.812, 0.0, 0.913, 0.334)
+
+
 def test_from_what_the_page_sends():
     assert parts.drawn("") == []
     assert parts.drawn("0.5,0.6,0.1,0.2") == [Box(0.1, 0.2, 0.5, 0.6)]

@@ -188,7 +188,7 @@ def test_a_driver_that_does_not_let_go_is_said_and_not_waited_for(board, stuck, 
     camera.read(1.0)
     camera.close()
     assert caplog.messages == ["board camera 0: the driver did not release it within 0.01 s"]
-    with pytest.raises(StuckError, match="has not been let go of"):
+    with pytest.raises(StuckError, match="has not been released"):
         camera.open()
     stuck.set()
     camera._closing.join(5.0)

@@ -205,7 +205,7 @@ def test_without_the_camera_s_own_library(board: Board, monkeypatch: pytest.Monk
 def test_options_without_sense_are_refused_before_anything_is_opened(
     board: Board, options: PicameraOptions, told: str
 ):
-    with pytest.raises(CameraError, match="mend the") as caught:
+    with pytest.raises(CameraError, match="fix the") as caught:
         camera_on(board, options)
     assert told in caught.value.what
     assert board.calls == []

@@ -51,9 +51,9 @@ def test_a_model_without_features():
         (
             BYTES,
             f"{BYTES}\nmean = 127",
-            "own.toml: input.mean is of no use where input.type is 'uint8': leave it out",
+            "own.toml: input.mean has no effect where input.type is 'uint8': leave it out",
         ),
-        (BYTES, f"{BYTES}\nscale = 2.0", "own.toml: input.scale is of no use where input.type is 'uint8'"),
+        (BYTES, f"{BYTES}\nscale = 2.0", "own.toml: input.scale has no effect where input.type is 'uint8'"),
         (
             "bird = [0.641, 1.795]",
             "bird = [0, 1]",
@@ -85,4 +85,4 @@ def test_wrong_cards(old, new, what):
     with pytest.raises(ModelError) as caught:
         card.parse(TEXT.replace(old, new), "own.toml")
     assert caught.value.what.startswith(what)
-    assert "mend the card" in caught.value.remedy
+    assert "fix the card" in caught.value.remedy

@@ -241,7 +241,7 @@ def test_saved_and_read_again_it_is_the_same():
     state = taught()
     again = memory.load(memory.save(state, MODEL), MODEL, D)
     assert again is not None
-    for name in ("vectors", "part", "order", "mark", "strays"):
+    for name in ("vectors", "part", "order", "mark", "residuals"):
         assert (getattr(again, name) == getattr(state, name)).all()
     assert again.learned == state.learned
     look = empties(1, seed=9)[0]

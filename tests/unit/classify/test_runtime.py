@@ -53,7 +53,10 @@ def _is_python(path: Path) -> bool:
 def test_one_place_loads_it():
     files = programs()
     assert len(files) > 200
-    assert [path for path in files if loads(path.read_text())] == [PLACE]
+    naming = [
+        path for path in files if "onnxruntime" in path.read_text()
+    ]  # to read all as programs takes minutes
+    assert [path for path in naming if loads(path.read_text())] == [PLACE]
 
 
 @pytest.mark.parametrize(

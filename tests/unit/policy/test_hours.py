@@ -7,13 +7,14 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dooryard.policy.hours import next_change, quiet, quiet_until, spans_of, sun_times, time_on, watching
+from dooryard.policy.hours import quiet, quiet_until, spans_of, sun_times, time_on, watching
 from dooryard.policy.schema import Policy
 from dooryard.policy.sun import SunAllDay
 from dooryard.policy.times import parse_time
 
 LONDON = ZoneInfo("Europe/London")
 OXFORD = {"latitude": 51.752, "longitude": -1.258, "time_zone": "Europe/London"}
+SECOND = timedelta(seconds=1)
 TROMSO = {"latitude": 69.65, "longitude": 18.96, "time_zone": "Europe/Oslo"}
 POLE = {"latitude": 90, "longitude": 0, "time_zone": "UTC"}
 
@@ -57,7 +58,6 @@ def test_no_windows_mean_always_on_and_never_quiet():
     at = local("2026-06-14 03:00")
     assert watching(policy(), at, True)
     assert not quiet(policy(), at, True)
-    assert next_change(policy(), at) is None
 
 
 def test_while_the_clock_is_not_set_hours_do_not_decide():
@@ -198,23 +198,6 @@ def test_mixed_windows(window, at, open_):
     assert watching(policy([window]), local(at), True) is open_
 
 
-def test_the_next_change_is_when_something_changes():
-    rules = policy([("05:00", "21:00")], [("21:30", "07:00")])
-    at = local("2026-06-14 03:00")
-    seen = []
-    for _ in range(5):
-        at = next_change(rules, at)
-        seen.append(f"{at.astimezone(LONDON):%H:%M}")
-    assert seen == ["05:00", "07:00", "21:00", "21:30", "05:00"]
-
-
-def test_windows_that_touch_are_no_change():
-    rules = policy([("05:00", "12:00"), ("12:00", "21:00")])
-    assert next_change(rules, local("2026-06-14 06:00")) == local("2026-06-14 21:00")
-    always = policy([("00:00", "24:00")])
-    assert next_change(always, local("2026-06-14 06:00")) is None
-
-
 def test_quiet_until():
     rules = policy(quiet_hours=[("21:30", "07:00")])
     assert quiet_until(rules, local("2026-06-14 23:00")) == local("2026-06-15 07:00")
@@ -255,20 +238,14 @@ def test_the_day_of_the_week_is_that_of_the_place():
     # 2026-06-13 is a Saturday; at Kiritimati (14 h before UTC) it begins on Friday at 10:00 UTC.
     far = {"time_zone": "Pacific/Kiritimati"}
     rules = on_days("Sat", "00:00", "24:00", far)
-    assert next_change(rules, datetime(2026, 6, 12, 9, 59, tzinfo=UTC)) == datetime(
-        2026, 6, 12, 10, tzinfo=UTC
-    )
-    assert next_change(rules, datetime(2026, 6, 12, 10, tzinfo=UTC)) == datetime(2026, 6, 13, 10, tzinfo=UTC)
-
-
-def test_the_next_change_may_be_most_of_a_week_away():
-    rules = on_days("Sat", "10:00", "12:00")
-    assert next_change(rules, local("2026-06-13 12:00")) == local("2026-06-20 10:00")
+    first, last = datetime(2026, 6, 12, 10, tzinfo=UTC), datetime(2026, 6, 13, 10, tzinfo=UTC)
+    for wall, on in ((first - SECOND, False), (first, True), (last - SECOND, True), (last, False)):
+        assert watching(rules, wall, True) is on
 
 
 def test_whole_days_that_follow_one_another_are_one_span():
     rules = on_days(["Sat", "Sun"], "00:00", "24:00", key="quiet")
-    assert next_change(rules, local("2026-06-13 00:00")) == local("2026-06-15 00:00")
+    assert quiet_until(rules, local("2026-06-14 00:00")) == local("2026-06-15 00:00")
     assert quiet_until(rules, local("2026-06-14 12:00")) == local("2026-06-15 00:00")
 
 

@@ -28,10 +28,10 @@ def test_a_value(tmp_path: Path):
     ("text", "why"),
     [
         ("", "no value"),
-        ("warm\n", "it gave 'warm', which is no value"),
+        ("warm\n", "it gave 'warm', which is not a value"),
         ("125001\n", "it says 125.001 °C, which is outside -55 to 125"),
         ("-55001\n", "it says -55.001 °C, which is outside -55 to 125"),
-        ("\x00\x00", "it gave '\\x00\\x00', which is no value"),
+        ("\x00\x00", "it gave '\\x00\\x00', which is not a value"),
     ],
 )
 def test_what_is_no_value(tmp_path: Path, text: str, why: str):

@@ -268,8 +268,9 @@ def test_a_host_that_cannot_be_reached_is_not_sent(
     assert len(answer.text) < 300
 
 
-@pytest.mark.parametrize(("code", "outcome"), [(1, SendOutcome.REFUSED), (11, SendOutcome.NOT_SENT), (24, SendOutcome.NOT_SENT),
-                                            (99, SendOutcome.NOT_SENT)])  # fmt: skip
+@pytest.mark.parametrize(("code", "outcome"), [
+    (1, SendOutcome.REFUSED), (11, SendOutcome.NOT_SENT), (24, SendOutcome.NOT_SENT),
+    (99, SendOutcome.NOT_SENT)])  # fmt: skip
 def test_exit_codes(journal: Path, tmp_path: Path, code: int, outcome: SendOutcome) -> None:
     rsync = program(tmp_path / "rsync", f"echo 'rsync error: code {code}' >&2; exit {code}")
     assert PublishSink("web", journal, host(tmp_path, rsync=rsync)).send(TOLD, None).outcome is outcome

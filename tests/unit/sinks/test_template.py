@@ -85,7 +85,7 @@ def test_an_unknown_placeholder_without_a_neighbour_lists_them_all() -> None:
     [('{"a": "$title"', 1), ('{\n"a": $title\n"b": 1}', 3), ('{"a":\n "$text}', 2), ("$title $text", 1)],
 )
 def test_what_would_not_become_json_is_an_error_with_its_line(text: str, line: int) -> None:
-    with pytest.raises(TemplateError, match="is no JSON there") as caught:
+    with pytest.raises(TemplateError, match="is not valid JSON here") as caught:
         parse_json_template(text)
     assert caught.value.line == line
 

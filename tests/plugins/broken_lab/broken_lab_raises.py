@@ -1,0 +1,1 @@
+raise RuntimeError("not on this machine")
