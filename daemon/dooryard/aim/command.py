@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from dooryard.aim.live import Gallery, Loop
+from dooryard.aim.live import Gallery, LiveLoop
 from dooryard.aim.serve import Aimed, AimServer
 from dooryard.aim.service import Run, without_service
 from dooryard.box.file import BoxFile
@@ -33,7 +33,7 @@ _PLAIN = (
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class AimRequest:
     """What the command line says."""
 
     where: Where
@@ -53,7 +53,7 @@ class Asked:
 def aim(
     box: BoxFile,
     base: Path,
-    asked: Asked,
+    asked: AimRequest,
     clock: Clock,
     run: Run,
     tell: Callable[[str], None],
@@ -83,7 +83,7 @@ def aim(
         _server, link = stack.enter_context(server)
         tell(f"for {asked.where.limit_s / 60:g} min, or until Ctrl-C:  {link}\n{_PLAIN}")
         rules = GateSettings(smallest=box.gate.smallest, ignore=box.gate.ignore)
-        Loop(keeper, rules, aimed.gallery, clock, asked.frames_per_s).run(stop, until_s)
+        LiveLoop(keeper, rules, aimed.gallery, clock, asked.frames_per_s).run(stop, until_s)
     return EXIT_OK
 
 

@@ -119,7 +119,7 @@ def jpeg_of(picture: Rgb) -> bytes:
 
 
 @dataclass(slots=True)
-class Loop:
+class LiveLoop:
     """Reads a camera until it is told to stop, or until the time is up."""
 
     keeper: CameraSupervisor

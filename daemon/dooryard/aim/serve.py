@@ -22,7 +22,7 @@ from dooryard.camera.blackout import WHOLE
 from dooryard.core.clock import Clock
 from dooryard.core.records import Box, Exposure
 from dooryard.journal.render import style
-from dooryard.web.listen import Handler, Server
+from dooryard.web.listen import PageHandler, PageServer
 
 _FILES = {"aim.css": "text/css; charset=utf-8", "aim.js": "text/javascript; charset=utf-8"}
 _VIEWER = re.compile(r"[a-z0-9]{8,32}")
@@ -46,15 +46,15 @@ class Aimed:
     patience_s: float = 4.0  # how long a request waits for a picture
 
 
-class AimServer(Server):
+class AimServer(PageServer):
     """Serves the page of `aimed` to who has `token`."""
 
     def __init__(self, address: tuple[str, int], aimed: Aimed, token: str) -> None:
         self.aimed = aimed
-        super().__init__(address, _Handler, token)
+        super().__init__(address, _AimHandler, token)
 
 
-class _Handler(Handler):
+class _AimHandler(PageHandler):
     server: AimServer
     what = "page"
     cookie = "dooryard-aim"

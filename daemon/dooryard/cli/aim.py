@@ -25,13 +25,13 @@ def add(commands: Any) -> None:
 
 
 def _aim(arguments: argparse.Namespace) -> int:
-    from dooryard.aim.command import Asked, aim
+    from dooryard.aim.command import AimRequest, aim
     from dooryard.aim.service import run_command
     from dooryard.core.clock import SystemClock
     from dooryard.web.listen import Where
 
     where = Where(arguments.serve, arguments.port, arguments.minutes * 60, "the live picture")
-    asked = Asked(where, arguments.frames_per_s, arguments.stop_service)
+    asked = AimRequest(where, arguments.frames_per_s, arguments.stop_service)
     asked.check()
     context = context_of(arguments)
     return aim(context.box, context.base, asked, SystemClock(), run_command, _tell)

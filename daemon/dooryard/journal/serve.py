@@ -23,7 +23,7 @@ from dooryard.journal.build import build, site_of
 from dooryard.journal.files import SiteFolder
 from dooryard.journal.writing import day_html, index_html
 from dooryard.policy.schema import Policy
-from dooryard.web.listen import Handler, Server, Where, listening
+from dooryard.web.listen import PageHandler, PageServer, Where, listening
 
 _log = logging.getLogger("dooryard")
 _KINDS = {"html": "text/html; charset=utf-8", "css": "text/css; charset=utf-8", "jpg": "image/jpeg",
@@ -75,13 +75,13 @@ def serve(served: Served, where: Where, stop: threading.Event, ready: Callable[[
         served.clock.wait(stop, where.limit_s)
 
 
-class _Server(Server):
+class _Server(PageServer):
     def __init__(self, address: tuple[str, int], served: Served) -> None:
         self.served = served
         super().__init__(address, _Handler, served.token)
 
 
-class _Handler(Handler):
+class _Handler(PageHandler):
     server: _Server
     what = "journal"
     cookie = "dooryard"

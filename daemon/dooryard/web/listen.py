@@ -79,12 +79,12 @@ class Where:
             )
 
 
-class Server(ThreadingHTTPServer):
+class PageServer(ThreadingHTTPServer):
     """Serves `handler`'s pages to who has `token`."""
 
     daemon_threads = True
 
-    def __init__(self, address: tuple[str, int], handler: type[Handler], token: str) -> None:
+    def __init__(self, address: tuple[str, int], handler: type[PageHandler], token: str) -> None:
         self.token = token
         self.what = handler.what
         super().__init__(address, handler)
@@ -95,7 +95,7 @@ class Server(ThreadingHTTPServer):
         say(_log, logging.WARNING, f"{self.what}: a request failed", why=repr(sys.exc_info()[1]))
 
 
-_Made = TypeVar("_Made", bound=Server)
+_Made = TypeVar("_Made", bound=PageServer)
 
 
 @contextmanager
@@ -122,10 +122,10 @@ def listening(where: Where, make: Callable[[tuple[str, int]], _Made]) -> Iterato
         thread.join(10)
 
 
-class Handler(BaseHTTPRequestHandler):
+class PageHandler(BaseHTTPRequestHandler):
     """One request. Who brings no token gets nothing but a refusal."""
 
-    server: Server
+    server: PageServer
     timeout = 15.0  # seconds that a slow or silent peer may hold a thread
     server_version = "Dooryard"
     sys_version = ""

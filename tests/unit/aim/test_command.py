@@ -10,7 +10,7 @@ import threading
 
 import pytest
 
-from dooryard.aim.command import Asked, aim, aimed_at, is_shared
+from dooryard.aim.command import AimRequest, aim, aimed_at, is_shared
 from dooryard.box.file import parse_box
 from dooryard.cli.main import main
 from dooryard.core.clock import FakeClock
@@ -30,7 +30,7 @@ def box_of(text):
 
 
 def aimed(text, tmp_path, systemd=None, told=None, stop=None, **others):
-    asked = Asked(Where("127.0.0.1", 0, 60, "the live picture"), **others)
+    asked = AimRequest(Where("127.0.0.1", 0, 60, "the live picture"), **others)
     run = systemd or Systemd("inactive")
     say = (told if told is not None else []).append
     return aim(box_of(text), tmp_path, asked, FakeClock(), run, say, stop)
