@@ -172,7 +172,7 @@ def test_the_needle_falls_when_the_lens_is_turned_past_the_best(opened, box):
     assert float(text(opened, "best")) == best
     turned = opened.run("document.getElementById('needle').getAttribute('transform')")
     assert float(turned.removeprefix("rotate(").split()[0]) < 0
-    opened.run("document.getElementById('anew').click()")
+    opened.run("document.getElementById('restart').click()")
     box.show(BLURRED)
     until(opened, f"document.getElementById('left').dataset.number === '{box.number}'")
     assert float(text(opened, "best")) < best / 2

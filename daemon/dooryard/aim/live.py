@@ -139,14 +139,14 @@ class LiveLoop:
             try:
                 frame = self.keeper.read(now_s, min(_READ_S, until_s - now_s))
             except EndOfFramesError:
-                self._begin_anew()
+                self._start_over()
                 continue
             if frame is None:
                 self.clock.wait(stop, _REST_S)  # a camera that is lost answers at once
             else:
                 self._take(frame, stop)
 
-    def _begin_anew(self) -> None:
+    def _start_over(self) -> None:
         if self._began_s is None:
             raise CameraError(f"{self.keeper.camera.name} has no frame", "name a recording that has some")
         self._began_s = self._gate = None

@@ -125,8 +125,13 @@ class _AimHandler(PageHandler):
     def _lines(self, asked: Mapping[str, str]) -> None:
         aimed = self.server.aimed
         ignored, black = (parts.drawn(asked.get(key, "")) for key in ("ignore", "blackout"))
-        if ignored is None or black is None:
-            self.refuse(HTTPStatus.BAD_REQUEST, f"Draw {parts.MOST} parts of a kind at most.")
+        there = len(aimed.ignored), len(aimed.blacked_out)
+        if (
+            ignored is None
+            or black is None
+            or max(there[0] + len(ignored), there[1] + len(black)) > parts.MOST
+        ):
+            self.refuse(HTTPStatus.BAD_REQUEST, f"The box file takes {parts.MOST} parts of a kind at most.")
             return
         told = {
             "ignore": parts.ignore_lines(aimed.ignored, ignored),

@@ -30,7 +30,7 @@ def box_of(text):
 
 
 def aimed(text, tmp_path, systemd=None, told=None, stop=None, **others):
-    asked = AimRequest(Where("127.0.0.1", 0, 60, "the live picture"), **others)
+    asked = AimRequest(Where("127.0.0.1", 0, 9, "the live picture"), **others)
     run = systemd or Systemd("inactive")
     say = (told if told is not None else []).append
     return aim(box_of(text), tmp_path, asked, FakeClock(), run, say, stop)

@@ -77,9 +77,9 @@ def test_it_learns_the_view_and_says_so():
 
 
 def test_a_camera_that_stalls_and_comes_back(caplog):
-    shots, took_s = looped("ff" + "s" * 22 + "f" * 80, 40)  # closed after 10 s without a frame
-    assert took_s == pytest.approx(40, abs=0.6)
-    assert max(later - sooner for (sooner, _), (later, _) in pairwise(shots)) > 9
+    shots, took_s = looped("ff" + "s" * 12 + "f" * 80, 20)  # closed after 5 s without a frame
+    assert took_s == pytest.approx(20, abs=0.6)
+    assert max(later - sooner for (sooner, _), (later, _) in pairwise(shots)) > 5
     assert shots[-1][0] > 15
     assert "camera back" in caplog.text
 

@@ -154,6 +154,9 @@ def test_the_ruler_and_the_lines(ask):
     assert told["ignore"].count("[[") == 2
     assert json.loads(ask("GET", "/lines")[2]) == {"ignore": "", "blackout": ""}
     assert ask("GET", "/lines", ignore="nonsense")[0] == 400
+    for key in ("ignore", "blackout"):  # 32 with the one that was there are too many
+        assert ask("GET", "/lines", **{key: ";".join(["0.1,0.1,0.2,0.2"] * 31)})[0] == 200
+        assert ask("GET", "/lines", **{key: ";".join(["0.1,0.1,0.2,0.2"] * 32)})[0] == 400
 
 
 def test_whoever_is_done_ends_it(ask):

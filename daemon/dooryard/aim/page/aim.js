@@ -8,7 +8,7 @@ const HINTS = {
   ignore: "Drag a frame over what moves and is nobody: a branch, a flag.",
   blackout: "Drag a frame over what nobody is to see.",
 };
-const KEYS = " Or tap two corners; or move with the arrow keys and press Enter at both.";
+const KEYS = " Or tap two corners; or move with the arrow keys and press Enter at each.";
 const NAMES = { ignore: "Ignore", blackout: "Black out" };
 const SLIP_PX = 8; // a shorter drag is a tap
 const RETRY_MS = 4000;
@@ -115,7 +115,7 @@ function finish(from, to) {
   const box = [...from, ...to];
   if (tool === "focus") {
     focus = box;
-    beginAnew();
+    startOver();
   } else if (tool === "ruler") {
     ruler = box;
     measure();
@@ -171,7 +171,7 @@ function say(where, text) {
   if (at(where).textContent !== text) at(where).textContent = text;
 }
 
-function beginAnew() {
+function startOver() {
   scores = [];
   best = 0;
 }
@@ -232,7 +232,7 @@ function choose() {
 
 for (const each of document.querySelectorAll("input[name=tool]")) each.addEventListener("change", choose);
 at("mm").addEventListener("input", measure);
-at("anew").addEventListener("click", beginAnew);
+at("restart").addEventListener("click", startOver);
 at("copy").addEventListener("click", () => {
   at("toml").select(); // the clipboard's newer interface wants https
   const done = document.execCommand("copy");
