@@ -26,6 +26,7 @@ _LONGER_PX, _MOST_BYTES, _QUALITIES = 960, 150_000, (72, 55, 40, 25)
 _GONE_S = 8.0  # a viewer that has not asked for so long has closed the page
 _READ_S, _REST_S = 0.5, 0.1
 _MOST_MOTIONS = 20
+_EARLY = 0.1  # of the time between two pictures: a frame that comes so early is shown
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -157,10 +158,13 @@ class LiveLoop:
         self._gate, motions = gate.watch(self._gate, frame.luma, frame.mono_s, self.rules)
         if not self.keeper.camera.live:
             self._pace(frame, stop)
-        now_s = self.clock.now().mono_s
-        if now_s < self._due_s or not self.gallery.is_watched():
+        now_s, period_s = self.clock.now().mono_s, 1 / self.frames_per_s
+        if now_s < self._due_s - _EARLY * period_s or not self.gallery.is_watched():
             return
-        self._due_s = max(now_s, self._due_s) + 0.9 / self.frames_per_s  # or a frame a little early is passed
+        # In step with the pace, not with the last one: else 5 frames a second show 1.7 where 2 are due.
+        self._due_s += period_s
+        if self._due_s <= now_s:
+            self._due_s = now_s + period_s
         self._shots += 1
         self.gallery.show(self._shot(frame, motions, learning=not self._gate.ready))
 
