@@ -12,6 +12,7 @@ board's camera needs to hand over a large picture is not in it.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import http.client
 import json
 import re
@@ -21,6 +22,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from urllib.parse import urlsplit
@@ -49,8 +51,8 @@ def main() -> int:
         measured |= measure_aim(Path(folder), chosen.seconds)
     for name, size in (("small", SMALL), ("large", LARGE)):
         picture = drawn(size)
-        measured[f"jpeg_{name}_ms"] = cpu_ms(lambda picture=picture: jpeg_of(picture))
-        measured[f"focus_{name}_ms"] = cpu_ms(lambda picture=picture: focus_score(picture))
+        measured[f"jpeg_{name}_ms"] = cpu_ms(partial(jpeg_of, picture))
+        measured[f"focus_{name}_ms"] = cpu_ms(partial(focus_score, picture))
     measured["more_of_a_core"] = measured["aim_of_a_core"] - measured["run_of_a_core"]
     jpeg_ms = measured["jpeg_large_ms"] - measured["jpeg_small_ms"]
     focus_ms = measured["focus_large_ms"] - measured["focus_small_ms"]
@@ -107,14 +109,18 @@ class Viewer:
 
     def _look(self, link: str) -> None:
         where, token = urlsplit(link), link.rpartition("/")[2]
+        path, headers = f"/look?viewer={self.name}", {"Cookie": f"dooryard-aim={token}"}
         while not self.done.is_set():
             connection = http.client.HTTPConnection(where.hostname or "", where.port, timeout=PATIENCE_S)
-            connection.request(
-                "GET", f"/look?viewer={self.name}", headers={"Cookie": f"dooryard-aim={token}"}
-            )
-            answer = connection.getresponse()
-            self.pictures += answer.status == http.HTTPStatus.OK and bool(answer.read())
-            connection.close()
+            with contextlib.closing(connection):
+                connection.request("GET", path, headers=headers)
+                try:
+                    answer = connection.getresponse()
+                except ConnectionError:
+                    if self.done.is_set():  # the page has been ended while this waited for a picture
+                        return
+                    raise
+                self.pictures += answer.status == http.HTTPStatus.OK and bool(answer.read())
 
 
 def drawn(size: tuple[int, int]) -> Rgb:

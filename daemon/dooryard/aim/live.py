@@ -104,12 +104,7 @@ class Gallery:
 
 def jpeg_of(picture: Rgb) -> bytes:
     """`picture`, uint8 of shape (H, W, 3), no longer than 960 pixels and no larger than 150 kB."""
-    height, width = picture.shape[:2]
-    scale = min(1.0, _LONGER_PX / max(height, width))
-    if scale < 1:
-        size = (max(1, round(width * scale)), max(1, round(height * scale)))
-        picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
-    image, data = Image.fromarray(picture), b""
+    image, data = Image.fromarray(_reduced(picture)), b""
     for quality in _QUALITIES:
         out = io.BytesIO()
         image.save(out, "JPEG", quality=quality)
@@ -117,6 +112,20 @@ def jpeg_of(picture: Rgb) -> bytes:
         if len(data) <= _MOST_BYTES:
             break
     return data
+
+
+def _reduced(picture: Rgb) -> Rgb:
+    """By a whole number first, then by the rest: means over parts of pixels cost five times as much."""
+    height, width = picture.shape[:2]
+    part = _LONGER_PX / max(height, width)
+    if part >= 1:
+        return picture
+    size = (max(1, round(width * part)), max(1, round(height * part)))
+    whole = int(1 / part)
+    if whole > 1:
+        rough = (width // whole, height // whole)
+        picture = cv2.resize(picture, rough, interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
+    return cv2.resize(picture, size, interpolation=cv2.INTER_LINEAR)  # type: ignore[return-value]
 
 
 @dataclass(slots=True)
