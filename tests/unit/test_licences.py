@@ -25,6 +25,12 @@ NOTICES = {
         "Copyright (c) 2025 Illia Volkov, Nikita Kisel",
         "The above copyright notice and this permission notice shall be included",
     ),
+    "setup/towns-NOTICE.txt": (
+        "GeoNames (https://www.geonames.org)",
+        "Creative Commons Attribution 4.0 International Public License",
+        "https://creativecommons.org/licenses/by/4.0/",
+        "It was changed by tools/build_towns.py",
+    ),
 }
 
 
@@ -37,7 +43,7 @@ def test_the_licence_s_text_is_whole_and_says_whose_program_it_is():
 def test_the_project_names_the_licence_of_all_that_it_carries():
     expression = PROJECT["license"]
     assert canonicalize_license_expression(expression) == expression  # SPDX
-    assert set(expression.split(" AND ")) == {"Apache-2.0", "GPL-2.0-or-later", "MIT"}
+    assert set(expression.split(" AND ")) == {"Apache-2.0", "CC-BY-4.0", "GPL-2.0-or-later", "MIT"}
 
 
 @pytest.mark.parametrize(("name", "words"), NOTICES.items())

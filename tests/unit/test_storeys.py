@@ -13,6 +13,7 @@ import dooryard
 PACKAGE = Path(dooryard.__file__).parent
 STOREYS = (  # from above; rooms of one line do not import each other
     {"cli"},
+    {"setup"},
     {"rehearse", "survey", "aim"},
     {"service"},
     {"journal", "teaching"},

@@ -366,7 +366,7 @@ def test_secrets_are_never_shown():
     )
     assert verdicts(lines) == [GOOD, BAD, BAD]
     assert lines[1].remedy is not None
-    assert "CREDENTIALS_DIRECTORY" in lines[1].remedy
+    assert "/etc/dooryard/secrets: run it with sudo" in lines[1].remedy
     assert "thistle" not in repr(lines)
 
 

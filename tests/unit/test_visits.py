@@ -1,12 +1,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dooryard.core.ids import id_for
 from dooryard.core.records import Naming
 from dooryard.tracking import visits
 from dooryard.tracking.visits import VisitSettings, VisitsState
@@ -381,3 +383,58 @@ def test_law_each_visit_opened_ends_exactly_once(steps):
     left += [*changes.ended, *changes.nobody, *changes.merged]
     assert len({v.id for v in left}) == len(left) == state.counter
     assert all(v.end is not None and v.start.wall <= v.end.wall for v in left)
+
+
+def test_ids_of_a_recording_follow_from_its_times() -> None:
+    """The number is of microseconds since 1970, with room for the visits of one frame."""
+    state = VisitsState(salt=b"test", repeats=True)
+    two = (sighting(0.0, at=(0.2, 0.5)), sighting(0.0, at=(0.8, 0.5)))
+    ids = [track.visit.id for track in visits.advance(state, two, moment(0.0), SETTINGS)[0].tracks]
+    since_us = round(moment(0.0).wall.timestamp() * 1_000_000)
+    assert ids == [id_for(b"test", since_us * 64 + number, moment(0.0).wall) for number in (1, 2)]
+    counted = visits.advance(replace(state, repeats=False), two, moment(0.0), SETTINGS)[0]
+    assert [track.visit.id for track in counted.tracks] == [
+        id_for(b"test", number, moment(0.0).wall) for number in (1, 2)
+    ]
+
+
+def test_a_recording_from_a_clock_that_was_never_set_has_ids_too() -> None:
+    early = datetime(1969, 12, 31, 23, 59, tzinfo=UTC)
+    look = replace(sighting(0.0), wall=early)
+    state, _ = visits.advance(VisitsState(salt=b"test", repeats=True), (look,), moment(0.0), SETTINGS)
+    assert state.tracks[0].visit.id == id_for(b"test", 1, early)
+
+
+def test_lasting_are_those_that_have_settled_but_no_pieces_of_them() -> None:
+    state, _ = run(stay(looks=2))
+    assert visits.lasting(state, SETTINGS) == ()
+    state, _ = run(stay(looks=4))
+    assert [visit.id for visit in visits.lasting(state, SETTINGS)] == [state.tracks[0].visit.id]
+    beside = [
+        (at_s, (sighting(at_s, "bird", 0.95, at=(0.3, 0.5)), sighting(at_s, "cat", 0.95, at=(0.6, 0.5))))
+        for at_s in (2.0, 2.6, 3.2, 3.8)
+    ]
+    state, _ = run(stay("bird", looks=2, at=(0.3, 0.5)) + beside)
+    assert [track.visit.visitor.group for track in state.tracks] == ["bird", "cat"]
+    assert [visit.visitor.group for visit in visits.lasting(state, SETTINGS)] == ["bird"]
+
+
+def test_as_far_as_it_can_hop_and_not_a_hair_farther() -> None:
+    far = replace(SETTINGS, reach=0.25)
+    for at_x, count in ((0.75, 1), (0.751, 2)):
+        hop = [(at_s, (sighting(at_s, at=(x, 0.5), size=0.02),)) for at_s, x in ((0.0, 0.5), (1.0, at_x))]
+        state, _ = run(hop, far)
+        assert len(state.tracks) == count
+
+
+def test_the_likeliest_group_counts_whatever_it_is_called() -> None:
+    look = replace(sighting(3.0), groups={"bird": 0.9, "squirrel": 0.1})
+    state, _ = run([*stay("bird", looks=3), (3.0, (look,))])
+    assert len(state.tracks) == 1
+
+
+def test_gone_is_who_was_unseen_for_longer_than_that() -> None:
+    just, _ = run(stay(looks=5), until=4 + SETTINGS.gone_after_s)
+    assert len(just.tracks) == 1
+    gone, _ = run(stay(looks=5), until=4 + SETTINGS.gone_after_s + 0.001)
+    assert gone.tracks == ()

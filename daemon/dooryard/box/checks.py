@@ -126,8 +126,11 @@ def _twins(box: BoxFile) -> Found:
             yield ("sensor", i), f"reads the same as sensor[{first + 1}]; tell them apart by device"
 
 
-def to_fill_in(box: BoxFile) -> Found:
-    """Addresses that belong to nobody, as the samples have them, and secrets that the unit must hand over."""
+def to_fill_in(box: BoxFile, handed_over: frozenset[str] = frozenset()) -> Found:
+    """Addresses that belong to nobody, as the samples have them, and secrets that the unit must hand over.
+
+    `handed_over` are the credentials that it does hand over.
+    """
     secrets: list[tuple[Path, object]] = [
         (("sink", i, key), getattr(sink, key, None))
         for i, sink in enumerate(box.sink)
@@ -136,7 +139,7 @@ def to_fill_in(box: BoxFile) -> Found:
     secrets.append((("heartbeat", "address"), box.heartbeat.address if box.heartbeat else None))
     for path, reference in secrets:
         kind, _, name = str(reference or "").partition(":")
-        if kind == "credential":
+        if kind == "credential" and name not in handed_over:
             remedy = f"systemctl edit dooryard, [Service] LoadCredential={name}:/etc/dooryard/secrets/{name}"
             yield path, f"wants the credential {quoted(name)}: {remedy}"
     for i, sink in enumerate(box.sink):

@@ -165,6 +165,13 @@ def _read(path: Path, out: TextIO) -> Document | None:
         return None
 
 
+def _to_fill_in(value: object) -> Iterator[tuple[Path_, str]]:
+    if isinstance(value, BoxFile):
+        from dooryard.setup.target import UNITS, handed_over
+
+        yield from checks.to_fill_in(value, handed_over(UNITS))
+
+
 def _result(
     document: Document,
     parse: Callable[[Document], Parsed[T]],
@@ -179,7 +186,7 @@ def _result(
         return None
     say.warn(parsed.warnings, "a warning")
     left = Document(document.file, document.data, document.lines)
-    for path, text in checks.to_fill_in(parsed.value) if isinstance(parsed.value, BoxFile) else ():
+    for path, text in _to_fill_in(parsed.value):
         left.warning(path, text)
     say.warn(left.told(), "to be filled in")
     sort = sort_of(document.data)

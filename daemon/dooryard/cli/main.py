@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from dooryard import __version__
-from dooryard.cli import aim, back, mute, out, trials, unit
+from dooryard.cli import aim, back, mute, out, setup, trials, unit
 from dooryard.core.errors import DooryardError
 
 _FIRST = """Dooryard tells you what really came to the garden feeder.
@@ -21,6 +21,7 @@ First, on a laptop:
   dooryard record afternoon      a recording of the simulated garden
   dooryard rehearse afternoon    what would be told of it, and why
 On the box:
+  dooryard setup                 asks a few questions and writes its two files
   dooryard check FILE...         looks over its two files
   dooryard aim --serve ADDRESS   the live picture, to aim and focus by
   dooryard survey                tries camera, sensors, card, network, sinks
@@ -69,7 +70,7 @@ def _parser() -> argparse.ArgumentParser:
         "--changed", action="store_true", help="tell which lines meant something else in earlier versions"
     )
     check.set_defaults(command=_check)
-    for group in (trials, unit, aim, out, mute, back):
+    for group in (setup, trials, unit, aim, out, mute, back):
         group.add(commands)
     return parser
 

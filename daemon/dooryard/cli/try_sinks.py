@@ -36,7 +36,7 @@ def try_sinks(
     picture = trial_picture(f"{box}  {now.wall:%Y-%m-%d %H:%M} UTC")
     trials = []
     for sink in sinks:
-        answer = _sent(sink, alert, picture)
+        answer = sent(sink, alert, picture)
         sink.close()
         trials.append(Trial(sink.name, answer, remedy_for(answer)))
         print("\n".join(lines_of(trials[-1])), file=out, flush=True)
@@ -45,7 +45,8 @@ def try_sinks(
     return EXIT_OK if all(trial.remedy is None for trial in trials) else SinkError.exit_code
 
 
-def _sent(sink: Sink, alert: Alert, picture: bytes) -> SendResult:
+def sent(sink: Sink, alert: Alert, picture: bytes) -> SendResult:
+    """What the sink answers, whatever happens within it."""
     try:
         return sink.send(alert, picture)
     except Exception as error:  # noqa: BLE001  (a faulty sink must not keep the others from being tried)

@@ -6,6 +6,7 @@ that only its owner can read) and ``env:NAME`` (an environment variable).
 
 from __future__ import annotations
 
+import os
 import stat
 from collections.abc import Mapping
 from pathlib import Path
@@ -14,6 +15,8 @@ from dooryard.core.errors import SinkError
 from dooryard.core.text_files import NOT_PLAIN, read_plain
 
 LONGEST_SECRET_BYTES = 16 * 1024
+# Where an installed box keeps what its service is given as credentials; only root can read it.
+INSTALLED_SECRETS = Path("/etc/dooryard/secrets")
 
 
 class Secret:
@@ -36,16 +39,27 @@ class Secret:
         raise TypeError("a secret is not to be copied to disk or to another process")
 
 
-def resolve(reference: str, environ: Mapping[str, str], credentials_folder: Path | None) -> Secret:
+def credentials_folder(environ: Mapping[str, str]) -> Path | None:
+    """Where credentials are: what the service manager made for the service, else the box's secrets.
+
+    The latter only for who can read them, so that root's commands find what the service gets. None: neither.
+    """
+    named = environ.get("CREDENTIALS_DIRECTORY")
+    if named:
+        return Path(named)
+    return INSTALLED_SECRETS if os.access(INSTALLED_SECRETS, os.R_OK | os.X_OK) else None
+
+
+def resolve(reference: str, environ: Mapping[str, str], folder: Path | None) -> Secret:
     """Fetch the secret that `reference` names.
 
-    `credentials_folder` is the service manager's credentials directory, None when there is none.
+    `folder` is where credentials are, None when there is none: see `credentials_folder`.
 
     Raises `SinkError` when it is missing, empty, too long, or in a file that others can read.
     """
     kind, _, name = reference.partition(":")
     if kind == "credential":
-        return _credential(name, credentials_folder)
+        return _credential(name, folder)
     if kind == "file":
         return _from_file(Path(name))
     if kind == "env":
@@ -57,7 +71,7 @@ def resolve(reference: str, environ: Mapping[str, str], credentials_folder: Path
     )
 
 
-def path_of(reference: str, credentials_folder: Path | None) -> Path:
+def path_of(reference: str, folder: Path | None) -> Path:
     """Where a secret file is, for another program that reads it (an ssh key).
 
     Raises `SinkError` when it is missing, empty, readable by others, or not in a file at all.
@@ -65,8 +79,8 @@ def path_of(reference: str, credentials_folder: Path | None) -> Path:
     kind, _, name = reference.partition(":")
     if kind == "env":
         raise SinkError("a key cannot come from an environment variable", 'use "credential:" or "file:"')
-    resolve(reference, {}, credentials_folder)
-    return Path(name) if kind == "file" else (credentials_folder or Path()) / name
+    resolve(reference, {}, folder)
+    return Path(name) if kind == "file" else (folder or Path()) / name
 
 
 def _credential(name: str, folder: Path | None) -> Secret:

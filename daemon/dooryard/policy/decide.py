@@ -121,15 +121,17 @@ def _by_rule(case: Case, rule: Rule, clauses: list[Clause]) -> tuple[PolicyState
         if not sinks:
             return case.state, _decision(case, Outcome.SILENT, rule, clauses, "; ".join(notes))
     if case.policy.pause or case.muted_until is not None:
-        clauses.append(hushed_now(case, rule))
-        if not clauses[-1].passed:
-            return case.state, _decision(case, Outcome.HOLD, rule, clauses, clauses[-1].text)
+        hush = hushed_now(case, rule)
+        clauses.append(hush)
+        if not hush.passed:
+            return case.state, _decision(case, Outcome.HOLD, rule, clauses, hush.text)
     if case.policy.sink and have_own_quiet(case.policy):
         return _by_sinks(case, rule, recipients(case, rule, sinks), clauses, notes, day)
-    clauses.append(quiet_now(case, rule))
-    if not clauses[-1].passed:
-        return _held(case, rule, sinks, clauses)
-    return _told(case, rule, Recipients(sinks, (), case.state, (), clauses[-1]), clauses, notes, day)
+    quiet = quiet_now(case, rule)
+    clauses.append(quiet)
+    if not quiet.passed:
+        return _held(case, rule, sinks, clauses, quiet.text)
+    return _told(case, rule, Recipients(sinks, (), case.state, (), quiet), clauses, notes, day)
 
 
 def _told(
@@ -159,10 +161,10 @@ def _by_sinks(
 
 
 def _held(
-    case: Case, rule: Rule, sinks: tuple[str, ...], clauses: list[Clause]
+    case: Case, rule: Rule, sinks: tuple[str, ...], clauses: list[Clause], why: str
 ) -> tuple[PolicyState, Decision]:
     """Told when quiet hours end, to the rule's sinks; what is more than `MOST_HELD`, in the summary only."""
-    why, hours = clauses[-1].text, case.policy.hours
+    hours = case.policy.hours
     state = case.state.holding(str(quiet_ends(case.policy, case.now.wall)))
     if hours.when_quiet_ends == "summary":
         sinks = ()

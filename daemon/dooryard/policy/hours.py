@@ -94,7 +94,7 @@ def ever_opens(window: Window, place: Place) -> bool:
     In another year that date is on another day of the week, so days of the week don't count.
     """
     days = (_YEAR_START + k * _DAY for k in range(0, 366, 5))
-    return any(True for on in days for _span_of_day in _span(window, place, on))
+    return any(next(_span(window, place, on), None) for on in days)
 
 
 def longest(window: Window, place: Place) -> tuple[timedelta, date]:

@@ -23,7 +23,7 @@ from dooryard.button.press import PressSettings
 from dooryard.button.push import PushButton
 from dooryard.camera.base import Camera
 from dooryard.classify import regions
-from dooryard.config.secrets import path_of, resolve
+from dooryard.config.secrets import credentials_folder, path_of, resolve
 from dooryard.core.clock import Clock
 from dooryard.core.errors import ConfigError, ModelError
 from dooryard.core.log import say
@@ -119,8 +119,7 @@ def classifier_or_late(box: BoxFile, base: Path, place: PolicyPlace) -> OnnxClas
 
 def sinks(box: BoxFile, base: Path, environ: Mapping[str, str]) -> list[Sink]:
     """The sinks of `box`, with their secrets. Raises SinkError for what cannot work."""
-    folder = environ.get("CREDENTIALS_DIRECTORY")
-    credentials = Path(folder) if folder else None
+    credentials = credentials_folder(environ)
 
     def reveal(reference: object) -> str | None:
         return None if reference is None else resolve(str(reference), environ, credentials).reveal()
@@ -164,8 +163,7 @@ def heartbeat(
     """What tells a monitor that the box is alive, not yet started. Raises SinkError."""
     if box.heartbeat is None:
         return None
-    folder = environ.get("CREDENTIALS_DIRECTORY")
-    address = resolve(str(box.heartbeat.address), environ, Path(folder) if folder else None).reveal()
+    address = resolve(str(box.heartbeat.address), environ, credentials_folder(environ)).reveal()
     return Heartbeat(address, box.heartbeat.every_s, clock, _log, well=well)
 
 

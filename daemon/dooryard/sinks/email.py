@@ -84,7 +84,6 @@ class EmailSink:
         return self.send_to(alert, picture, self.recipients)
 
     def send_to(self, alert: Alert, picture: bytes | None, wanted: Sequence[str]) -> SendResult:
-        host = self._server.host
         letter = self._letter(
             alert, picture, self._size.of(alert.id, self._announced_bytes)
         )  # before a server waits for it
@@ -92,19 +91,34 @@ class EmailSink:
             with session(self._server, self._limits) as smtp:
                 said, remark = self._told(smtp, alert, picture, letter, wanted)
                 say_goodbye(smtp)
-        except smtplib.SMTPResponseException as error:
-            # Anything outside 4yz and 5yz here is a server out of step: worth another try.
-            outcome = SendOutcome.REFUSED if 500 <= error.smtp_code < 600 else SendOutcome.NOT_SENT
-            return SendResult(outcome, self._words(error.smtp_code, error.smtp_error))
-        except smtplib.SMTPNotSupportedError:
-            wanted_way = "starttls or log-in" if self._server.security == "starttls" else "log-in"
-            return SendResult(SendOutcome.NOT_SENT, f"{host}: does not offer {wanted_way}")
         except (OSError, smtplib.SMTPException) as error:
-            return SendResult(SendOutcome.NOT_SENT, f"{host}: {in_words(error, self._limits)}")
+            return self._answer_to(error)
         return _summed_up(said, remark)
+
+    def log_in(self) -> SendResult:
+        """Log in and out again; nothing is sent."""
+        try:
+            with session(self._server, self._limits) as smtp:
+                say_goodbye(smtp)
+        except (OSError, smtplib.SMTPException) as error:
+            return self._answer_to(error)
+        done = "answers" if self._server.user is None else "let us log in"
+        return SendResult(SendOutcome.SENT, f"{self._server.host} {done}")
 
     def close(self) -> None:
         """Nothing is kept open between two alerts."""
+
+    def _answer_to(self, error: Exception) -> SendResult:
+        """What it means that a session ended so, before anything was handed over."""
+        host = self._server.host
+        if isinstance(error, smtplib.SMTPResponseException):
+            # Anything outside 4yz and 5yz here is a server out of step: worth another try.
+            outcome = SendOutcome.REFUSED if 500 <= error.smtp_code < 600 else SendOutcome.NOT_SENT
+            return SendResult(outcome, self._words(error.smtp_code, error.smtp_error))
+        if isinstance(error, smtplib.SMTPNotSupportedError):
+            wanted_way = "starttls or log-in" if self._server.security == "starttls" else "log-in"
+            return SendResult(SendOutcome.NOT_SENT, f"{host}: does not offer {wanted_way}")
+        return SendResult(SendOutcome.NOT_SENT, f"{host}: {in_words(error, self._limits)}")
 
     def _told(
         self, smtp: smtplib.SMTP, alert: Alert, picture: bytes | None, letter: _Letter, wanted: Sequence[str]

@@ -13,7 +13,7 @@ from dooryard.box.kinds import SinkOptions
 from dooryard.box.sensors import BuiltSensors
 from dooryard.box.sinks import EmailOptions, PublishOptions, WebhookOptions
 from dooryard.button.push import PushButton
-from dooryard.config.secrets import resolve
+from dooryard.config.secrets import credentials_folder, resolve
 from dooryard.core.clock import Clock
 from dooryard.core.records import Box
 from dooryard.policy.schema import Policy
@@ -101,8 +101,7 @@ def _peer(table: SinkOptions, base: Path) -> Peer | None:
 
 
 def _secrets(box: BoxFile, environ: Mapping[str, str]) -> Sequence[tuple[str, str, Callable[[], object]]]:
-    named = environ.get("CREDENTIALS_DIRECTORY")
-    folder = Path(named) if named else None
+    folder = credentials_folder(environ)
     wanted = []
     for table in box.sink:
         for key in ("secret", "bearer", "password", "key"):

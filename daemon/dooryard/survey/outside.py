@@ -162,11 +162,11 @@ def secret_lines(resolvers: Sequence[tuple[str, str, Callable[[], object]]]) -> 
         try:
             fetch()
         except SinkError as error:
-            # The service does not start without it. A survey by hand is given no credentials, so the
-            # remedy says how to give it some.
+            # The service does not start without it. A survey by hand is given no credentials, so
+            # the remedy says how it finds them.
             remedy = error.remedy
             if where.startswith("credential:"):
-                remedy += "; for a survey by hand: sudo CREDENTIALS_DIRECTORY=/path/to dooryard survey ..."
+                remedy += "; a survey by hand finds those in /etc/dooryard/secrets: run it with sudo"
             lines.append(bad(about, error.what, remedy))
         else:
             lines.append(good(about, f"{where} is there"))

@@ -10,13 +10,18 @@ from dooryard.outbox.schedule import (
     CircuitBreaker,
     Delivery,
     DeliveryState,
+    Instead,
     RetryRules,
     after,
     backoff_s,
     breaker_after,
     next_s,
+    pass_on_next_s,
     pick,
     restored,
+    to_pass_on,
+    too_late,
+    tried_in_vain,
 )
 from dooryard.sinks.base import SendOutcome, SendResult
 
@@ -178,3 +183,132 @@ def test_every_delivery_is_made_or_ends_with_a_reason_once_the_receiver_is_well(
     assert sorted(ended) == list(range(1, count + 1))
     assert all(each.answer for each in ended.values())
     assert well_since_s is None or now_s - well_since_s <= RULES.longest_retry_after_s * 2
+
+
+def test_the_defaults_are_those_that_owners_are_told() -> None:
+    """Where a change is meant, the README and the references change with it."""
+    assert RetryRules() == RetryRules(
+        first_s=5,
+        cap_s=5 * 60,
+        longest_retry_after_s=6 * 60 * 60,
+        give_up_after_s=7 * 24 * 60 * 60,
+        late_after_s=60 * 60,
+        digest_from=3,
+        per_hour=120,
+        burst=60,
+    )
+
+
+def test_a_delivery_begins_untried_and_goes_to_its_own_sink_alone() -> None:
+    new = Delivery("alert-1", "phone", 1, since_s=NOW_S, due_s=NOW_S)
+    assert (new.state, new.attempts, new.maybe, new.tried_s) == (DeliveryState.WAITING, 0, 0, None)
+    assert not any((new.urgent, new.digests, new.passes_on, new.passed_on, new.instead_of))
+    assert new.extra_age_s == 0
+    assert CircuitBreaker() == CircuitBreaker(0, float("-inf"), 0)
+
+
+def test_after_a_restart_it_was_first_tried_as_long_ago_as_it_had_been() -> None:
+    tried = delivery(attempts=2)
+    again = restored(tried, wait_s=7, age_s=90, now_s=NOW_S, rules=RULES, trying_s=60)
+    assert (again.since_s, again.due_s, again.tried_s) == (NOW_S - 90, NOW_S + 7, NOW_S - 60)
+    assert restored(tried, wait_s=7, age_s=90, now_s=NOW_S, rules=RULES).tried_s == NOW_S
+    behind = restored(
+        tried, wait_s=-1, age_s=-1, now_s=NOW_S, rules=RULES, trying_s=-1
+    )  # a clock that was set
+    assert (behind.since_s, behind.due_s, behind.tried_s) == (NOW_S, NOW_S, NOW_S)
+    untried = restored(delivery(), wait_s=7, age_s=90, now_s=NOW_S, rules=RULES, trying_s=60)
+    assert untried.tried_s is None
+
+
+def test_after_a_restart_no_wait_is_longer_than_the_longest_promise() -> None:
+    def waits(wait_s: float, rules: RetryRules) -> float:
+        again = restored(delivery(), wait_s=wait_s, age_s=0, now_s=NOW_S, rules=rules)
+        return again.due_s - NOW_S
+
+    assert waits(9000, RULES) == RULES.longest_retry_after_s
+    assert waits(9000, replace(RULES, cap_s=5000)) == 5000
+
+
+def test_the_first_try_is_kept() -> None:
+    once = after(delivery(), DOWN, NOW_S, 0, RULES)
+    assert once.tried_s == NOW_S
+    assert after(once, DOWN, NOW_S + 60, 0, RULES).tried_s == NOW_S
+    assert after(delivery(), SENT, NOW_S + 3, 0, RULES).due_s == NOW_S + 3
+
+
+def test_a_delivery_that_is_exactly_too_old_ends() -> None:
+    old = delivery(since_s=NOW_S - RULES.give_up_after_s)
+    assert after(old, MAYBE, NOW_S, 0, RULES).state is DeliveryState.EXPIRED
+
+
+def test_what_maybe_arrived_closes_the_way_as_a_failure_does() -> None:
+    for answer in (DOWN, MAYBE):
+        breaker = breaker_after(CircuitBreaker(1, NOW_S, 4), answer, NOW_S, 1.0, RULES, newest_seq=9)
+        assert breaker == CircuitBreaker(2, NOW_S + 10, 4)
+    working = CircuitBreaker(backlog_seq=4)
+    assert breaker_after(working, SENT, NOW_S, 1.0, RULES, newest_seq=9) == working
+    more = CircuitBreaker(1, NOW_S, backlog_seq=12)
+    assert breaker_after(more, SENT, NOW_S, 1.0, RULES, newest_seq=9) == CircuitBreaker(backlog_seq=12)
+
+
+def test_pace_holds_back_all_but_urgent_ones() -> None:
+    urgent, plain = delivery(5, urgent=True), delivery(1)
+    free_s = NOW_S + 100
+    assert pick([plain, urgent], CircuitBreaker(), NOW_S, free_from_s=free_s) == urgent
+    assert pick([plain], CircuitBreaker(), NOW_S, free_from_s=free_s) is None
+    assert pick([plain], CircuitBreaker(), free_s, free_from_s=free_s) == plain
+    assert next_s([plain], CircuitBreaker(), free_from_s=free_s) == free_s
+    assert next_s([plain, urgent], CircuitBreaker(), free_from_s=free_s) == NOW_S
+    assert pick([plain, urgent], CircuitBreaker(), NOW_S) == urgent  # and goes before what is older
+
+
+def test_a_way_that_fails_is_tried_with_the_one_that_was_tried_least() -> None:
+    breaker = CircuitBreaker(failures=1, rests_until_s=NOW_S)
+    assert pick([delivery(1, attempts=2), delivery(2, attempts=1)], breaker, NOW_S) == delivery(2, attempts=1)
+    assert pick([delivery(1), delivery(2)], breaker, NOW_S) == delivery(2)
+
+
+def test_what_ended_is_neither_picked_nor_waited_for() -> None:
+    done = delivery(1, state=DeliveryState.SENT)
+    assert pick([done], CircuitBreaker(), NOW_S) is None
+    assert next_s([done], CircuitBreaker()) is None
+    assert next_s([done, delivery(2, due_s=NOW_S + 9)], CircuitBreaker()) == NOW_S + 9
+
+
+def test_an_attempt_that_found_the_way_closed_was_made_for_all_that_were_due() -> None:
+    due, later = delivery(1, due_s=NOW_S), delivery(2, due_s=NOW_S + 0.1)
+    before, done = delivery(3, tried_s=NOW_S - 5), delivery(4, state=DeliveryState.REFUSED)
+    found = tried_in_vain([due, later, before, done], NOW_S)
+    assert found == {"alert-1": replace(due, tried_s=NOW_S)}
+
+
+def test_what_cannot_be_delivered_for_long_enough_is_passed_on() -> None:
+    post = Instead("post", after_s=600)
+    waits = delivery(1, passes_on=True, tried_s=NOW_S)
+    others = [
+        delivery(2, tried_s=NOW_S),
+        delivery(3, passes_on=True),  # not tried yet
+        delivery(4, passes_on=True, passed_on=True, tried_s=NOW_S),
+        delivery(5, passes_on=True, tried_s=NOW_S, taken=frozenset({"one@alder-row.example"})),
+        delivery(6, passes_on=True, tried_s=NOW_S, state=DeliveryState.SENT),
+    ]
+    assert to_pass_on([waits, *others], post, NOW_S + 599.9) == []
+    assert to_pass_on([waits, *others], post, NOW_S + 600) == [waits]
+    assert to_pass_on([waits], None, NOW_S + 600) == []
+    assert pass_on_next_s([*others, waits], post) == NOW_S + 600
+    assert pass_on_next_s(others, post) is None
+    assert pass_on_next_s([waits], None) is None
+
+
+def test_late_ones_are_gathered_newest_first_once_there_are_enough() -> None:
+    late = [delivery(seq, digests=True, since_s=NOW_S - RULES.late_after_s) for seq in (1, 3, 2)]
+    assert [each.seq for each in too_late(late, CircuitBreaker(), NOW_S, RULES)] == [3, 2, 1]
+    assert too_late(late[:2], CircuitBreaker(), NOW_S, RULES) == []
+    assert too_late(late, CircuitBreaker(failures=1), NOW_S, RULES) == []
+    young = [replace(late[0], since_s=NOW_S - RULES.late_after_s + 1), *late[1:]]
+    assert too_late(young, CircuitBreaker(), NOW_S, RULES) == []
+    dark = [replace(young[0], extra_age_s=1.0), *late[1:]]  # without power the clock stood still
+    assert len(too_late(dark, CircuitBreaker(), NOW_S, RULES)) == 3
+    assert too_late([replace(late[0], digests=False), *late[1:]], CircuitBreaker(), NOW_S, RULES) == []
+    sent = [replace(late[0], state=DeliveryState.SENT), *late[1:]]
+    assert too_late(sent, CircuitBreaker(), NOW_S, RULES) == []

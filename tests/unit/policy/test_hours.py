@@ -7,8 +7,17 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dooryard.policy.hours import quiet, quiet_until, spans_of, sun_times, time_on, watching
-from dooryard.policy.schema import Policy
+from dooryard.policy.hours import (
+    ever_together,
+    longest,
+    quiet,
+    quiet_until,
+    spans_of,
+    sun_times,
+    time_on,
+    watching,
+)
+from dooryard.policy.schema import Place, Policy, Window
 from dooryard.policy.sun import SunAllDay
 from dooryard.policy.times import parse_time
 
@@ -273,3 +282,61 @@ def test_a_night_shorter_than_the_offsets_makes_it_always_open_and_no_window_lon
     assert all(
         watching(rules, local("2026-06-19 00:00") + k * timedelta(minutes=5), True) for k in range(288)
     )
+
+
+def windows_of(place: dict[str, object], *written: dict[str, str]) -> tuple[Place, tuple[Window, ...]]:
+    policy = Policy.model_validate({"place": place, "hours": {"watch": list(written)}})
+    return policy.place, policy.hours.watch
+
+
+@pytest.mark.parametrize(
+    ("opens", "closes", "next_day"),
+    [
+        ("sunrise", "03:00", True),
+        ("sunrise", "03:01", False),
+        ("sunset", "12:00", True),
+        ("sunset", "12:01", False),
+        ("12:00", "sunrise", True),
+        ("11:59", "sunrise", False),
+        ("12:00", "sunset", False),
+    ],
+)
+def test_which_clock_times_wait_for_the_next_day(opens: str, closes: str, next_day: bool) -> None:
+    """In December, when the sun rises after 08:00 and sets before 16:00: an end before it leaves nothing."""
+    on = date(2026, 12, 1)
+    place, windows = windows_of(OXFORD, {"from": opens, "to": closes})
+    [*ends] = [end.astimezone(LONDON).date() for _, end in spans_of(windows, place, on)]
+    assert (ends == [date(2026, 12, 2)]) is next_day
+
+
+def test_a_place_needs_both_of_its_coordinates_for_the_sun() -> None:
+    for left_out in ("latitude", "longitude"):
+        half = Place.model_validate({key: value for key, value in OXFORD.items() if key != left_out})
+        assert sun_times(half, date(2026, 6, 1)) is None
+
+
+def test_the_longest_a_window_lasts_in_a_year_and_when() -> None:
+    place, (day, night) = windows_of(
+        OXFORD, {"from": "sunrise", "to": "23:00"}, {"from": "sunset", "to": "06:00"}
+    )
+    lasts, on = longest(day, place)
+    assert lasts == pytest.approx(timedelta(hours=18, minutes=15), abs=timedelta(minutes=5))
+    assert on.month in (6, 7)
+    lasts, on = longest(night, place)
+    assert lasts == pytest.approx(timedelta(hours=14, minutes=5), abs=timedelta(minutes=5))
+    assert on.month == 12
+
+
+def test_windows_meet_where_one_ends_as_the_other_begins() -> None:
+    def together(a: dict[str, str], b: dict[str, str]) -> bool:
+        place, (first, second) = windows_of(OXFORD, a, b)
+        both = ever_together((first,), (second,), place)
+        assert ever_together((second,), (first,), place) is both
+        return both
+
+    morning = {"from": "06:00", "to": "09:00"}
+    assert together(morning, {"from": "09:00", "to": "10:00"})
+    assert not together(morning, {"from": "09:01", "to": "10:00"})
+    assert together(morning, {"from": "07:00", "to": "08:00"})
+    assert together({"from": "sunrise", "to": "12:00"}, {"from": "22:00", "to": "04:50"})  # in June only
+    assert not together({"from": "sunrise", "to": "12:00"}, {"from": "22:00", "to": "04:40"})

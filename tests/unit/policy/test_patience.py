@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from dooryard.core.records import Waiting
 from dooryard.policy.decide import decide
 from dooryard.policy.patience import NAME_WAIT_S
 from dooryard.policy.schema import Policy
@@ -44,6 +45,14 @@ def test_the_wait_says_what_for():
         'not sent: Alder Row, a squirrel: rule "later" waits for "stays", which may still take it, '
         'until it has stayed 8 s: stayed 1.5 s so far, and rule "stays" asks for 8 s'
     )
+
+
+def test_a_decision_that_waits_names_both_rules_and_what_is_lacking():
+    _, decision = decide(
+        policy(STAYS, LATER), PolicyState(), visit(stay_s=1.5), later(1.5), True, sinks=SINKS
+    )
+    assert decision.waits == Waiting(rule="later", earlier="stays", lacks="stay")
+    assert [(each.name, each.passed) for each in decision.clauses][-1] == ("waits", False)
 
 
 def test_a_bird_that_is_named_within_ten_seconds_goes_to_its_own_rule():

@@ -173,3 +173,52 @@ def test_a_board_that_does_not_tell_its_voltage_is_no_news():
     assert box.told == ["the supply's voltage is low"]
     box.read(70, **{"low-power": 0.0})
     assert box.told[1:] == ["the supply's voltage is normal again"]
+
+
+def test_minutes_become_seconds_and_low_power_is_a_step_like_the_others() -> None:
+    *_, power = steps = steps_of(Policy.model_validate({"heat": HEAT, "low_power": {"at_least_min": 3}}))
+    assert [step.least_s for step in steps] == [120, 120, 300, 300, 180]
+    assert (power.kind, power.sensor, power.above, power.until_below) == ("power", "low-power", 0.5, 0.5)
+
+
+def test_a_bound_itself_is_not_above_it() -> None:
+    box = Box()
+    assert box.read(9, cpu=72.0, enclosure=30.0) == Throttle()
+    assert box.read(9, cpu=72.1, enclosure=30.0).frames_per_s == 2
+
+
+def test_a_step_lasts_for_its_least_time_to_the_second() -> None:
+    box = Box()
+    box.read(5, cpu=75.0, enclosure=30.0)  # entered at the third reading, 20 s after the first
+    entered_s = box.state.since_s["cpu above 72"]
+    box.read(3, cpu=60.0, enclosure=30.0)
+    for _ in range(20):
+        held = box.read(cpu=60.0, enclosure=30.0).frames_per_s == 2
+        read_s = box.now_s - 10
+        assert held == (read_s - entered_s < 120), read_s - entered_s
+
+
+def test_a_step_brings_what_it_says_and_nothing_else() -> None:
+    box = Box()
+    assert box.read(3, cpu=75.0, enclosure=30.0) == Throttle(frames_per_s=2, because=("cpu above 72",))
+    assert box.read(3, cpu=75.0, enclosure=63.0) == Throttle(
+        frames_per_s=2, camera_off=True, because=("cpu above 72", "enclosure above 62")
+    )
+
+
+def test_a_halt_is_asked_for_only_while_its_sensor_says_so() -> None:
+    box = Box()
+    assert box.read(3, cpu=50.0, enclosure=81.0).halt
+    assert not box.read(3, cpu=50.0, enclosure=80.0).halt  # its bound itself is not above it
+    assert box.read(3, cpu=50.0, enclosure=80.1).halt
+    # Restored after a halt, with a sensor that has said nothing yet.
+    restored = HeatState(since_s={"enclosure above 80": 0.0})
+    assert not throttle_of(STEPS, restored).halt
+    assert throttle_of(STEPS, restored).because == ("enclosure above 80",)
+
+
+def test_a_step_is_left_below_its_bound_and_not_at_it() -> None:
+    box = Box()
+    box.read(5, cpu=75.0, enclosure=30.0)
+    assert box.read(30, cpu=66.0, enclosure=30.0).frames_per_s == 2
+    assert box.read(3, cpu=65.9, enclosure=30.0) == Throttle()
