@@ -20,7 +20,8 @@ from dooryard.core.records import Outcome, Visitor
 from dooryard.history import annotations as marks
 from dooryard.history.database import AnnotationDatabase
 from dooryard.journal.build import build
-from dooryard.journal.serve import Served, Where, serve
+from dooryard.journal.serve import Served, serve
+from dooryard.web.listen import Where
 from journal_pages.browser_tools import axe, vnu
 from screenshots_browser import Browser, find
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY, SQUIRREL, WICKED, AlderRow

@@ -14,7 +14,7 @@ PACKAGE = Path(dooryard.__file__).parent
 STOREYS = (  # from above; rooms of one line do not import each other
     {"cli"},
     {"setup"},
-    {"rehearse", "survey"},
+    {"rehearse", "survey", "aim"},
     {"service"},
     {"journal", "teaching"},
     {"history"},
@@ -27,7 +27,7 @@ STOREYS = (  # from above; rooms of one line do not import each other
     {"sinks"},
     {"policy", "recording"},
     {"classify", "gate", "camera", "sensors", "button"},
-    {"imaging"},
+    {"imaging", "web"},
     {"config"},
     {"core"},
 )

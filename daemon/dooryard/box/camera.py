@@ -8,8 +8,9 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from dooryard.box.kinds import CameraOptions, PathText
+from dooryard.box.kinds import CameraOptions, PathText, Rectangle
 from dooryard.camera.base import Camera
+from dooryard.camera.blackout import WHOLE
 from dooryard.core.clock import Clock
 from dooryard.core.errors import ConfigError
 from dooryard.core.records import Box
@@ -19,7 +20,6 @@ ALDER_ROW = "alder row afternoon"
 USUAL = "picamera"  # where no kind is given
 
 Side = Annotated[int, Field(ge=16, le=8192)]
-Part = Annotated[float, Field(ge=0, le=1)]  # of a side of the picture
 
 
 class PicameraTable(CameraOptions):
@@ -33,7 +33,7 @@ class PicameraTable(CameraOptions):
         default=None, gt=0, le=120, description="Frames a second. Left out: 10."
     )
     upside_down: bool = Field(default=False, description="It is mounted rotated 180°.")
-    region: tuple[Part, Part, Part, Part] | None = Field(
+    region: Rectangle | None = Field(
         default=None,
         strict=False,
         description="The part of the upright view to use: left, top, right, bottom, 0 to 1.",
@@ -53,6 +53,14 @@ class PicameraTable(CameraOptions):
     def _complete(self) -> PicameraTable:
         both(self.large_width, self.large_height)
         return self
+
+    @property
+    def shows(self) -> Box:
+        from dooryard.camera.picamera_options import part_used
+
+        if self.region is None:
+            return WHOLE
+        return part_used(Box(*self.region), (self.large_width or 1640, self.large_height or 1232))
 
     def build(self, clock: Clock, base: Path) -> Camera:
         from dooryard.camera.picamera_options import PicameraOptions, PicameraSettings

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 I2C_PINS, ONE_WIRE_PIN = (2, 3), 4
 _I2C = ("sht3x", "bme280")
+_EMPTY = "is empty or the wrong way round; write left, top, right, bottom"
 _GRID = 50  # points a side, at which covered and not is looked at
 _SAMPLE_NAMES = ("example", "test", "invalid", "example.com", "example.org", "example.net")  # RFC 2606
 
@@ -27,30 +28,44 @@ def note(document: Document, box: BoxFile) -> None:
     """Note what cannot work as problems, and what was surely not meant as warnings."""
     for path, text in (*_camera(box), *_gate(box), *_pins(box)):
         document.problem(path, text)
-    for path, text in (*_pace(box), *_publishing(box), *_twins(box), *_unencrypted(box)):
+    for path, text in (*_hidden(box), *_pace(box), *_publishing(box), *_twins(box), *_unencrypted(box)):
         document.warning(path, text)
 
 
 def _camera(box: BoxFile) -> Found:
     camera = box.camera
+    for i, part in enumerate(camera.blackout):
+        if _is_empty(part):
+            yield ("camera", "blackout", i), _EMPTY
     if not isinstance(camera, PicameraTable):
         return
-    if camera.region is not None:
-        left, top, right, bottom = camera.region
-        if not (left < right and top < bottom):
-            yield ("camera", "region"), "is empty or the wrong way round; write left, top, right, bottom"
+    if camera.region is not None and _is_empty(camera.region):
+        yield ("camera", "region"), _EMPTY
     if isinstance(camera.focus_m, float) and camera.focus_m <= 0:
         yield ("camera", "focus_m"), 'must be more than 0 m, or "auto"'
 
 
+def _is_empty(part: tuple[float, float, float, float]) -> bool:
+    left, top, right, bottom = part
+    return not (left < right and top < bottom)
+
+
+def _hidden(box: BoxFile) -> Found:
+    parts = [((x0, y0), (x1, y0), (x1, y1), (x0, y1)) for x0, y0, x1, y1 in box.camera.blackout]
+    if _covered(tuple(parts)) > 0.5:
+        text = "blacks out more than half of the view; turn the camera away, or let region cut that off"
+        yield ("camera", "blackout"), text
+
+
 def _gate(box: BoxFile) -> Found:
-    if box.gate.ignore and _covers_all(box.gate.ignore):
+    if _covered(box.gate.ignore) == 1:
         yield ("gate", "ignore"), "covers the whole picture, so nothing is ever seen; leave the feeder out"
 
 
-def _covers_all(areas: tuple[tuple[tuple[float, float], ...], ...]) -> bool:
+def _covered(areas: tuple[tuple[tuple[float, float], ...], ...]) -> float:
+    """The part of the picture that `areas` cover together, 0 to 1."""
     points = [((i + 0.5) / _GRID, (j + 0.5) / _GRID) for i in range(_GRID) for j in range(_GRID)]
-    return all(any(_inside(point, corners) for corners in areas) for point in points)
+    return sum(any(_inside(point, corners) for corners in areas) for point in points) / len(points)
 
 
 def _inside(point: tuple[float, float], corners: tuple[tuple[float, float], ...]) -> bool:

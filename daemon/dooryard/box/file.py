@@ -13,8 +13,8 @@ from pydantic import AfterValidator, Discriminator, Field, Tag, create_model
 
 from dooryard.box import checks
 from dooryard.box.addresses import page_address
-from dooryard.box.camera import CAMERAS, Part, PicameraTable, kind_of
-from dooryard.box.kinds import CameraOptions, PathText, SensorOptions, SinkOptions
+from dooryard.box.camera import CAMERAS, PicameraTable, kind_of
+from dooryard.box.kinds import CameraOptions, Part, PathText, SensorOptions, SinkOptions
 from dooryard.box.plugins import Plugins, brought, kind_named, without_use
 from dooryard.box.sensors import SENSORS
 from dooryard.box.sinks import SINKS, HeartbeatOptions

@@ -15,8 +15,10 @@ from pydantic import AfterValidator, Field
 
 from dooryard.box.addresses import sink_name
 from dooryard.camera.base import Camera
+from dooryard.camera.blackout import WHOLE, blacked_out
 from dooryard.core.clock import Clock
 from dooryard.core.errors import ConfigError, DooryardError
+from dooryard.core.records import Box
 from dooryard.gate.settings import LONGEST_PX, SHORTEST_PX
 from dooryard.policy.schema import Line, Table
 from dooryard.sensors.base import Sensor
@@ -27,6 +29,8 @@ T = TypeVar("T")
 
 PathText = Annotated[str, Field(min_length=1, max_length=4096)]
 LumaSide = Annotated[int, Field(ge=SHORTEST_PX, le=LONGEST_PX)]
+Part = Annotated[float, Field(ge=0, le=1)]  # of a side of the picture
+Rectangle = Annotated[tuple[Part, Part, Part, Part], Field(strict=False)]  # left, top, right, bottom
 SinkLabel = Annotated[str, AfterValidator(sink_name)]
 
 
@@ -44,10 +48,22 @@ class CameraOptions(Table):
         le=600,
         description="Seconds without a frame after which the camera is opened again.",
     )
+    blackout: tuple[Rectangle, ...] = Field(
+        default=(),
+        strict=False,
+        max_length=32,
+        description="Parts of the upright view that nobody is to see, such as a neighbour's window, each as"
+        " left, top, right, bottom, whatever the region. Black before anything is stored, sent or shown.",
+    )
 
     @property
     def luma_size(self) -> tuple[int, int]:
         return self.luma_width, self.luma_height
+
+    @property
+    def shows(self) -> Box:
+        """The part of its whole upright view that pictures show, where they do not say so themselves."""
+        return WHOLE
 
     def build(self, clock: Clock, base: Path) -> Camera:
         """The camera, not yet opened. `clock` is what a live one tells the time by.
@@ -55,6 +71,11 @@ class CameraOptions(Table):
         Paths are relative to `base`. Raises ConfigError or CameraError for what cannot work.
         """
         raise NotImplementedError
+
+    def built(self, clock: Clock, base: Path) -> Camera:
+        """The camera, with what nobody is to see blacked out, whichever kind it is."""
+        camera = made(self, lambda: self.build(clock, base))
+        return blacked_out(camera, [Box(*part) for part in self.blackout], self.shows)
 
 
 class SensorOptions(Table):

@@ -33,6 +33,7 @@ from dooryard.camera.picamera_opening import Opening, let_go
 from dooryard.camera.picamera_options import (
     PicameraOptions,
     PicameraSettings,
+    Shown,
     check_sizes,
     controls,
     crop_fault,
@@ -100,11 +101,9 @@ class PicameraCamera:
         if faults:
             raise CameraError("; ".join(faults), "fix the [camera] table of the box file")
         self.name = f"board camera {camera_index}"
-        self._clock = clock
-        self._index = camera_index
+        self._clock, self._index = clock, camera_index
         self._large_size, self._luma_size = large_size, luma_size
-        self._frame_us = round(1e6 / frames_per_s)
-        self._buffers = buffers
+        self._frame_us, self._buffers = round(1e6 / frames_per_s), buffers
         self._open_within_s, self._close_within_s = open_within_s, close_within_s
         self._boottime = boottime or boottime_ns
         self._room: Room = room or _own_memory
@@ -116,8 +115,8 @@ class PicameraCamera:
         self._opening: Opening | None = None
         self._closing: threading.Thread | None = None
         self._crop: Any = None  # what was asked for, until a frame has shown what came of it
-        self._number = 0
-        self._last_mono_s = float("-inf")
+        self._shown = Shown()
+        self._number, self._last_mono_s = 0, float("-inf")
         self._doubted_time = False
 
     @classmethod
@@ -231,6 +230,7 @@ class PicameraCamera:
         # After configuring, which sets a crop of its own; in force from the first frame.
         chosen = controls(self._options, device.camera_controls, self._large_size)
         self._crop = chosen.get("ScalerCrop")
+        self._shown = Shown.of(self._options, device.camera_controls, chosen)
         if chosen:
             device.set_controls(chosen)
 
@@ -253,6 +253,7 @@ class PicameraCamera:
                 exposure_s=None if exposure_us is None else exposure_us / 1e6,
                 gain=None if analogue is None else analogue * metadata.get("DigitalGain", 1.0),
             ),
+            part=self._shown.part(metadata.get("ScalerCrop")),
         )
 
     def _luma(self, request: Any) -> Luma:

@@ -229,6 +229,42 @@ def crop(region: Box, most: Rectangle, picture: tuple[int, int]) -> Rectangle:
     return round(x), round(y), int(wide) // 2 * 2, int(high) // 2 * 2
 
 
+def part_used(region: Box, picture: tuple[int, int]) -> Box:
+    """The part of the whole view that a picture shows for `region`: it is widened to the picture's shape.
+
+    `picture` is (width, height), which is the whole view's shape as well. As exact as the sensor's pixels.
+    """
+    width, height = picture
+    left, top, wide, high = crop(region, (0, 0, width, height), picture)
+    return Box(left / width, top / height, (left + wide) / width, (top + high) / height)
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """Which part of the whole view pictures show: as a frame tells, else as was asked for."""
+
+    asked: Rectangle | None = None  # None: no region, so all of it
+    whole: Rectangle = (0, 0, 1, 1)
+    turned: bool = False  # the pictures are turned here: the sensor's rectangle lies the other way round
+
+    @classmethod
+    def of(cls, options: PicameraOptions, available: Mapping[str, Any], chosen: Mapping[str, Any]) -> Shown:
+        """By what the camera has and what was chosen of it; see `controls`."""
+        if "ScalerCrop" not in chosen:
+            return cls()
+        _least, most, default = available["ScalerCrop"]
+        return cls(tuple(chosen["ScalerCrop"]), tuple(default or most), options.turned_by_us)
+
+    def part(self, told: Any) -> Box | None:
+        """None: all of it. `told` is a frame's own ScalerCrop, None where it tells none."""
+        if self.asked is None:
+            return None
+        (x, y, wide, high), (left, top, width, height) = told or self.asked, self.whole
+        x0, y0 = (x - left) / width, (y - top) / height
+        part = Box(x0, y0, x0 + wide / width, y0 + high / height)
+        return half_a_turn(part) if self.turned else part
+
+
 def crop_fault(asked: Any, got: Any) -> str | None:
     """Why the crop that a frame tells of is not the one asked for; None: it is, or nothing is told."""
     if asked is None or got is None:

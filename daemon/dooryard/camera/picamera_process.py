@@ -25,7 +25,7 @@ from dooryard.camera.picamera_child import Child
 from dooryard.camera.picamera_options import PicameraSettings
 from dooryard.core.clock import Clock
 from dooryard.core.errors import CameraError, StuckError
-from dooryard.core.records import Exposure, Frame, Luma, Moment, Rgb
+from dooryard.core.records import Box, Exposure, Frame, Luma, Moment, Rgb
 
 _log = logging.getLogger(__name__)
 _GONE = "close it and open it again"
@@ -190,6 +190,7 @@ class PicameraProcess:
             luma=luma,
             large=partial(self._large, self._number),
             exposure=Exposure(**told["exposure"]),
+            part=None if told["part"] is None else Box(*told["part"]),
         )
 
     def _taken_at(self, taken_ns: int) -> Moment:

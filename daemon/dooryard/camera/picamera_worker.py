@@ -88,7 +88,7 @@ class CameraWorker:
         # As a reading of the clock that both processes share, whatever the service's own clock is.
         age_s = self._clock.now().mono_s - frame.mono_s
         taken_ns = boottime_ns() - round(age_s * 1e9)
-        self._say("frame", serial, taken_ns=taken_ns, exposure=asdict(frame.exposure))
+        self._say("frame", serial, taken_ns=taken_ns, exposure=asdict(frame.exposure), part=frame.part)
 
     def _say_large(self, serial: int) -> None:
         if self._frame is None:

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from dooryard import __version__
-from dooryard.cli import back, birds, mute, out, setup, trials, unit
+from dooryard.cli import aim, back, birds, mute, out, setup, trials, unit
 from dooryard.core.errors import DooryardError
 
 _FIRST = """Dooryard tells you what really came to the garden feeder.
@@ -23,6 +23,7 @@ First, on a laptop:
 On the box:
   dooryard setup                 asks a few questions and writes its two files
   dooryard check FILE...         looks over its two files
+  dooryard aim --serve ADDRESS   the live picture, to aim and focus by
   dooryard survey                tries camera, sensors, card, network, sinks
   dooryard why last              why the last visit was told, or was not
 All commands: dooryard --help"""
@@ -69,7 +70,7 @@ def _parser() -> argparse.ArgumentParser:
         "--changed", action="store_true", help="tell which lines meant something else in earlier versions"
     )
     check.set_defaults(command=_check)
-    for group in (setup, trials, unit, birds, out, mute, back):
+    for group in (setup, aim, trials, unit, birds, out, mute, back):
         group.add(commands)
     return parser
 

@@ -9,6 +9,7 @@ from typing import TextIO
 
 from dooryard.box.file import BoxFile, parse_box
 from dooryard.camera.base import Camera, CameraStalledError, EndOfFramesError
+from dooryard.camera.blackout import behind
 from dooryard.camera.scene import SceneCamera
 from dooryard.core.clock import SystemClock
 from dooryard.core.errors import EXIT_OK, ConfigError, StoreError
@@ -40,8 +41,9 @@ def record(
     about["camera"].pop("folder", None)
     recorder = Recorder(folder, settings, about)
     record_camera(camera, recorder, stop)
-    if isinstance(camera, SceneCamera) and recorder.kept:
-        (folder / TRUTH).write_text(write_truth(truth_of(camera)), encoding="utf-8")
+    scene = behind(camera)
+    if isinstance(scene, SceneCamera) and recorder.kept:
+        (folder / TRUTH).write_text(write_truth(truth_of(scene)), encoding="utf-8")
     print(f"{recorder.kept} {'frame' if recorder.kept == 1 else 'frames'} in {folder}", file=out)
     if recorder.stopped is not None and recorder.stopped.startswith("the disk"):
         remedy = f"see that this user may write to {folder} and that there is room, or name another folder"

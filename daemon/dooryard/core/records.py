@@ -83,6 +83,7 @@ class Frame:
     luma: Luma
     large: Callable[[], Rgb]
     exposure: Exposure = field(default_factory=Exposure)
+    part: Box | None = None  # what it shows of the camera's whole upright view; None: all, or not known
 
 
 class RejectReason(StrEnum):

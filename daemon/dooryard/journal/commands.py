@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import secrets
-import signal
 import threading
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from types import FrameType
 from typing import TextIO
 
 from dooryard.core.clock import Clock
@@ -24,6 +21,8 @@ from dooryard.journal.export import By, Period, export_camtrap, export_visits
 from dooryard.journal.paths import SITE
 from dooryard.journal.phrases import many
 from dooryard.policy.schema import Policy
+from dooryard.web.listen import Where
+from dooryard.web.stop import stopped_by
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +129,7 @@ def export(
 
 def check_look(address: str, port: int, minutes: float) -> None:
     """Raise ConfigError for an address, a port or a time for which `look` can't serve."""
-    serve.Where(address, port, minutes * 60).check()
+    Where(address, port, minutes * 60).check()
 
 
 def look(
@@ -158,21 +157,6 @@ def look(
     def ready(link: str) -> None:
         print(f"for {minutes:g} min, or until Ctrl-C:  {link}", file=context.out, flush=True)
 
-    with _signals(stop):
-        serve.serve(served, serve.Where(address, port, minutes * 60), stop, ready)
+    with stopped_by(stop):
+        serve.serve(served, Where(address, port, minutes * 60), stop, ready)
     return EXIT_OK
-
-
-@contextmanager
-def _signals(stop: threading.Event) -> Iterator[None]:
-    """While inside, SIGTERM and SIGINT set `stop`."""
-
-    def asked(_number: int, _frame: FrameType | None) -> None:
-        stop.set()
-
-    before = {number: signal.signal(number, asked) for number in (signal.SIGTERM, signal.SIGINT)}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

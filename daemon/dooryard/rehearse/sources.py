@@ -14,9 +14,11 @@ from dooryard.box.camera import ALDER_ROW, FolderTable, SceneTable
 from dooryard.box.file import BoxFile, parse_box, telling
 from dooryard.box.kinds import CameraOptions
 from dooryard.camera import base
+from dooryard.camera.blackout import behind, within
 from dooryard.camera.scene import SceneCamera
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import CameraError, ConfigError
+from dooryard.core.records import Box
 from dooryard.core.text_files import read_text
 from dooryard.policy.schema import ALL_SINKS, Policy
 from dooryard.recording.recordings import parts_of, pictures_in
@@ -79,7 +81,7 @@ def count_frames(source: Source) -> int:
     folder = folder_of(source)
     if folder is not None:
         return sum(pictures_in(part) for part in parts_of(folder))
-    camera = camera_of(source)
+    camera = behind(camera_of(source))
     return camera.plan.settings.frame_count if isinstance(camera, SceneCamera) else 0
 
 
@@ -96,7 +98,19 @@ def sinks_of(box: BoxFile, policies: Sequence[Policy]) -> frozenset[str]:
 
 
 def _with_camera(box: BoxFile, options: type[CameraOptions], **given: str) -> BoxFile:
-    """`box` with another camera; of its camera's keys only the sizes are kept."""
+    """`box` with another camera; of its camera's keys only the sizes are kept, and what is not to be seen."""
     kept = {"luma_width", "luma_height"} & box.camera.model_fields_set
-    sizes = {key: getattr(box.camera, key) for key in kept}
-    return box.model_copy(update={"camera": options.model_validate(sizes | given)})
+    keys: dict[str, object] = {key: getattr(box.camera, key) for key in kept}
+    if options is FolderTable:  # a drawn garden is not the view that these parts are of
+        keys["blackout"] = _hidden(box.camera)
+    return box.model_copy(update={"camera": options.model_validate(keys | given)})
+
+
+def _hidden(camera: CameraOptions) -> list[tuple[float, ...]]:
+    """What is blacked out, relative to a recording's pictures: they show the region as it is now."""
+    parts = [within(Box(*part), camera.shows) for part in camera.blackout]
+    return [
+        tuple(min(1.0, max(0.0, edge)) for edge in part)
+        for part in parts
+        if part.x0 < 1 and part.y0 < 1 and part.x1 > 0 and part.y1 > 0
+    ]

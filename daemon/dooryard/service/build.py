@@ -57,7 +57,7 @@ _log = logging.getLogger("dooryard")
 
 def camera(box: BoxFile, base: Path, clock: Clock) -> Camera:
     """The camera that `box` names; paths are relative to `base`. Raises ConfigError or CameraError."""
-    return made(box.camera, lambda: box.camera.build(clock, base))
+    return box.camera.built(clock, base)
 
 
 def card_path(box: BoxFile, base: Path) -> Path | None:

@@ -17,7 +17,8 @@ from dooryard.core.records import Outcome
 from dooryard.history.database import AnnotationDatabase
 from dooryard.journal import forms
 from dooryard.journal.files import held
-from dooryard.journal.serve import Served, Where, serve
+from dooryard.journal.serve import Served, serve
+from dooryard.web.listen import Where
 from unit.journal.alder_row import BIRD, FINCH, NOON, POLICY
 
 TOKEN = "a-token-that-only-this-test-knows"
