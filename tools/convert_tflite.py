@@ -196,18 +196,36 @@ def convert(data: bytes) -> onnx.ModelProto:
     return model
 
 
+_SPECIES_OF_PARTS = {
+    "Anser cygnoides": "swan goose",
+    "Anthus novaeseelandiae": "new zealand pipit",
+    "Ninox novaeseelandiae": "morepork",
+    "Petroica australis": "new zealand robin",
+    "Petroica macrocephala": "tomtit",
+}
+"""Names of species of which a label list may have subspecies alone."""
+
+_LABEL = re.compile(r"([A-Z][a-z]+ [a-z-]+)( [a-z]+)? \((.+)\)")
+
+
 def labels_csv(text: str) -> str:
-    """The label table of lines `Scientific name (Common Name)`, all birds; other lines get no group."""
+    """The label table of lines `Scientific name (Common Name)`, all birds; other lines get no group.
+
+    A subspecies (three words) is put down as its species, so that its probability counts for that.
+    """
+    lines = [line.strip() for line in text.splitlines()]
+    found = [_LABEL.fullmatch(line) for line in lines]
+    species = _SPECIES_OF_PARTS | {match[1]: match[3].lower() for match in found if match and not match[2]}
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(("index", "name", "scientific", "group", "trust", "reason"))
-    for index, line in enumerate(text.splitlines()):
-        match = re.fullmatch(r"([A-Z][a-z]+ [a-z-]+(?: [a-z]+)?) \((.+)\)", line.strip())
+    for index, (line, match) in enumerate(zip(lines, found, strict=True)):
         if match is None:
-            writer.writerow((index, line.strip().lower() or "-", "", "", "no", "not a species"))
+            writer.writerow((index, line.lower() or "-", "", "", "no", "not a species"))
             continue
-        scientific, name = match.groups()
-        writer.writerow((index, name.lower(), scientific, "bird", "yes", "a class of its own"))
+        scientific, part, name = match.groups()
+        reason = f"of that species: {scientific}{part}, {name}" if part else "a class of its own"
+        writer.writerow((index, species.get(scientific, name.lower()), scientific, "bird", "yes", reason))
     return out.getvalue()
 
 

@@ -20,6 +20,10 @@ APACHE_SHA256 = "cfc7749b96f63bd31c3c42b5c471bf756814053e847c10f3eb003417bc523d3
 NOTICES = {
     "camera/garden/media/NOTICE.md": ("GNU General Public License", "any later", "copyright 2002-2022"),
     "classify/models/lite0-NOTICE.txt": ("Copyright (c) 2020, ML Illustrated", "Apache License, Version 2.0"),
+    "classify/models/birds-NOTICE.txt": (
+        "published in the repository google-coral/test_data",
+        "changed: the model",
+    ),
     "classify/models/lite0-labels-NOTICE.txt": (
         "MIT License",
         "Copyright (c) 2025 Illia Volkov, Nikita Kisel",

@@ -40,6 +40,8 @@ CORE = (
     "classify.presence",
     "classify.taught",
     "classify.species",
+    "classify.garden_birds",
+    "classify.garden_birds_table",
     "classify.regions",
     "health.thermal",
     "health.dew_point",

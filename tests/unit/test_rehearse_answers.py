@@ -17,7 +17,8 @@ BOX = Box(0.2, 0.2, 0.6, 0.6)
 
 def answer(value=0.25, features=None):
     species = (Naming("bird", 1 / 3, "house finch", "Haemorhous mexicanus"), Naming("bird", 0.1))
-    return CachedSighting({"bird": value, "cat": 0.0}, species, 51.7, features)
+    unlisted = (Naming("bird", 0.125, "shoebill", "Balaeniceps rex"),)
+    return CachedSighting({"bird": value, "cat": 0.0}, species, unlisted, 51.7, features)
 
 
 def test_numbers_come_back_as_they_were(tmp_path):
@@ -28,6 +29,7 @@ def test_numbers_come_back_as_they_were(tmp_path):
     assert trouble is None
     assert found["a"].groups == kept["a"].groups
     assert found["a"].species == kept["a"].species
+    assert found["a"].unlisted == kept["a"].unlisted
     assert np.array_equal(found["a"].features, vector)
     assert found["b"].features is None
     assert found["b"].groups == kept["b"].groups

@@ -25,6 +25,7 @@ from dooryard.policy.parse import note_doubles
 from dooryard.policy.schema import Line, Table
 
 BUILT_IN = "built-in"
+NONE = "none"
 
 
 def _covering(corners: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
@@ -66,9 +67,10 @@ class ClassifierOptions(Table):
     """What tells who it is."""
 
     card: PathText = Field(default=BUILT_IN, description=f'The model\'s card file, or "{BUILT_IN}".')
-    species_card: PathText | None = Field(
-        default=None,
-        description="Card of a second model, asked which bird it is. Left out: the first one says.",
+    species_card: PathText = Field(
+        default=BUILT_IN,
+        description=f'Card of a second model, asked which bird it is. "{BUILT_IN}": the one that comes with'
+        f' the program, where the policy says where the place is; "{NONE}": birds are not told by name.',
     )
     threads: int = Field(default=1, ge=1, le=16, description="Threads of one classification.")
     watch_without: bool = Field(

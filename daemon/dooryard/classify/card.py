@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from dooryard.classify import crop
 from dooryard.classify.calibration import Calibration, LogOddsLine
+from dooryard.classify.species import Numbers
 from dooryard.config.toml_depth import MOST_PARTS, deep_key_line
 from dooryard.core.errors import ModelError
 
@@ -39,7 +40,9 @@ class ModelCard:
     evidence: Calibration | None = None  # None: the network's own numbers are taken as they are
     presence: str | None = None  # file name beside the card: see classify/presence.py
     presence_sha256: str = ""
-    temperature: float = 1.0  # logits are divided by it before a species' probability is taken
+    names: Numbers = field(default_factory=Numbers)  # how a species model's answers are read
+    noise: crop.NoiseFilter = crop.MEDIAN  # when and how noise is taken out for this model
+    limits: str = ""  # what an owner must know of it, in a line
 
     @property
     def features_key(self) -> str:
@@ -96,14 +99,18 @@ def _card(data: dict[str, Any]) -> ModelCard:
         evidence=_calibration(_of(data, "evidence", dict)) if "evidence" in data else None,
         presence=presence,
         presence_sha256="" if presence is None else _of(data, "presence_sha256", str),
-        temperature=float(_of(data, "temperature", float, int)) if "temperature" in data else 1.0,
+        names=_names(data),
+        noise=crop.NoiseFilter(
+            _number(data, "noisy_gain", crop.NOISY_GAIN), _number(data, "noise_sigmas", crop.MEDIAN.sigmas)
+        ),
+        limits=_of(data, "limits", str) if "limits" in data else "",
     )
     return _checked(card, uses_presence="presence" in data.get("evidence", {}))
 
 
 def _checked(card: ModelCard, *, uses_presence: bool) -> ModelCard:
     """Return `card`, whose parts fit each other; `uses_presence`: its evidence weighs the presence."""
-    if min(card.side_px, card.classes, card.temperature) <= 0:
+    if min(card.side_px, card.classes, card.names.temperature) <= 0:
         raise ValueError("side_px, classes and temperature must be above zero")
     if uses_presence != (card.presence is not None) or (uses_presence and card.features is None):
         raise ValueError("presence and evidence.presence need each other, and outputs.features")
@@ -126,6 +133,27 @@ def _normalisation(table: dict[str, Any]) -> Normalisation | None:
         if key in table:
             raise ValueError(f"input.{key} has no effect where input.type is {kind!r}: leave it out")
     return None
+
+
+def _names(data: dict[str, Any]) -> Numbers:
+    """The table `names`; the temperature may also stand at the top."""
+    table = _of(data, "names", dict) if "names" in data else {}
+    plain = Numbers()
+    numbers = Numbers(
+        temperature=_number({**data, **table}, "temperature", plain.temperature),
+        nameless=_number(table, "nameless", plain.nameless),
+        unlisted=_number(table, "unlisted", plain.unlisted),
+        likeness=_number(table, "likeness", plain.likeness),
+        told_from=_number(table, "told_from", plain.told_from),
+    )
+    for key in ("nameless", "unlisted", "likeness", "told_from"):
+        if not 0 <= getattr(numbers, key) <= 1:
+            raise ValueError(f"names.{key} is {getattr(numbers, key)}; it must be from 0 to 1")
+    return numbers
+
+
+def _number(table: dict[str, Any], key: str, default: float) -> float:
+    return float(_of(table, key, float, int)) if key in table else default
 
 
 def _calibration(table: dict[str, Any]) -> Calibration:

@@ -12,8 +12,10 @@ from numpy.typing import NDArray
 
 from dooryard.classify import crop, scores, sightings, species
 from dooryard.classify.calibration import calibrated
+from dooryard.classify.card import ModelCard
 from dooryard.classify.network import REINSTALL, Network
 from dooryard.classify.presence import leaning
+from dooryard.classify.species import Classes, SpeciesAnswer
 from dooryard.classify.taught import Taught, tell
 from dooryard.core.errors import ModelError
 from dooryard.core.records import Box, Features, Frame, Naming, Picture, Rgb, Sighting
@@ -21,6 +23,8 @@ from dooryard.core.records import Box, Features, Frame, Naming, Picture, Rgb, Si
 log = logging.getLogger(__name__)
 
 BUILT_IN = Path(__file__).parent / "models" / "lite0.toml"
+BUILT_IN_BIRDS = BUILT_IN.with_name("birds.toml")
+"""The card of the species model that comes with the package."""
 ASK_WHICH_FROM = 0.3
 """Probability of a bird from which the species model is run: each run costs as much as a look."""
 
@@ -31,7 +35,8 @@ class OnnxClassifier:
     `card_path` names a model's card; None is the model that comes with the package. `species_card` names
     a second model that knows bird species and nothing else: it never says whether there is a bird, only
     which, and is asked only about what the first takes for one. `region` holds the scientific names that
-    may be told at this place (None: all); it binds both models. Raises what `Network` raises.
+    may be told at this place (None: all); it binds both models. Raises what `Network` raises; of the species
+    model only unless it is `spare`: then birds are told without their names, and `trouble` says why.
     """
 
     def __init__(
@@ -41,16 +46,34 @@ class OnnxClassifier:
         threads: int = 1,
         species_card: Path | None = None,
         region: frozenset[str] | None = None,
+        spare: bool = False,
     ) -> None:
         self._network = Network(card_path or BUILT_IN, threads=threads)
         cv2.setNumThreads(1)  # a crop is too small to share out, and idle threads cost heat
-        self._which = Network(species_card, threads=threads) if species_card else None
+        self.trouble: ModelError | None = None
+        """Why birds are told without their names; None: nothing is wrong."""
+        self._which = self._species_model(species_card, threads, spare=spare)
+        self._classes = Classes(self._which.labels, region) if self._which else None
         self._region = region
         self.card = self._network.card
         self.taught: Taught | None = None
         """What the owner taught; names are told beside the models'."""
         self.small_crops = 0
         """How many boxes so far were too small in the picture to be told with confidence."""
+
+    def _species_model(self, card: Path | None, threads: int, *, spare: bool) -> Network | None:
+        try:
+            return Network(card, threads=threads) if card else None
+        except ModelError as error:
+            if not spare:
+                raise
+            self.trouble = error
+            return None
+
+    @property
+    def species_card(self) -> ModelCard | None:
+        """The card of the species model; None: there is none."""
+        return self._which.card if self._which else None
 
     @property
     def teaching_model(self) -> str:
@@ -109,20 +132,20 @@ class OnnxClassifier:
             self._note_small(frame)
         logits, features = self._network.answer(part.planes)
         groups, named = self._read(logits, features)
-        seen = features
-        if self._which is not None and groups["bird"] >= ASK_WHICH_FROM:
-            answer, seen = self._which.answer(self._planes(self._which, part, pixels, box, gain))
-            which = self._which.card
-            named += species.told(answer, self._which.labels, self._region, which.temperature)
-        elif self._which is not None:
+        seen, told = features, SpeciesAnswer()
+        if self._which is not None and self._classes is not None:
             seen = None
+            if groups["bird"] >= ASK_WHICH_FROM:
+                answer, seen = self._which.answer(self._planes(self._which, part, pixels, box, gain))
+                told = species.told(answer, self._classes, self._which.card.names)
         return Sighting(
             frame=frame.number,
             wall=frame.wall,
             mono_s=frame.mono_s,
             box=box,
             groups=groups,
-            species=species.merged(named, self._taught_name(seen)),
+            species=species.merged((*named, *told.listed), self._taught_name(seen)),
+            unlisted=told.unlisted,
             sharpness=part.sharpness,
             picture=Picture(frame.number, frame.wall, pixels, box),
             features=features,
@@ -148,14 +171,17 @@ class OnnxClassifier:
         return Naming(telling.group, telling.sure, telling.name) if telling.told else None
 
     def _prepared(self, pixels: Rgb, box: Box, gain: float | None) -> crop.Prepared:
-        return crop.prepare(pixels, box, gain, side=self.card.side_px)
+        return _prepared(self.card, pixels, box, gain)
 
     def _planes(
         self, network: Network, part: crop.Prepared, pixels: Rgb, box: Box, gain: float | None
     ) -> crop.Planes:
-        """The crop as `network` wants it: the first network's, where it is of the same size."""
-        side = network.card.side_px
-        return part.planes if side == self.card.side_px else crop.prepare(pixels, box, gain, side=side).planes
+        """The crop as `network` wants it: the first network's, where that is the same."""
+        own, wanted = (
+            (card.side_px, card.noise if card.noise.is_used(gain) else None)
+            for card in (self.card, network.card)
+        )
+        return part.planes if own == wanted else _prepared(network.card, pixels, box, gain).planes
 
     def _note_small(self, frame: Frame) -> None:
         if not self.small_crops:  # once is enough: the count goes on
@@ -166,3 +192,7 @@ class OnnxClassifier:
                 crop.MIN_SIDE_PX,
             )
         self.small_crops += 1
+
+
+def _prepared(card: ModelCard, pixels: Rgb, box: Box, gain: float | None) -> crop.Prepared:
+    return crop.prepare(pixels, box, gain, side=card.side_px, noise=card.noise)

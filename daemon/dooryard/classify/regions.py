@@ -1,110 +1,139 @@
-"""Which birds may come to a garden, by continent: scientific names. Pure.
+"""Which birds may be told at a place: lists by region, and the owner's own words. Pure.
 
-The lists are the usual visitors of gardens and feeders, written from memory; tests check them against the
-label list of an open classifier. A species whose genus was revised stands under both names. They are a
-beginning: a policy may give a list of its own.
+The lists stand in `garden_birds_table`; a place's coordinates pick one, and a policy may name another, add
+birds and strike some out. A species whose genus was revised is listed by all its names.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+
+from dooryard.classify.garden_birds import REGIONS, birds, called, plain
+from dooryard.config.toml_document import did_you_mean
 from dooryard.core.errors import ConfigError
 
-_NORTH_AMERICA = """
-Accipiter cooperii, Accipiter striatus, Agelaius phoeniceus, Anas platyrhynchos, Archilochus alexandri,
-Archilochus colubris, Baeolophus bicolor, Baeolophus inornatus, Bombycilla cedrorum, Branta canadensis,
-Bubo virginianus, Buteo jamaicensis, Callipepla californica, Callipepla gambelii, Calypte anna,
-Calypte costae, Cardinalis cardinalis, Catharus guttatus, Certhia americana, Chondestes grammacus,
-Colaptes auratus, Columba livia, Columbina passerina, Corvus brachyrhynchos, Cyanocitta cristata,
-Cyanocitta stelleri, Dryobates pubescens, Dryobates villosus, Dryocopus pileatus, Dumetella carolinensis,
-Euphagus cyanocephalus, Falco sparverius, Haemorhous cassinii, Haemorhous mexicanus, Haemorhous purpureus,
-Icterus bullockii, Icterus galbula, Icterus spurius, Ixoreus naevius, Junco hyemalis, Melanerpes carolinus,
-Melanerpes formicivorus, Meleagris gallopavo, Melospiza melodia, Mimus polyglottos, Molothrus ater,
-Passer domesticus, Passerella iliaca, Passerina amoena, Passerina ciris, Passerina cyanea,
-Patagioenas fasciata, Pheucticus ludovicianus, Pheucticus melanocephalus, Pica hudsonia, Pipilo chlorurus,
-Pipilo erythrophthalmus, Pipilo maculatus, Piranga ludoviciana, Poecile atricapillus, Poecile carolinensis,
-Poecile gambeli, Poecile rufescens, Psaltriparus minimus, Quiscalus mexicanus, Quiscalus quiscula,
-Regulus calendula, Sayornis nigricans, Sayornis phoebe, Selasphorus rufus, Setophaga coronata,
-Setophaga pinus, Sialia currucoides, Sialia mexicana, Sialia sialis, Sitta canadensis, Sitta carolinensis,
-Sitta pygmaea, Sphyrapicus varius, Spinus pinus, Spinus psaltria, Spinus tristis, Spizella passerina,
-Spizelloides arborea, Streptopelia decaocto, Sturnus vulgaris, Thryomanes bewickii,
-Thryothorus ludovicianus, Toxostoma rufum, Troglodytes aedon, Turdus migratorius, Tyrannus tyrannus,
-Zenaida asiatica, Zenaida macroura, Zonotrichia albicollis, Zonotrichia atricapilla,
-Zonotrichia leucophrys
-"""
-
-_EUROPE = """
-Accipiter nisus, Aegithalos caudatus, Anas platyrhynchos, Apus apus, Ardea cinerea, Bombycilla garrulus,
-Buteo buteo, Carduelis carduelis, Certhia brachydactyla, Certhia familiaris, Chloris chloris,
-Coccothraustes coccothraustes, Columba livia, Columba oenas, Columba palumbus, Corvus corone,
-Corvus cornix, Corvus frugilegus, Corvus monedula, Cyanistes caeruleus, Delichon urbicum,
-Dendrocopos major, Dendrocopos syriacus, Emberiza citrinella, Erithacus rubecula, Falco tinnunculus,
-Ficedula hypoleuca, Fringilla coelebs, Fringilla montifringilla, Fulica atra, Gallinula chloropus,
-Garrulus glandarius, Hirundo rustica, Larus argentatus, Linaria cannabina, Lophophanes cristatus,
-Motacilla alba, Motacilla cinerea, Muscicapa striata, Parus major, Passer domesticus, Passer montanus,
-Periparus ater, Phasianus colchicus, Phoenicurus ochruros, Phoenicurus phoenicurus, Phylloscopus collybita,
-Phylloscopus trochilus, Pica pica, Picus viridis, Poecile montanus, Poecile palustris, Prunella modularis,
-Psittacula krameri, Pyrrhula pyrrhula, Regulus ignicapilla, Regulus regulus, Serinus serinus,
-Sitta europaea, Spinus spinus, Streptopelia decaocto, Strix aluco, Sturnus vulgaris, Sylvia atricapilla,
-Troglodytes troglodytes, Turdus iliacus, Turdus merula, Turdus philomelos, Turdus pilaris,
-Turdus viscivorus, Upupa epops
-"""
-
-
-_OLDER_NAMES = {
-    "Dryobates pubescens": "Picoides pubescens",
-    "Dryobates villosus": "Picoides villosus",
-    "Linaria cannabina": "Carduelis cannabina",
-}
-
-
-def _names(text: str) -> frozenset[str]:
-    names = {" ".join(name.split()) for name in text.split(",")}
-    return frozenset(names | {older for name, older in _OLDER_NAMES.items() if name in names})
-
-
-REGIONS = {"north america": _names(_NORTH_AMERICA), "europe": _names(_EUROPE)}
-
-
-_BOUNDS = {"north america": (15.0, 84.0, -170.0, -50.0), "europe": (34.0, 72.0, -25.0, 45.0)}
 ANYWHERE = "anywhere"
+HERE = "here"
+NOT = "not "
+NORTH_AMERICA = "north america"
+GROUPS_OF_REGIONS = {NORTH_AMERICA: ("north america east", "north america west")}
+"""Names for several regions at once."""
+
+_EUROPE = (34.0, 72.0, -25.0, 45.0)
+_AMERICA = (15.0, 84.0, -170.0, -50.0)
+_EAST_OF, _WEST_OF = -104.0, -96.0
+"""Between these two degrees of longitude, the western plains, birds of both sides meet."""
+
+
+def regions_of(latitude: float | None, longitude: float | None) -> tuple[str, ...]:
+    """The regions that a place lies in, by degrees north and east; none: no list is kept for it.
+
+    The bounds are rough, and our own.
+    """
+    if latitude is None or longitude is None:
+        return ()
+    if _within(_EUROPE, latitude, longitude):
+        return ("europe",)
+    if not _within(_AMERICA, latitude, longitude):
+        return ()
+    east, west = longitude >= _EAST_OF, longitude <= _WEST_OF
+    return tuple(name for name, there in zip(REGIONS, (east, west), strict=False) if there)
+
+
+def _within(bounds: tuple[float, float, float, float], latitude: float, longitude: float) -> bool:
+    south, north, west, east = bounds
+    return south <= latitude <= north and west <= longitude <= east
 
 
 def of_place(
-    birds: tuple[str, ...] | None, latitude: float | None, longitude: float | None
+    wanted: Sequence[str] | None, latitude: float | None, longitude: float | None
 ) -> frozenset[str] | None:
     """Return the scientific names of birds that may be told at a place; None: all.
 
-    `birds` is what the owner says: one region, "anywhere", or a list; None: by degrees north and east, in
-    rough bounds of our own. Raises what `region` does.
+    `wanted` is what the owner says: names of regions and birds, "here" for the list of the place, "anywhere",
+    and "not ..." for what is struck out; nothing but strikes are taken off the list of the place. None: the
+    list of the place. Raises ConfigError for a name that nobody knows.
     """
-    if birds == (ANYWHERE,):
-        return None
-    if birds is not None:
-        named = len(birds) == 1 and birds[0].lower() in REGIONS
-        return region(birds[0] if named else birds)
-    if latitude is None or longitude is None:
-        return None
-    for name, (south, north, west, east) in _BOUNDS.items():
-        if south <= latitude <= north and west <= longitude <= east:
-            return REGIONS[name]
-    return None
-
-
-def region(names: str | tuple[str, ...]) -> frozenset[str]:
-    """Return the scientific names of a region by its name, or of a list of one's own.
-
-    Raises ConfigError for a region that is not known, or a name that is no scientific one.
-    """
-    if isinstance(names, str):
-        if names.lower() not in REGIONS:
-            known = ", ".join(f'"{name}"' for name in REGIONS)
-            raise ConfigError(f'there is no list of birds for "{names}"', f"choose {known}, or give a list")
-        return REGIONS[names.lower()]
-    for name in names:
-        words = name.split()
-        if len(words) < 2 or not words[0].istitle() or not words[1].islower():
+    if wanted is None:
+        return _listed(regions_of(latitude, longitude))
+    adds = [each for each in wanted if not plain(each).startswith(NOT)]
+    strikes = [plain(each).removeprefix(NOT) for each in wanted if plain(each).startswith(NOT)]
+    found: frozenset[str] | None = frozenset()
+    for each in adds or [HERE]:
+        more = _added(each, latitude, longitude)
+        found = None if found is None or more is None else found | more
+    if found is None:
+        if strikes:
             raise ConfigError(
-                f'"{name}" is neither a region nor a scientific name',
-                f'write one of {", ".join(REGIONS)}, or a name such as "Erithacus rubecula"',
+                f'"{NOT}{strikes[0]}": there is no list for this place to strike a bird out of',
+                f"name a list beside it: {_choices()}",
             )
-    return frozenset(names)
+        return None
+    return found - {latin for each in strikes for latin in _struck(each)}
+
+
+def region(name: str) -> frozenset[str]:
+    """Return the scientific names of a region. Raises ConfigError for one that is not known."""
+    if plain(name) not in (*REGIONS, *GROUPS_OF_REGIONS):
+        raise ConfigError(f'there is no list of birds for "{name}"', f"choose one of {_choices()}")
+    found = _listed(GROUPS_OF_REGIONS.get(plain(name), (plain(name),)))
+    assert found is not None
+    return found
+
+
+def _added(name: str, latitude: float | None, longitude: float | None) -> frozenset[str] | None:
+    wanted = plain(name)
+    if wanted == ANYWHERE:
+        return None
+    if wanted == HERE:
+        return _listed(regions_of(latitude, longitude))
+    if wanted in (*REGIONS, *GROUPS_OF_REGIONS):
+        return region(wanted)
+    found = called(name)
+    if len(found) > 1:
+        kinds = " or ".join(f'"{bird.names[0]}"' for bird in found)
+        raise ConfigError(f'"{name}" may be more than one bird', f"write {kinds}")
+    if found:
+        return frozenset(found[0].scientific)
+    if _looks_scientific(name) and not _hint(name):
+        return frozenset({" ".join(name.split())})  # a model of one's own may know it
+    raise _unknown(name)
+
+
+def _struck(name: str) -> Iterable[str]:
+    found = called(name)
+    if not found:
+        raise _unknown(name)
+    return [latin for bird in found for latin in bird.scientific]
+
+
+def _listed(names: Sequence[str]) -> frozenset[str] | None:
+    if not names:
+        return None
+    wanted = frozenset(names)
+    return frozenset(
+        latin for bird in birds() if not wanted.isdisjoint(bird.regions) for latin in bird.scientific
+    )
+
+
+def _looks_scientific(name: str) -> bool:
+    words = name.split()
+    return len(words) > 1 and words[0].istitle() and words[1].islower()
+
+
+def _hint(name: str) -> str:
+    names = (each for bird in birds() for each in (*bird.names, *bird.scientific))
+    known = [*REGIONS, *GROUPS_OF_REGIONS, HERE, ANYWHERE, *names]
+    return did_you_mean(name, known, cutoff=0.85 if _looks_scientific(name) else 0.6)
+
+
+def _unknown(name: str) -> ConfigError:
+    return ConfigError(
+        f'"{name}" is no region and no bird that is known{_hint(name)}',
+        f'write {_choices()}, or a name such as "house sparrow" or "Passer domesticus"; '
+        "`dooryard birds --all` prints every one",
+    )
+
+
+def _choices() -> str:
+    return ", ".join(f'"{name}"' for name in (HERE, *REGIONS, *GROUPS_OF_REGIONS, ANYWHERE))

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from dooryard import __version__
-from dooryard.cli import aim, back, mute, out, setup, trials, unit
+from dooryard.cli import aim, back, birds, mute, out, setup, trials, unit
 from dooryard.core.errors import DooryardError
 
 _FIRST = """Dooryard tells you what really came to the garden feeder.
@@ -70,7 +70,7 @@ def _parser() -> argparse.ArgumentParser:
         "--changed", action="store_true", help="tell which lines meant something else in earlier versions"
     )
     check.set_defaults(command=_check)
-    for group in (setup, trials, unit, aim, out, mute, back):
+    for group in (setup, trials, unit, aim, birds, out, mute, back):
         group.add(commands)
     return parser
 

@@ -107,12 +107,12 @@ def quoted(text: str) -> str:
     return '"' + "".join(c if c.isprintable() else "?" for c in short) + '"'
 
 
-def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """' (did you mean "squirrel"?)', or nothing where nothing is near."""
+def did_you_mean(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str:
+    """' (did you mean "squirrel"?)', or nothing where nothing is near: as alike as `cutoff`, 0 to 1."""
     near = {name.casefold(): name for name in sorted(known)}
     stem = _UNIT.sub("", word.casefold()[:60])  # cooldown_s is meant for cooldown_min, not for cooldown_per
     same = [name for name in near if _UNIT.search(name) and _UNIT.sub("", name) == stem]
-    found = same[:1] or get_close_matches(word.casefold()[:60], near, n=1, cutoff=0.6)
+    found = same[:1] or get_close_matches(word.casefold()[:60], near, n=1, cutoff=cutoff)
     return f' (did you mean "{near[found[0]]}"?)' if found else ""
 
 

@@ -142,6 +142,7 @@ class Sighting:
     picture: Picture
     features: Features | None = None
     classified: bool = True  # False: no classifier looked, the gate alone saw it
+    unlisted: tuple[Naming, ...] = ()  # species that may not be told here; they speak against the others
 
     @property
     def somebody(self) -> float:

@@ -123,10 +123,11 @@ def _known_sensor(value: str, info: ValidationInfo) -> str:
     )
 
 
-def known_birds(value: tuple[str, ...]) -> tuple[str, ...]:
-    """A region's name, or scientific names."""
+def known_birds(value: tuple[str, ...], info: ValidationInfo) -> tuple[str, ...]:
+    """Names of regions and birds, some of them struck out; the place's coordinates stand before them."""
+    place = info.data
     try:
-        regions.of_place(value, None, None)
+        regions.of_place(value, place.get("latitude"), place.get("longitude"))
     except ConfigError as error:
         raise ValueError(f"{error.what}; {error.remedy}") from error
     return value

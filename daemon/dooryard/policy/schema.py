@@ -72,8 +72,10 @@ class Place(Table):
     birds: Annotated[tuple[Line, ...], BeforeValidator(as_tuple), AfterValidator(known_birds)] | None = Field(
         default=None,
         max_length=2000,
-        description='Which birds may be told here: "europe", "north america", "anywhere", or a list of'
-        " scientific names. Left out: by latitude and longitude. Takes effect at the next start.",
+        description='Which birds may be told here: a region ("europe", "north america east" or "west", "north'
+        ' america", "here": by latitude and longitude, "anywhere") and names of birds, added or struck'
+        ' out: ["here", "painted bunting", "not purple finch"]. Left out: "here". Takes effect at the next'
+        " start.",
     )
 
     @cached_property

@@ -26,7 +26,7 @@ from dooryard.classify.base import Classifier
 from dooryard.classify.card import ModelCard
 from dooryard.core.records import Box, Features, Frame, Naming, Picture, Rgb, Sighting
 
-VERSION = 1
+VERSION = 2
 _DAMAGE = (OSError, ValueError, KeyError, TypeError, IndexError, EOFError, zipfile.BadZipFile)
 
 
@@ -36,6 +36,7 @@ class CachedSighting:
 
     groups: dict[str, float]
     species: tuple[Naming, ...]
+    unlisted: tuple[Naming, ...]
     sharpness: float
     features: Features | None
 
@@ -77,6 +78,7 @@ class RememberingClassifier:
             self.answers[key_of(frame, box)] = CachedSighting(
                 groups={group: float(chance) for group, chance in sighting.groups.items()},
                 species=sighting.species,
+                unlisted=sighting.unlisted,
                 sharpness=float(sighting.sharpness),
                 features=sighting.features,
             )
@@ -92,6 +94,7 @@ class RememberingClassifier:
             box=box,
             groups=answer.groups,
             species=answer.species,
+            unlisted=answer.unlisted,
             sharpness=answer.sharpness,
             picture=Picture(frame.number, frame.wall, self._large(frame), box),
             features=answer.features,
@@ -146,9 +149,8 @@ def save(path: Path, answers: dict[str, CachedSighting]) -> str | None:
     vectors: list[Features] = []
     rows: list[dict[str, Any]] = []
     for key, answer in answers.items():
-        species = [[n.group, float(n.probability), n.species, n.scientific] for n in answer.species]
-        row: dict[str, Any] = {"key": key, "groups": answer.groups, "species": species}
-        row |= {"sharpness": answer.sharpness, "features": None}
+        row: dict[str, Any] = {"key": key, "groups": answer.groups, "species": _rows(answer.species)}
+        row |= {"unlisted": _rows(answer.unlisted), "sharpness": answer.sharpness, "features": None}
         if answer.features is not None:
             row["features"] = len(vectors)
             vectors.append(answer.features)
@@ -166,7 +168,16 @@ def save(path: Path, answers: dict[str, CachedSighting]) -> str | None:
     return None
 
 
+def _rows(namings: Sequence[Naming]) -> list[list[Any]]:
+    return [[n.group, float(n.probability), n.species, n.scientific] for n in namings]
+
+
 def _answer(row: dict[str, Any], features: Features) -> CachedSighting:
-    species = tuple(Naming(group, chance, name, latin) for group, chance, name, latin in row["species"])
+    species, unlisted = (
+        tuple(Naming(group, chance, name, latin) for group, chance, name, latin in row[key])
+        for key in ("species", "unlisted")
+    )
     at = row["features"]
-    return CachedSighting(row["groups"], species, row["sharpness"], None if at is None else features[at])
+    return CachedSighting(
+        row["groups"], species, unlisted, row["sharpness"], None if at is None else features[at]
+    )

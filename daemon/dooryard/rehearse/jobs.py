@@ -45,11 +45,16 @@ def do(job: Job, on_part: OnPart, classifier: Classifier | None = None) -> tuple
     """Rehearse one recording: one rehearsal for each policy."""
     source = job.source
     _names, group_of = build.visitors_if_known(source.box, source.base)
+    asked = classifier or _classifier(job)
+    numbers = build.numbers_of(asked)
     rules = [
-        replace(build.conditions(source.box, policy, clock_set=True), sinks=job.sinks, group_of=group_of)
+        replace(
+            build.conditions(source.box, policy, clock_set=True, numbers=numbers),
+            sinks=job.sinks,
+            group_of=group_of,
+        )
         for _file, policy in job.policies
     ]
-    asked = classifier or _classifier(job)
     folder = folder_of(source)
     path = folder / answers.file_name(asked) if folder else None
     known, trouble = answers.load(path) if path else ({}, None)

@@ -23,6 +23,8 @@ from dooryard.button.press import PressSettings
 from dooryard.button.push import PushButton
 from dooryard.camera.base import Camera
 from dooryard.classify import regions
+from dooryard.classify.onnx import BUILT_IN_BIRDS, OnnxClassifier
+from dooryard.classify.species import Numbers
 from dooryard.config.secrets import credentials_folder, path_of, resolve
 from dooryard.core.clock import Clock
 from dooryard.core.errors import ConfigError, ModelError
@@ -44,10 +46,10 @@ from dooryard.service.heartbeat import Heartbeat
 from dooryard.service.known_visitors import known_visitors
 from dooryard.sinks.base import Sink
 from dooryard.teaching import album
+from dooryard.tracking.evidence import EvidenceRules
 from dooryard.tracking.visits import VisitSettings
 
 if TYPE_CHECKING:
-    from dooryard.classify.onnx import OnnxClassifier
     from dooryard.service.failover import LateClassifier
 
 _log = logging.getLogger("dooryard")
@@ -63,41 +65,63 @@ def card_path(box: BoxFile, base: Path) -> Path | None:
     return None if box.classifier.card == file.BUILT_IN else base / box.classifier.card
 
 
-def species_card(box: BoxFile, base: Path) -> Path | None:
-    """Where the card of the model that knows birds is; None: there is none."""
-    return base / box.classifier.species_card if box.classifier.species_card else None
+def species_card(box: BoxFile, base: Path, place: PolicyPlace | None) -> Path | None:
+    """Where the card of the model that knows birds is; None: none is asked.
+
+    The built-in one is asked only where it is known which birds live at `place`; None: not known yet.
+    """
+    if box.classifier.species_card == file.NONE:
+        return None
+    if box.classifier.species_card != file.BUILT_IN:
+        return base / box.classifier.species_card
+    known = place is None or place.birds is not None or place.has_sun
+    return BUILT_IN_BIRDS if known else None
 
 
 def visitors(box: BoxFile, base: Path) -> tuple[frozenset[str], dict[str, str]]:
     """Every name that this box can tell, and each one's group. Raises ModelError or ConfigError."""
     return known_visitors(
         card_path(box, base),
-        species_card=species_card(box, base),
+        species_card=species_card(box, base, None),
         examples=album.examples(base / box.state_folder),
     )
 
 
 def visitors_if_known(box: BoxFile, base: Path) -> tuple[frozenset[str] | None, dict[str, str]]:
-    """`visitors`; None where there is no model to ask and the box may watch without."""
+    """`visitors`; no names where there is no model to ask and the box may watch without."""
     try:
         return visitors(box, base)
     except ModelError as error:
-        if not box.classifier.watch_without:
+        spare = box.classifier.species_card == file.BUILT_IN
+        if not spare and not box.classifier.watch_without:
             raise
         say(_log, logging.WARNING, "names in the policy are not checked", why=error.what)
+    if not spare:
+        return None, {}
+    try:  # without the species model, which the box can do without
+        return None, known_visitors(card_path(box, base), examples=album.examples(base / box.state_folder))[1]
+    except ModelError:
+        if not box.classifier.watch_without:
+            raise
         return None, {}
 
 
 def classifier(box: BoxFile, base: Path, place: PolicyPlace) -> OnnxClassifier:
-    """The classifier that `box` names, warmed up, for the birds of `place`. Raises ModelError."""
-    from dooryard.classify.onnx import OnnxClassifier
+    """The classifier that `box` names, warmed up, for the birds of `place`. Raises ModelError.
 
+    Where the built-in species model is missing or damaged, birds are told without their names.
+    """
     built = OnnxClassifier(
         card_path(box, base),
         threads=box.classifier.threads,
-        species_card=species_card(box, base),
+        species_card=species_card(box, base, place),
         region=regions.of_place(place.birds, place.latitude, place.longitude),
+        spare=box.classifier.species_card == file.BUILT_IN,
     )
+    if built.trouble is not None:
+        say(_log, logging.WARNING, "birds are told without their names", why=built.trouble.what)
+    elif built.species_card is not None and built.species_card.limits:
+        say(_log, logging.INFO, "birds are told by name", limits=built.species_card.limits)
     built.warm_up()
     return built
 
@@ -115,6 +139,25 @@ def classifier_or_late(box: BoxFile, base: Path, place: PolicyPlace) -> OnnxClas
         if not box.classifier.watch_without:
             raise
         return LateClassifier(lambda: classifier(box, base, place), error)
+
+
+def names_trouble(classifier: object) -> str | None:
+    """Why birds are told without their names, and what to do; None: nothing is wrong."""
+    error = classifier.trouble if isinstance(classifier, OnnxClassifier) else None
+    return None if error is None else f"birds are told without their names: {error.what} ({error.remedy})"
+
+
+def numbers_of(classifier: object) -> Numbers | None:
+    """How names are read from the looks of a visit; None: there is no species model."""
+    card = classifier.species_card if isinstance(classifier, OnnxClassifier) else None
+    return card.names if card is not None else None
+
+
+def evidence_rules(numbers: Numbers | None) -> EvidenceRules:
+    """How a visit's looks are joined; `numbers` are the species model's, None: there is none."""
+    if numbers is None:
+        return EvidenceRules()
+    return EvidenceRules(species=numbers.told_from, name_likeness=numbers.likeness, one_rival=False)
 
 
 def sinks(box: BoxFile, base: Path, environ: Mapping[str, str]) -> list[Sink]:
@@ -167,16 +210,22 @@ def heartbeat(
     return Heartbeat(address, box.heartbeat.every_s, clock, _log, well=well)
 
 
-def conditions(box: BoxFile, policy: Policy, *, clock_set: bool) -> Conditions:
-    """What holds while this box runs with this policy. Raises ConfigError for a gate without sense."""
+def conditions(
+    box: BoxFile, policy: Policy, *, clock_set: bool, numbers: Numbers | None = None
+) -> Conditions:
+    """What holds while this box runs with this policy; `numbers` are the species model's.
+
+    Raises ConfigError for a gate without sense.
+    """
     settings = GateSettings(smallest=box.gate.smallest, ignore=box.gate.ignore)
     problems = gate.problems(settings)
     if problems:
         raise ConfigError("\n".join(f"gate.{problem}" for problem in problems), "fix the box file")
+    rules = evidence_rules(numbers)
     return Conditions(
         policy=policy,
         gate=settings,
-        visits=VisitSettings(settle_s=box.visit.settle_s, gone_after_s=box.visit.gone_after_s),
+        visits=VisitSettings(settle_s=box.visit.settle_s, gone_after_s=box.visit.gone_after_s, rules=rules),
         sinks=file.telling(box),
         clock_set=clock_set,
         look_every_s=box.classifier.look_every_s,

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from dooryard.classify import card as cards
 from dooryard.classify import labels
+from dooryard.classify.garden_birds import other_names
 from dooryard.classify.onnx import BUILT_IN
 from dooryard.classify.species import may_be_told
 from dooryard.core.errors import ConfigError, ModelError
@@ -28,16 +29,23 @@ def known_visitors(
     """
     group_of = {group: group for group in labels.GROUPS}
     for path in (card_path or BUILT_IN, species_card):
-        for label in _labels(path) if path else ():
+        for label in labels_of(path) if path else ():
             listed = label.group != "bird" or may_be_told(label.scientific, region)
             if label.trusted and label.group and listed:
-                group_of |= {name.lower(): label.group for name in (label.name, label.scientific) if name}
+                names = (label.name, label.scientific, *other_names(label.scientific))
+                group_of |= {name.lower(): label.group for name in names if name}
     group_of |= {example.name.lower(): example.group for example in examples}
     return frozenset(group_of), group_of
 
 
-def _labels(path: Path) -> tuple[labels.Label, ...]:
-    card = cards.parse(_text(path, "model card"), str(path))
+def card_of(path: Path) -> cards.ModelCard:
+    """Return the card at `path`. Raises ModelError when it cannot be read."""
+    return cards.parse(_text(path, "model card"), str(path))
+
+
+def labels_of(path: Path) -> tuple[labels.Label, ...]:
+    """Return the labels of the model whose card is at `path`. Raises ModelError when they cannot be read."""
+    card = card_of(path)
     table = path.with_name(card.labels)
     return labels.parse(_text(table, "table of labels"), card.classes, str(table))
 
@@ -51,5 +59,4 @@ def _text(path: Path, sort: str) -> str:
 
 def model_name(card_path: Path | None = None) -> str:
     """What the model is called. Raises ModelError when its card cannot be read."""
-    path = card_path or BUILT_IN
-    return cards.parse(_text(path, "model card"), str(path)).name
+    return card_of(card_path or BUILT_IN).name

@@ -96,6 +96,9 @@ def _ready(loop: Loop, parts: Parts, given: _Given, store: Store) -> None:
     say(_log, logging.INFO, "ready", box=given.box.name, camera=camera, state=store.folder)
     parts.notifier.ready("watching")
     loop.tell("start", f"watching with the camera {camera}", parts.clock.now())
+    trouble = build.names_trouble(parts.classifier)
+    if trouble is not None:
+        loop.tell("classifier", trouble, parts.clock.now())
     for text in parts.visit_store.damages():
         loop.tell("disk", text, parts.clock.now())
 
@@ -174,7 +177,8 @@ def _parts(
     stack.callback(timed.close)
     notifier.starting("what the last run left")
     now, boot = clock.now(), restore.boot_id() if camera.live else RECORDING
-    rules = replace(build.conditions(box, given.policy, clock_set=clock_set), group_of=given.group_of)
+    rules = build.conditions(box, given.policy, clock_set=clock_set, numbers=build.numbers_of(classifier))
+    rules = replace(rules, group_of=given.group_of)
     recording = None if camera.live else restore.recording(box, base)
     state = restore.state(store, box, classifier.card, rules, now, boot, recording)
     activity_log = stack.enter_context(contextlib.closing(ActivityLog(store.folder)))

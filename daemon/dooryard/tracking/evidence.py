@@ -12,6 +12,12 @@ the effective sample size of n observations with one correlation between all of 
 Sampling", design effect of clusters). The same animal in the same light before the same leaves is no new
 witness at each frame.
 
+A third question is which name: a look gives each name a probability among `NAMES` that might be; what it does
+not name shares the rest. The logs of what is more or less than an even chance are averaged in the same way.
+So a look that shows no name at all says nothing, one that is sure of a name speaks against all others, and
+what the model takes for a bird that does not live here speaks against those that do. Without a species model
+a network's few names leave out what the animal could be taken for: the rest then counts as one rival's.
+
 Laws: the order of the looks does not matter, to the bit (ratios are rounded to 1/1024, so that their
 sums are exact); looks that agree never make what they favour less sure; nothing becomes surer than
 `LIKENESS` and `LIMIT` allow.
@@ -40,7 +46,10 @@ BEFOREHAND = {group: PRIOR[group] / (1 - PRIOR[NOBODY]) for group in GROUPS}
 
 LEAST_CHANCE = 1e-3  # anything less likely counts as this
 _STEP = 1024.0
-_SPECIES_LIMIT = 4.0  # log-odds of a species in one look: 0.018 to 0.982
+NAMES = 1000
+"""Among so many names one is looked for: about as many as models know."""
+
+_NAME_LIMIT = math.log(NAMES)  # the most that one look may say for or against a name
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +59,8 @@ class EvidenceRules:
     somebody: float = 0.5  # below: nobody
     group: float = 0.6  # of what is somebody, to name a group rather than "an animal"
     species: float = 0.9  # to name a species rather than its group
+    name_likeness: float = LIKENESS  # `LIKENESS` of what two looks say of the name
+    one_rival: bool = True  # what looks do not name is one other name's; False: all others' alike
 
 
 def _none() -> dict[str, float]:
@@ -64,7 +75,10 @@ class Evidence:
     there: float = 0.0  # sum of log-likelihood ratios of somebody
     seen: float = 0.0  # sum of the looks' probabilities of somebody: the weights of `groups`
     groups: Mapping[str, float] = field(default_factory=_none)  # weighted sum of the groups' ratios
-    species: Mapping[str, tuple[int, float]] = field(default_factory=dict)  # looks that named it, log-odds
+    species: Mapping[str, float] = field(
+        default_factory=dict
+    )  # sum of each name's log ratio to an unnamed one
+    others: Mapping[str, float] = field(default_factory=dict)  # the same of names that may not be told
     names: Mapping[str, Naming] = field(default_factory=dict)
 
     @property
@@ -75,31 +89,46 @@ class Evidence:
 
 def looked(evidence: Evidence, sighting: Sighting) -> Evidence:
     """`evidence` with one more look."""
-    return added(evidence, sighting.groups, sighting.species)
+    return added(evidence, sighting.groups, sighting.species, sighting.unlisted)
 
 
-def added(evidence: Evidence, groups: Mapping[str, float], species: Sequence[Naming] = ()) -> Evidence:
+def added(
+    evidence: Evidence,
+    groups: Mapping[str, float],
+    species: Sequence[Naming] = (),
+    unlisted: Sequence[Naming] = (),
+) -> Evidence:
     """`evidence` with one more look, by what it says alone."""
     weight = _rounded(max(min(sum(groups.values()), 1.0), LEAST_CHANCE))
     sums = {
         group: total + _rounded(weight * _share_ratio(groups, group))
         for group, total in evidence.groups.items()
     }
-    named, names = dict(evidence.species), dict(evidence.names)
-    for naming in species:
-        if naming.species is None:
-            continue
-        count, odds = named.get(naming.species, (0, 0.0))
-        named[naming.species] = (count + 1, odds + _log_odds(naming.probability, _SPECIES_LIMIT))
-        names[naming.species] = replace(naming, probability=1.0)
+    rest = 1.0 - sum(naming.probability for naming in (*species, *unlisted))
+    unnamed = _rounded(math.log(min(max(rest, 1 / NAMES), 1.0)))
+    told = [naming for naming in species if naming.species is not None]
     return Evidence(
         looks=evidence.looks + 1,
         there=evidence.there + there_ratio(groups),
         seen=evidence.seen + weight,
         groups=sums,
-        species=named,
-        names=names,
+        species=_summed(evidence.species, _said(told, unnamed)),
+        others=_summed(evidence.others, _said(unlisted, unnamed)),
+        names={**evidence.names, **{str(one.species): replace(one, probability=1.0) for one in told}},
     )
+
+
+def _said(namings: Sequence[Naming], unnamed: float) -> dict[str, float]:
+    """What a look adds, for each name that it gives, to what it says of names that it does not give."""
+    return {str(one.species): _name_ratio(one.probability) - unnamed for one in namings}
+
+
+def _name_ratio(chance: float) -> float:
+    return _rounded(min(max(math.log(max(chance, 1e-9) * NAMES), -_NAME_LIMIT), _NAME_LIMIT))
+
+
+def _summed(one: Mapping[str, float], other: Mapping[str, float]) -> dict[str, float]:
+    return {**one, **{name: one.get(name, 0.0) + value for name, value in other.items()}}
 
 
 def there_ratio(groups: Mapping[str, float]) -> float:
@@ -118,16 +147,13 @@ def _share_ratio(groups: Mapping[str, float], group: str) -> float:
 
 def together(one: Evidence, other: Evidence) -> Evidence:
     """The evidence of two visits that turned out to be one."""
-    species = dict(one.species)
-    for name, (count, odds) in other.species.items():
-        before, sum_before = species.get(name, (0, 0.0))
-        species[name] = (before + count, sum_before + odds)
     return Evidence(
         looks=one.looks + other.looks,
         there=one.there + other.there,
         seen=one.seen + other.seen,
         groups={group: total + other.groups[group] for group, total in one.groups.items()},
-        species=species,
+        species=_summed(one.species, other.species),
+        others=_summed(one.others, other.others),
         names={**one.names, **other.names},
     )
 
@@ -159,23 +185,25 @@ def who(evidence: Evidence, rules: EvidenceRules) -> Visitor | None:
     group = max(GROUPS, key=chances.__getitem__)
     if group == "animal" or chances[group] < rules.group * there:
         return Visitor("animal", there)
-    named = _named(evidence, group)
+    named = _named(evidence, group, rules)
     if named is not None and named[1] >= rules.species:
         naming, chance = named
         return Visitor(group, chance * chances[group], naming.species, naming.scientific, chances[group])
     return Visitor(group, chances[group])
 
 
-def _named(evidence: Evidence, group: str) -> tuple[Naming, float] | None:
-    """The likeliest species of `group` and its probability; looks that did not name it count against it."""
-    best: tuple[Naming, float] | None = None
-    for name, (count, odds) in sorted(evidence.species.items()):
-        naming = evidence.names[name]
-        mean = (odds - (evidence.looks - count) * _SPECIES_LIMIT) / evidence.looks
-        chance = 1.0 / (1.0 + math.exp(-mean * evidence.worth))
-        if naming.group == group and (best is None or chance > best[1]):
-            best = naming, chance
-    return best
+def _named(evidence: Evidence, group: str, rules: EvidenceRules) -> tuple[Naming, float] | None:
+    """The likeliest species of `group`, and its probability among all names that might be."""
+    weight = 1.0 / (1 + (evidence.looks - 1) * rules.name_likeness)
+    own = {name: value for name, value in evidence.species.items() if evidence.names[name].group == group}
+    if not own:
+        return None
+    given = math.fsum(math.exp(weight * value) for each in (own, evidence.others) for value in each.values())
+    rest = float(max(NAMES - len(own) - len(evidence.others), 0))
+    if rules.one_rival:
+        rest = math.exp(weight * evidence.looks * _NAME_LIMIT)
+    best = max(sorted(own), key=own.__getitem__)
+    return evidence.names[best], math.exp(weight * own[best]) / (given + rest)
 
 
 def _log_odds(chance: float, limit: float) -> float:

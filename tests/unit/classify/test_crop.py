@@ -151,6 +151,32 @@ def test_noise_is_taken_out_where_the_gain_says_that_there_is_some(length):
     assert (noisy != plain).any()
 
 
+def test_a_model_of_its_own_filter_takes_out_more_noise_and_keeps_an_edge():
+    """Noise of gain 16, by our own table: 16 levels; a step of 120 levels is a bird's outline."""
+    clean = np.full((100, 100, 3), 60, np.uint8)
+    clean[:, 50:] = 180
+    noise = np.random.default_rng(4).normal(0, 16, clean.shape)
+    picture = np.rint((clean + noise).clip(0, 255)).astype(np.uint8)
+    smooth = crop.smoothed(picture, 16.0, 7.0)
+    for part in (np.s_[10:90, 5:40], np.s_[10:90, 60:95]):
+        assert smooth[part].std() < 0.6 * crop.denoise(picture)[part].std()
+    assert smooth[10:90, 52].mean() - smooth[10:90, 47].mean() > 100
+
+
+def test_it_is_used_from_the_models_own_gain_and_on_small_windows_alone():
+    ours = crop.NoiseFilter(gain=2.0, sigmas=7.0)
+    for length, filtered in (
+        (100, lambda picture: crop.grown(crop.smoothed(picture, 3.0, 7.0), SIDE)),
+        (300, lambda picture: [crop.denoise(plane) for plane in crop.shrunk(picture, SIDE)]),
+    ):
+        picture, at = pattern(length, length), crop.CropWindow(0, 0, length, small=False)
+        plain, weak, noisy = (
+            np.stack(crop.square(picture, at, g, SIDE, ours).planes) for g in (None, 1.9, 3)
+        )
+        assert (weak == plain).all()
+        assert (noisy == np.stack(filtered(picture))).all()
+
+
 @pytest.mark.parametrize(("mean", "scale"), [(127.0, 128.0), (123.675, 58.395)])
 def test_normalised_is_the_value_less_the_mean_over_the_scale(mean, scale):
     """Each step rounded to float32; the second pair is usual for other networks (value from memory)."""

@@ -96,3 +96,25 @@ def test_a_species_of_another_group_is_not_told():
 def test_two_visits_made_one_are_as_if_they_had_been_one():
     first, second = [look(bird=0.7, species=(finch(0.6),)), look(cat=0.3)], [look(bird=0.9)]
     assert evidence.together(seen(*first), seen(*second)) == seen(*first, *second)
+
+
+SPECIES_MODEL = EvidenceRules(one_rival=False)
+
+
+def test_looks_that_show_no_name_say_nothing_where_a_species_model_looks():
+    looks = [look(bird=0.98, species=(finch(0.98),))] * 2 + [look(bird=0.98, species=(finch(0.02),))] * 2
+    assert evidence.who(seen(*looks), SPECIES_MODEL).species == "house finch"
+
+
+def test_a_look_alike_in_each_look_keeps_a_name_from_being_told():
+    """One that may not be told here counts as much as one that may."""
+    doubtful = replace(look(bird=0.98, species=(finch(0.55),)), unlisted=(finch(0.4, "cassin's finch", "C"),))
+    visitor = evidence.who(seen(*[doubtful] * 5), SPECIES_MODEL)
+    assert visitor == Visitor("bird", visitor.sure)
+
+
+def test_without_a_species_model_a_network_s_doubt_stays():
+    """Its few names leave out what the bird could be taken for: 0.6 again and again is still no name."""
+    looks = seen(*[look(bird=0.98, species=(finch(0.6),))] * 5)
+    assert evidence.who(looks, RULES).species is None
+    assert evidence.who(looks, SPECIES_MODEL).species == "house finch"

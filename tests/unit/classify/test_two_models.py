@@ -92,14 +92,21 @@ def all_birds(monkeypatch):
 
 
 @pytest.mark.parametrize(
-    ("where", "names"),
-    [("north america", ["american robin"]), ("europe", []), (None, ["american robin"])],
+    ("where", "names", "unlisted"),
+    [
+        ("north america", ["american robin"], ["european robin"]),
+        ("europe", ["european robin"], ["american robin"]),
+        (None, ["american robin", "european robin"], []),
+    ],
 )
 @pytest.mark.usefixtures("all_birds")
-def test_an_american_robin_is_told_only_where_it_lives(tmp_path, where, names):
+def test_an_american_robin_is_told_only_where_it_lives(tmp_path, where, names, unlisted):
     card = species_model(tmp_path, [4.0, 0.0])
     classifier = OnnxClassifier(species_card=card, region=region(where) if where else None)
-    assert [naming.species for naming in seen(classifier, data.chelsea()).species] == names
+    sighting = seen(classifier, data.chelsea())
+    assert [naming.species for naming in sighting.species] == names
+    assert [naming.species for naming in sighting.unlisted] == unlisted
+    assert sum(naming.probability for naming in (*sighting.species, *sighting.unlisted)) == pytest.approx(1)
 
 
 def test_the_species_model_is_not_asked_about_a_cat(tmp_path):
@@ -128,7 +135,7 @@ def test_its_features_serve_the_teaching(tmp_path, side):
 @pytest.mark.usefixtures("all_birds")
 def test_a_taught_name_is_told(tmp_path):
     classifier = OnnxClassifier(
-        species_card=species_model(tmp_path, [0.0, 0.1]), region=region(("Pica pica",))
+        species_card=species_model(tmp_path, [0.0, 0.1]), region=frozenset({"Pica pica"})
     )
     colours = {"red one": (1, 0, 0), "green one": (0, 1, 0)}
     random = np.random.default_rng(1)
