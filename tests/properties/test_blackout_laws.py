@@ -24,6 +24,7 @@ from dooryard.camera.picamera_options import PicameraOptions, Shown, controls, p
 from dooryard.core.clock import FakeClock
 from dooryard.core.errors import ConfigError
 from dooryard.core.records import Box, Exposure, Frame
+from dooryard.rehearse import sources
 from dooryard.service import build
 from fakes.picamera2_fake import Board, plug_in
 
@@ -231,3 +232,14 @@ def test_the_reach_is_no_more_than_a_few_pixels(part):
     assert bottom <= part.y1 * 180 + 2
     assert left >= part.x0 * 240 - 3
     assert right <= part.x1 * 240 + 2
+
+
+def test_a_recording_of_a_region_is_black_where_the_region_was(tmp_path):
+    parts = "[[0.5, 0.5, 0.75, 0.625], [0.0, 0.0, 0.4, 0.4]]"
+    text = f"[camera]\nregion = [0.5, 0.5, 1.0, 1.0]\nblackout = {parts}\n"
+    box = parse_box(text, "box.toml").value
+    camera = sources.find(str(tmp_path), box, tmp_path, time_zone="UTC").box.camera
+    assert camera.kind == "folder"
+    (black,) = camera.blackout  # the other part lies outside of what was recorded
+    assert black == pytest.approx((0.0, 0.0, 0.5, 0.25), abs=0.005)
+    assert sources.find("scene", box, tmp_path, time_zone="UTC").box.camera.blackout == ()
