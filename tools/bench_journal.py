@@ -32,7 +32,7 @@ from dooryard.journal.build import BuildReport, build
 from dooryard.journal.phrases import labels
 from dooryard.outbox.store import Store
 from dooryard.policy.schema import Keeping, Place, Policy
-from dooryard.service.visit_pictures import LABELS_BYTES
+from dooryard.service.picture_making import LABELS_BYTES
 
 LIMIT_S = 1.0
 FRAMES, APART = 4, 100  # pictures taken, and frames from one to the next

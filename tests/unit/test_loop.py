@@ -272,10 +272,10 @@ def test_a_halt_for_heat_does_not_halt_again_once_the_box_has_cooled(bench):
 
 def test_the_camera_stays_closed_when_heat_ends_outside_the_watch_hours(bench):
     played = bench(sensor="0:70 300:40").play(200)
-    assert played.loop._throttled_off
+    assert played.loop._heat.closed
     played.loop.state = replace(played.loop.state, watching=False)
     closed = played.parts.camera
-    played.loop._throttle_the_camera(Monitor(played.poller), played.clock.now())
+    played.loop._close_or_open_the_camera(played.clock.now())
     assert not closed._open
 
 

@@ -13,11 +13,11 @@ state, store       what is remembered, and its bytes
 report             all that, explained
 """
 
+from dooryard.gate.feedback import changed_back, learn
 from dooryard.gate.report import GateReport, report
 from dooryard.gate.settings import GateSettings, problems
 from dooryard.gate.state import GateState
 from dooryard.gate.store import load, save
-from dooryard.gate.verdicts import changed_back, learn
 from dooryard.gate.watch import watch
 
 __all__ = [

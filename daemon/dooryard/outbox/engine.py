@@ -1,33 +1,30 @@
-"""The store's engine: the open database and picture folder, and how one write to both is made."""
+"""The store's engine: the open database, and how one write to it and to the picture folder is made."""
 
 from __future__ import annotations
 
-import hashlib
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import TypeVar
 
-from dooryard.core.atomic_files import FileCalls, make_folders, remove_if_there, write_file
+from dooryard.core.atomic_files import FileCalls, make_folders
 from dooryard.core.errors import StoreError
 from dooryard.outbox import rows, schema, soundness
 from dooryard.outbox.folder import (
     FolderLock,
     reconcile,
-    remove_empty_folders,
     remove_leftovers,
     set_aside,
 )
 from dooryard.outbox.own import DATABASE, PICTURES, claim
+from dooryard.outbox.picture_files import PictureFiles
 from dooryard.outbox.problems import damage, is_damage, store_error
 from dooryard.outbox.rescue import Watched, rewritten
 
 T = TypeVar("T")
-
-RESERVE_BYTES = 32 * 1024 * 1024  # pictures stop here, so that alerts and states can still be stored
 
 
 class Engine:
@@ -36,7 +33,7 @@ class Engine:
     def __init__(self, folder: Path, disk: FileCalls, lock: FolderLock, db: sqlite3.Connection) -> None:
         self.folder = folder
         self.disk = disk
-        self._pictures = folder / PICTURES
+        self.pictures = PictureFiles(folder, disk)
         self._folder_lock = lock
         self._db = db
         self._files = Watched(folder / DATABASE)
@@ -57,7 +54,7 @@ class Engine:
                 said = rewritten(self._db, self.folder / DATABASE, wall, self.disk)
                 self._db = _connected(self.folder, self.disk)
                 self._folder_lock.renew()
-                make_folders(self.folder / PICTURES, self.disk)
+                self.pictures.make_folder()
             except (OSError, sqlite3.Error) as error:
                 raise store_error(error, "writing the deleted database again", self.folder) from error
             self._files.forget()
@@ -94,13 +91,13 @@ class Engine:
             with self.writing(doing) as db:
                 yield db, None
             return
-        stored = self._keep(path, jpeg, doing)
+        stored = self.pictures.write(path, jpeg, doing)
         try:
             with self.writing(doing) as db:
                 rows.insert_picture(db, stored, wall)
                 yield db, path
         except Exception as error:
-            remove_if_there(self._pictures / path, self.disk, error)
+            self.pictures.take_back(path, error)
             raise
 
     def select(self, make: Callable[[sqlite3.Row], T], query: str, *values: object) -> list[T]:
@@ -116,61 +113,17 @@ class Engine:
                 "the card may be failing: copy the folder away, and begin with an empty one",
             ) from error
 
-    def read_picture(self, path: str) -> bytes | None:
-        try:
-            return (self._pictures / path).read_bytes()
-        except (FileNotFoundError, ValueError):  # not there, or a name that no file can have
-            return None
-        except OSError as error:
-            raise store_error(error, "reading a picture", self.folder) from error
-
     def remove_pictures(self, paths: Iterable[str]) -> None:
         """Remove files whose rows are gone. One that is stuck raises, and the next start removes it."""
         with self.error_scope("removing pictures"):
-            for path in paths:
-                if (self._pictures / path).exists():
-                    self.disk.remove(self._pictures / path)
+            self.pictures.remove(paths)
 
     def give_back_space(self) -> None:
         """Shrink the database file and remove empty picture folders."""
         with self.error_scope("upkeep") as db:
             # As a script: `execute` would stop after the first page it frees.
             db.executescript("PRAGMA incremental_vacuum")
-            remove_empty_folders(self._pictures)
-
-    def _keep(self, path: str, jpeg: bytes, doing: str) -> rows.StoredPicture:
-        target = self._pictures / path
-        try:
-            if self.disk.free_bytes(self.folder) < RESERVE_BYTES + len(jpeg):
-                raise StoreError(
-                    f"{doing} in {self.folder} failed: the disk is nearly full",
-                    "free some space or lower the policy's keeping limits; until then no pictures are kept",
-                )
-            make_folders(target.parent, self.disk)
-            try:
-                write_file(target, jpeg, self.disk)
-            except OSError as error:
-                # Only the folder's flush can have failed with the file in place, and then it may not last.
-                remove_if_there(target, self.disk, error)
-                raise
-        except OSError as error:
-            raise store_error(error, doing, self.folder) from error
-        return rows.StoredPicture(path, len(jpeg), hashlib.sha256(jpeg).hexdigest())
-
-
-def picture_path(visit_id: str, start: datetime, number: int) -> str:
-    """Where the `number`-th picture of a visit goes, relative to the picture folder."""
-    day = start.astimezone(UTC).strftime("%Y/%m/%d")
-    return f"{day}/{visit_id}.jpg" if number == 1 else f"{day}/{visit_id}-{number}.jpg"
-
-
-def next_number(path: str | None) -> int:
-    """The number of the picture that comes after the one at `path` (None: the first)."""
-    if path is None:
-        return 1
-    # An id has 36 characters; what stands between it and ".jpg" is "-NUMBER", or nothing.
-    number = Path(path).stem[36:].removeprefix("-")
-    return int(number) + 1 if number.isdecimal() else 2
+            self.pictures.remove_empty_folders()
 
 
 def start(folder: Path, wall: datetime, disk: FileCalls) -> tuple[Engine, list[str], list[str]]:

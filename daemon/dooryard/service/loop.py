@@ -38,6 +38,7 @@ from dooryard.policy.holding import held_back
 from dooryard.policy.mute import hushed
 from dooryard.policy.sink_hours import as_for, instead_of
 from dooryard.sensors.clock_state import clock_is_set
+from dooryard.service.camera_in_heat import CameraInHeat
 from dooryard.service.failover import Sight
 from dooryard.service.journal_scheduler import JournalScheduler
 from dooryard.service.parts import Parts
@@ -67,7 +68,7 @@ class Loop:
         self._reload = reload
         self.halting = False
         self.frames = self.looks = self.nobody = 0
-        self._throttled_off = False
+        self._heat = CameraInHeat(parts.camera, parts.visit_store.activity_log)
         self._camera_lost = self._opening = False
         self._sight = Sight(parts.classifier, self.tell)
         self._network = ConnectivityMonitor(parts.dispatcher, self.tell)
@@ -96,7 +97,7 @@ class Loop:
         """
         while not (self._stop.is_set() or self.halting):
             self._parts.notifier.starting("the camera")
-            self._opening = not (self._throttled_off or self._parts.camera.open_in_steps())
+            self._opening = not (self._heat.closed or self._parts.camera.open_in_steps())
             if not self._opening:
                 return True
             now = self._parts.clock.now()
@@ -122,7 +123,7 @@ class Loop:
         now = self._parts.clock.now()
         monitor = self._parts.monitor
         self._look_around(now)
-        if not self._throttled_off and (frame is None or monitor is None or monitor.in_turn(now)):
+        if not self._heat.closed and (frame is None or monitor is None or monitor.in_turn(now)):
             self._step(frame, now)
         self.state, effects = pipeline.waited(self.state, self.conditions, now)
         self._do(effects, now)
@@ -189,8 +190,8 @@ class Loop:
                 text = status_text(self._parts, self.doing(), now, clock_set=clock_set, hush=self.hush(now))
                 self.tell("status", text, now)
         self.halting |= monitor.throttle.halt
-        if monitor.throttle.camera_off != self._throttled_off:
-            self._throttle_the_camera(monitor, now)
+        if self._heat.must_change(monitor.throttle):
+            self._close_or_open_the_camera(now)
 
     def _reread_the_policy(self, now: Moment) -> None:
         self._reload.clear()
@@ -199,18 +200,14 @@ class Loop:
             self.conditions, text = self._parts.reread(self.conditions)
         self.tell("policy", text, now)
 
-    def _throttle_the_camera(self, monitor: Monitor, now: Moment) -> None:
-        """Close the camera while a step asks for it, and open it again after."""
-        self._throttled_off = monitor.throttle.camera_off
-        if self._throttled_off:
-            self.state, effects = pipeline.finish(self.state, self.conditions, now)
-            self._do(effects, now)
-            self._parts.camera.rest()
-            self._parts.visit_store.activity_log.off(now, "heat")
-        else:
-            if self.state.watching:  # else the watch hours open it, when they begin
-                self._parts.camera.wake(now.mono_s)
-            self._parts.visit_store.activity_log.on(now)
+    def _close_or_open_the_camera(self, now: Moment) -> None:
+        """As the heat steps ask."""
+        if self._heat.closed:
+            self._heat.open_again(now, watching=self.state.watching)
+            return
+        self.state, effects = pipeline.finish(self.state, self.conditions, now)
+        self._do(effects, now)
+        self._heat.close(now)
 
     def tell(self, kind: str, text: str, now: Moment, *, but: Collection[str] = ()) -> None:
         """Tell something about the box, to whom the policy says and who is not in `but`."""
@@ -233,7 +230,7 @@ class Loop:
 
     def _next_frame(self) -> Frame | None:
         clock, camera = self._parts.clock, self._parts.camera
-        if (self._throttled_off or not self.state.watching) and camera.camera.live:
+        if (self._heat.closed or not self.state.watching) and camera.camera.live:
             clock.wait(self._stop, _READ_S)
             return None
         frame = camera.read(clock.now().mono_s, _READ_S)
@@ -358,7 +355,7 @@ class Loop:
 
     def _no_frame_is_due(self) -> bool:
         """Whether no frame is wanted at present, or it was told why none comes."""
-        return self._throttled_off or not self.state.watching or self._parts.camera.trouble
+        return self._heat.closed or not self.state.watching or self._parts.camera.trouble
 
     def _show(self) -> None:
         """Say how things are: to the service manager, and by the lamp."""
@@ -373,7 +370,7 @@ class Loop:
         """What it does at present, in a few words."""
         if self._opening:
             return "opening the camera"
-        if self._throttled_off:
+        if self._heat.closed:
             return "resting until it has cooled"
         if self._parts.camera.trouble:
             return "camera lost, trying again"

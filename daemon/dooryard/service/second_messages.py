@@ -15,7 +15,7 @@ from dooryard.core.records import Alert, Moment
 from dooryard.outbox.store import VISIT_PICTURE, Store
 from dooryard.pipeline import Conditions
 from dooryard.policy.say import still_here_alert
-from dooryard.service.visit_pictures import VisitPictures
+from dooryard.service.picture_making import VisitPictures
 
 MOST_WAITING = 8
 _log = logging.getLogger("dooryard")

@@ -27,11 +27,11 @@ from dooryard.policy.keeping import short_bytes
 from dooryard.policy.say import alert_for
 from dooryard.service.absences import Tidings
 from dooryard.service.activity_log import ActivityLog
+from dooryard.service.picture_making import VisitPictures
 from dooryard.service.saving import Saving
 from dooryard.service.second_messages import SecondMessages
 from dooryard.service.store_errors import log_store_errors
 from dooryard.service.summaries import tell_summary
-from dooryard.service.visit_pictures import VisitPictures
 
 MOST_UNSTORED = 8
 _log = logging.getLogger("dooryard")
