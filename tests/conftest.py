@@ -40,7 +40,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     if config.getoption("--hardware"):
         return
     said: set[str] = set()
-    kept, left_out = [], []
+    kept: list[pytest.Item] = []
+    left_out: list[pytest.Item] = []
     for item in items:
         file = item.nodeid.partition("::")[0]
         again = item.get_closest_marker("board") is not None and file in said

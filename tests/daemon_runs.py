@@ -9,6 +9,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
+from typing import Any
 
 from dooryard.camera.base import EndOfFramesError
 from dooryard.camera.garden.settings import AFTERNOON, Feeder, GardenSettings, RequestedVisit
@@ -99,6 +100,6 @@ def run(home: Path, timeout_s: float = 400, **environ: str) -> subprocess.Comple
     return subprocess.CompletedProcess(process.args, process.returncode, out, err)
 
 
-def rows(home: Path, query: str) -> list[tuple]:
+def rows(home: Path, query: str) -> list[tuple[Any, ...]]:
     with closing(sqlite3.connect(home / "state" / "dooryard.sqlite3")) as db:
         return db.execute(query).fetchall()

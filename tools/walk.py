@@ -3,7 +3,7 @@
     python tools/walk.py [--modules]
 
 The service watches the simulated garden with the real classifier until it tells of its first visit, in one
-process. Of the turn of its loop in which that alert is stored, every call within the package is followed; the
+process. Of the tick of its loop in which that alert is stored, every call within the package is followed; the
 delivery, which has a thread of its own, comes later and is not in it. Prints the rooms in the order of their
 first call, how many modules of each were passed, and how often the way came back to the loop; `--modules`
 names the modules.
@@ -34,19 +34,19 @@ kind = "memory"
 
 
 class Walk:
-    """Follows the calls of each turn of the loop, and keeps those of the first that told somebody."""
+    """Follows the calls of each tick of the loop, and keeps those of the first that told somebody."""
 
     def __init__(self, loop: str) -> None:
         self.loop = loop
         self.calls: list[str] = []
         self.kept: list[str] = []
 
-    def around(self, turn: Callable[[Any], None]) -> Callable[[Any], None]:
+    def around(self, tick: Callable[[Any], None]) -> Callable[[Any], None]:
         def followed(loop: Any) -> None:
             self.calls = []
             sys.setprofile(self._call)
             try:
-                turn(loop)
+                tick(loop)
             finally:
                 sys.setprofile(None)
             names = {call.split()[1] for call in self.calls}
@@ -79,7 +79,7 @@ def main() -> int:
     service = "dooryard.service" if importlib.util.find_spec("dooryard.service") else "dooryard"
     loop, run = importlib.import_module(f"{service}.loop"), importlib.import_module(f"{service}.run")
     walk = Walk(loop.__name__)
-    loop.Loop.turn = walk.around(loop.Loop.turn)
+    loop.Loop.tick = walk.around(loop.Loop.tick)
     with tempfile.TemporaryDirectory() as folder:
         box = Path(folder) / "box.toml"
         box.write_text(BOX, encoding="utf-8")

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -29,7 +30,7 @@ from fakes.real_picamera2 import GENERATIONS, VERSIONS, StandIn
 from fakes.recordings import write_frame
 
 LUMA_SIZE = (160, 120)
-LUMA = {"luma_width": 160, "luma_height": 120}
+LUMA: dict[str, Any] = {"luma_width": 160, "luma_height": 120}
 
 
 @dataclass
@@ -62,12 +63,13 @@ def fake_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
 
 def live_fake_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
     clock = FakeClock()
-    made: list[Camera] = []
+    made: list[Any] = []  # fakes, whose script is reached into
     options = FakeCameraTable(kind="fake", script="f" * 12, repeat=False, **LUMA)
 
     def make() -> Camera:
         made.append(options.build(clock, tmp_path))
-        return made[-1]
+        camera: Camera = made[-1]
+        return camera
 
     return Bench(make, clock, stall=lambda: made[-1]._steps.insert(made[-1]._next, "s"))
 

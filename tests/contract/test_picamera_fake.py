@@ -19,7 +19,8 @@ pytestmark = pytest.mark.process
 
 def of_the_fake(case: str, version: str, monkeypatch: pytest.MonkeyPatch) -> str:
     board = Board(FakeClock())
-    board.version = tuple(int(part) for part in version.split("."))
+    first, second, third = map(int, version.split("."))
+    board.version = first, second, third
     plug_in(board, monkeypatch)
 
     def set_(**switches: Any) -> None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -113,7 +114,7 @@ class Away:
             for name in self.got
         ]  # fmt: skip
 
-    def _holds(self, sink: str, kind: str, made: object) -> bool:
+    def _holds(self, sink: str, kind: str, made: datetime | None) -> bool:
         return held_back(as_for(self.policy, sink), kind, made, self.clock.now().wall, clock_set=True)
 
     def _instead(self, sink: str) -> Instead | None:

@@ -11,6 +11,8 @@ import threading
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
+from functools import partial
 
 import numpy as np
 
@@ -20,7 +22,7 @@ from dooryard.core.clock import FakeClock
 from dooryard.core.errors import CameraError
 from dooryard.core.records import Alert, Exposure, Frame
 from dooryard.outbox.dispatcher import HoldsFor, InsteadOf
-from dooryard.outbox.schedule import RetryRules
+from dooryard.outbox.schedule import Instead, RetryRules
 from dooryard.outbox.store import Store
 from dooryard.outbox.worker import DeliveryWorker
 from dooryard.sensors.poller import SensorPoller
@@ -154,13 +156,19 @@ class DayDispatcher:
         self._workers = [
             DeliveryWorker(
                 store, sink, clock, log, rules=RetryRules(), jitter=lambda: 0.5,
-                holds=lambda kind, made, name=sink.name: self._holds(name, kind, made),
-                instead=lambda name=sink.name: self._insteads(name), wake=self.wake,
+                holds=partial(self._held, sink.name),
+                instead=partial(self._in_place_of, sink.name), wake=self.wake,
                 others=[other.name for other in sinks if other is not sink],
             )
             for sink in sinks
         ]  # fmt: skip
         self._due_s: list[float | None] = [0.0 for _ in sinks]
+
+    def _held(self, sink: str, kind: str, made: datetime | None) -> bool:
+        return self._holds(sink, kind, made)
+
+    def _in_place_of(self, sink: str) -> Instead | None:
+        return self._insteads(sink)
 
     def hold_by(self, holds: HoldsFor) -> None:
         self._holds = holds

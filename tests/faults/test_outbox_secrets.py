@@ -7,6 +7,7 @@ import io
 import logging
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 import pytest
@@ -163,7 +164,12 @@ def test_nothing_that_is_written_holds_a_secret(
 
 def others(url: str) -> list[Sink]:
     plan = BodyPlan("text", parse_template("$title"), headers={"X-Title": parse_template("$title")})
-    fields = {"body": plan, "connect_timeout_s": 1.0, "read_timeout_s": 1.0, "now": lambda: 0.0}
+    fields: dict[str, Any] = {
+        "body": plan,
+        "connect_timeout_s": 1.0,
+        "read_timeout_s": 1.0,
+        "now": lambda: 0.0,
+    }
     return [
         WebhookSink("hub", url, basic=("wren", BASIC), **fields),
         WebhookSink("lamp", url, bearer=FROM_ENVIRONMENT, **fields),

@@ -13,6 +13,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -49,10 +50,11 @@ class Alone:
             env=environ | {"HOME": str(self.own)} | ({"ALONE_UNTIL_SENT": "1"} if until_sent else {}),
         )
 
-    def result(self) -> dict:
+    def result(self) -> dict[str, Any]:
         out, _ = self._process.communicate(timeout=400)
         assert self._process.returncode == 0, self.said()
-        return json.loads(out)
+        found: dict[str, Any] = json.loads(out)
+        return found
 
     def said(self) -> str:
         return (self.home / "said").read_text()

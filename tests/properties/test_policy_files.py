@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -65,7 +66,7 @@ TOKENS = st.one_of(
 
 
 @st.composite
-def damaged(draw: Callable, texts: list[str]) -> str:
+def damaged(draw: Callable[..., Any], texts: list[str]) -> str:
     """One of `texts` with one to six changes."""
     text = draw(st.sampled_from(texts))
     for _ in range(draw(st.integers(1, 6))):

@@ -10,10 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dooryard.core.records import Outcome
-from dooryard.policy.decide import MOST_HELD, decide
+from dooryard.policy.decide import decide
 from dooryard.policy.fields import WEEK
 from dooryard.policy.holding import held_back
 from dooryard.policy.sink_hours import as_for
+from dooryard.policy.sink_limits import MOST_HELD
 from dooryard.policy.state import PolicyState
 from fakes.rules import later, policy, visit
 

@@ -12,18 +12,20 @@ from hypothesis import strategies as st
 
 from dooryard.core.clock import FakeClock
 from dooryard.core.records import Moment, Outcome, Visit
+from dooryard.gate.settings import GateSettings
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions
 from dooryard.policy.decide import decide
 from dooryard.policy.state import PolicyState
 from dooryard.service.summaries import tell_summary
+from dooryard.tracking.track import VisitSettings
 from fakes.rules import SINKS, later, policy, visit
 
 HOUR_S = 3600.0
 RULES = policy(
     {"cooldown_min": 0}, summary={"at": "20:00"}, hours={"quiet": {"from": "21:00", "to": "07:00"}}
 )
-GIVEN = Conditions(RULES, None, None, SINKS)
+GIVEN = Conditions(RULES, GateSettings(), VisitSettings(), SINKS)
 DAYS = st.lists(
     st.tuples(st.floats(0, 5 * 24 * HOUR_S), st.floats(1, 8 * HOUR_S), st.floats(0, HOUR_S)), max_size=12
 )
@@ -90,7 +92,7 @@ SINK_TABLES = st.sampled_from(
 
 def with_sinks(tables) -> Conditions:
     rules = RULES.model_copy(update={"sink": policy({}, sink=list(tables)).sink})
-    return Conditions(rules, None, None, SINKS)
+    return Conditions(rules, GateSettings(), VisitSettings(), SINKS)
 
 
 @settings(max_examples=60, deadline=None)

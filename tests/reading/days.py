@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from dooryard import pipeline
+from dooryard.core.effects import Record
 from dooryard.core.records import Box as Rectangle
 from dooryard.core.records import Moment, Naming, Picture, Sighting
 from dooryard.gate import GateSettings
@@ -201,7 +202,7 @@ def _conditions(policy: Policy, sinks: frozenset[str], instant: Instant) -> pipe
 def _of_engine(effects: tuple[Any, ...]) -> Said:
     said = Said()
     for effect in effects:
-        if isinstance(effect, pipeline.Record):
+        if isinstance(effect, Record):
             decision = effect.decision
             answer = Answer(decision.outcome, decision.rule, frozenset(decision.sinks))
             said.append((decision.visit, answer))

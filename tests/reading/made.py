@@ -180,11 +180,11 @@ class Maker:
             first, last = sorted(days)
             return {"from": first.isoformat(), "to": last.isoformat()}
         if chance.random() < 0.2:
-            first, last = chance.choice([("29 Feb", "3 mar"), ("20 feb", "29 February"), ("1 MAR", "29 feb"),
-                                         ("1 Nov", "15 Mar"), ("29 Feb", "29 feb")])  # fmt: skip
-            return {"from": first, "to": last}
-        first, last = (f"{day.day} {MONTHS[day.month - 1].title()}" for day in days)
-        return {"from": first, "to": last}
+            begins, ends = chance.choice([("29 Feb", "3 mar"), ("20 feb", "29 February"), ("1 MAR", "29 feb"),
+                                           ("1 Nov", "15 Mar"), ("29 Feb", "29 feb")])  # fmt: skip
+            return {"from": begins, "to": ends}
+        begins, ends = (f"{day.day} {MONTHS[day.month - 1].title()}" for day in days)
+        return {"from": begins, "to": ends}
 
     def rule(self, number: int) -> dict[str, Any]:
         chance = self.chance

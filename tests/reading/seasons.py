@@ -7,7 +7,7 @@ the last frame of a stretch counts is nobody's question here.
 from __future__ import annotations
 
 import importlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from random import Random
@@ -70,7 +70,7 @@ def _absence(chance: Random, around: date, *, by_hour: bool) -> dict[str, Any]:
     if chance.random() < 0.8:
         words = chance.sample([word for word in WORDS if word != "something"], chance.randint(1, 2))
         table["visitor"] = words
-    keys = {"sure": SURE, "when_over": [True, False]}
+    keys: dict[str, Sequence[object]] = {"sure": SURE, "when_over": [True, False]}
     return table | {key: chance.choice(values) for key, values in keys.items() if chance.random() < 0.4}
 
 

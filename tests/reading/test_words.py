@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
+from typing import Any
 
 import pytest
 
@@ -19,7 +20,7 @@ NIGHT = [{"from": "22:00", "to": "07:00"}]
 HOUR, DAY = 3600.0, 86_400.0
 
 
-def reader(*rules: dict, quiet: list | None = None, **tables: object) -> Reader:
+def reader(*rules: dict[str, Any], quiet: list[Any] | None = None, **tables: object) -> Reader:
     filled = [
         {"name": f"rule {i + 1}", "visitor": ["anything"], "cooldown_min": 0, **r}
         for i, r in enumerate(rules)
@@ -28,14 +29,15 @@ def reader(*rules: dict, quiet: list | None = None, **tables: object) -> Reader:
                   {"phone", "post"}, GROUP_OF)  # fmt: skip
 
 
-def outcomes(box: Box, *visits: tuple, clock_set: bool = True) -> list[Outcome]:
+def outcomes(box: Box, *visits: Any, clock_set: bool = True) -> list[Outcome]:
     """Of visits that are over at once, one after another: (days from the start, keys of the visit)."""
     found = []
     for days, keys in visits:
         start = later(days * DAY)
         over = visit(**keys, start=start, ended=True, number=100 + len(box.final))
-        ((_, answer),) = box.moment(Around(later(20, start), clock_set), ended=[over])
-        found.append(answer.outcome)
+        (said,) = box.moment(Around(later(20, start), clock_set), ended=[over])
+        assert isinstance(said, tuple)  # no word that somebody is still there
+        found.append(said[1].outcome)
     return found
 
 

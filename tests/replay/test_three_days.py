@@ -111,12 +111,13 @@ class Days:
         spec = asked("enclosure", "fake", script=script_of(ENCLOSURE), every_s=30)
         room = FakeSensor("disk", Unit.MEGABYTES, script_of(DISK), every_s=60)
         self.poller = DayPoller([spec.built(Machine(state_folder=folder)), room], clock)
-        monitor = Monitor(self.poller, button=Button(clock))
+        monitor = Monitor(self.poller, button=Button(clock))  # type: ignore[arg-type]  # stands in
         now = clock.now()
         classifier = DayClassifier(lambda _n, _b: {camera.there: 0.95} if camera.there else {}, clock)
         self.parts = Parts(
             supervisor, classifier, VisitStore(self.store, activity_log, self.dispatcher.wake, "b", now),
-            self.dispatcher, clock, RecordedScheduler(now), Notifier({}), clock, monitor,
+            self.dispatcher,  # type: ignore[arg-type]  # stands in
+            clock, RecordedScheduler(now), Notifier({}), clock, monitor,
         )  # fmt: skip
         rules = Conditions(policy, GateSettings(), VisitSettings(), frozenset({"phone", "post"}))
         state = State(VisitsState(b"s"), PolicyState())
@@ -133,7 +134,7 @@ class Days:
             self.dispatcher.tick()
 
     def halt(self) -> None:
-        run._halt(self.loop, self.parts, self.store, self.clock)
+        run._halt(self.loop, self.parts, self.store, self.clock)  # type: ignore[arg-type]  # stands in
 
 
 def size() -> dict[str, int]:

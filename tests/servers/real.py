@@ -263,16 +263,16 @@ def nginx(pages: Path) -> Iterator[WebServer]:
         authority.write_server(folder / "server.pem")
         hashed = "{SHA}" + base64.b64encode(hashlib.sha1(PASSWORD.encode()).digest()).decode()
         (folder / "users").write_text(f"{USER}:{hashed}\n")
-        ports = [unused_port() for _ in range(3)]
-        server = WebServer(*ports, authority.file)
+        plain, encrypted, asking = (unused_port() for _ in range(3))
+        server = WebServer(plain, encrypted, asking, authority.file)
         # Started by root, it reads files as another user, as it does at a web host.
         user = "user www-data;" if os.geteuid() == 0 else ""
         settings = _NGINX.format(
-            folder=folder, pages=f"{pages}/", user=user, plain=ports[0], tls=ports[1], asking=ports[2]
+            folder=folder, pages=f"{pages}/", user=user, plain=plain, tls=encrypted, asking=asking
         )
         (folder / "nginx.conf").write_text(settings)
         with running([NGINX, "-p", str(folder), "-c", str(folder / "nginx.conf"), "-e", "stderr"]) as process:
-            if not listens(ports[0], process):
+            if not listens(plain, process):
                 log = folder / "nginx.log"
                 raise RuntimeError(f"nginx does not start: {log.read_text() if log.exists() else ''}")
             yield server

@@ -49,7 +49,9 @@ def test_log_ins() -> None:
         assert answer.outcome is SendOutcome.SENT, answer
         for name in (ROBIN, WREN):
             (mail,) = server.mails(name, 1)
-            text, picture = mail.get_payload()
+            parts = mail.get_payload()
+            assert isinstance(parts, list)
+            text, picture = parts
             said = text.get_payload(decode=True).decode().replace("\r\n", "\n")  # type: ignore[union-attr]
             assert said.startswith(ALERT.text)
             assert picture.get_payload(decode=True) == PICTURE  # type: ignore[union-attr]

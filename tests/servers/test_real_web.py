@@ -42,7 +42,8 @@ def garden() -> Iterator[Garden]:
 
 
 def hook(url: str, **options: Any) -> WebhookSink:
-    return WebhookSink("phone", url, **({"message_max_bytes": 1_000_000, "now": time.time} | options))
+    fields: dict[str, Any] = {"message_max_bytes": 1_000_000, "now": time.time}
+    return WebhookSink("phone", url, **(fields | options))
 
 
 def test_its_own_limit_is_not_reached(garden: Garden) -> None:

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -52,7 +53,7 @@ def test_all_well() -> None:
         ({"missing": ("The sensor roof is not there.",)}, "The sensor roof is not there."),
     ],
 )
-def test_each_trouble_is_said_first(changes: dict[str, object], sentence: str) -> None:
+def test_each_trouble_is_said_first(changes: dict[str, Any], sentence: str) -> None:
     health = replace(WELL, **changes)
     assert troubles(health) == [sentence]
     assert health_text(health).startswith(f"{sentence}\n\nRunning for ")

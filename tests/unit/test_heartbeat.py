@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import logging
 import threading
+from typing import Any
 
 import pytest
 
@@ -15,8 +16,14 @@ LOG = logging.getLogger("dooryard.service.heartbeat")
 LIMITS = Limits(1.0, 0.2, 2.0)
 
 
-def heartbeat(url: str, *, well: bool = True, **options: object) -> Heartbeat:
-    fields = {"clock": FakeClock(), "log": LOG, "well": lambda: well, "limits": LIMITS, "every_s": 60.0}
+def heartbeat(url: str, *, well: bool = True, **options: Any) -> Heartbeat:
+    fields: dict[str, Any] = {
+        "clock": FakeClock(),
+        "log": LOG,
+        "well": lambda: well,
+        "limits": LIMITS,
+        "every_s": 60.0,
+    }
     return Heartbeat(url, **(fields | options))
 
 

@@ -6,6 +6,7 @@ import sqlite3
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -37,7 +38,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
     store.close()
 
 
-def listed(store: Store, **options: object) -> list[dict[str, object]]:
+def listed(store: Store, **options: Any) -> list[dict[str, object]]:
     out = io.StringIO()
     assert outbox.listing(store.folder, out, as_json=True, **options) == 0
     return json.loads(out.getvalue())

@@ -119,7 +119,7 @@ def _imported(file: Path) -> set[str]:
     found = set()
     for node in ast.walk(ast.parse(file.read_text())):
         if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("dooryard"):
-            found.add(node.module)
+            found.add(node.module or "")
             found |= {f"{node.module}.{alias.name}" for alias in node.names}
         elif isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names if alias.name.startswith("dooryard")}

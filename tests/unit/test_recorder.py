@@ -9,6 +9,7 @@ import threading
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -41,7 +42,7 @@ def recorded(recorder, seconds, per_s=5, start_s=0.0):
 
 
 def played(folder: Path):
-    camera = camera_of(find(str(folder), BoxFile(), folder, time_zone="UTC"))
+    camera: Any = camera_of(find(str(folder), BoxFile(), folder, time_zone="UTC"))
     camera.open()
     frames = []
     try:

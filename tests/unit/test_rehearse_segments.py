@@ -9,8 +9,9 @@ import pytest
 from dooryard.box.file import BoxFile, parse_box
 from dooryard.camera.base import EndOfFramesError
 from dooryard.core.errors import CameraError, ConfigError
+from dooryard.recording.recordings import parts_of
 from dooryard.recording.segments import SegmentsCamera
-from dooryard.rehearse.sources import camera_of, count_frames, find, parts_of, sinks_of
+from dooryard.rehearse.sources import camera_of, count_frames, find, sinks_of
 from fakes.recordings import write_frame
 from fakes.rules import START, policy
 

@@ -14,14 +14,13 @@ from dooryard.classify import crop
 from dooryard.classify.card import parse
 from dooryard.classify.onnx import BUILT_IN
 from dooryard.core.clock import FakeClock
-from dooryard.core.records import Box
+from dooryard.core.records import Box, NegativeSample
 from dooryard.gate import GateSettings
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions
 from dooryard.service import restore
 from dooryard.service.restore import known_place
 from dooryard.site import site_model
-from dooryard.site.site_model import NegativeSample
 from dooryard.tracking.visits import VisitSettings
 from fakes.rules import policy
 from helpers import moment

@@ -166,7 +166,7 @@ def test_a_model_that_knows_no_bird():
             return (type("Blind", (), {"groups": {}})(),) if sighting else ()
 
     real = OnnxClassifier(None, threads=1)
-    line = model_lines(Blind, SystemClock(), slow_s=60.0)[0]  # type: ignore[arg-type]  # only what is used
+    line = model_lines(Blind, SystemClock(), slow_s=60.0)[0]
     assert (line.verdict, line.text) == (BAD, "it takes the drawn bird for 'nobody' (0.00)")
 
 

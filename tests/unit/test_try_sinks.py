@@ -31,12 +31,17 @@ def tried(*sinks: Any) -> tuple[int, str]:
 
 
 def webhook(url: str, **options: Any) -> WebhookSink:
-    fields = {"connect_timeout_s": 5.0, "read_timeout_s": 5.0, "total_timeout_s": 9.0, "now": lambda: 0.0}
+    fields: dict[str, Any] = {
+        "connect_timeout_s": 5.0,
+        "read_timeout_s": 5.0,
+        "total_timeout_s": 9.0,
+        "now": lambda: 0.0,
+    }
     return WebhookSink("phone", url, **(fields | options))
 
 
 def mail(port: int, **options: Any) -> EmailSink:
-    fields = {
+    fields: dict[str, Any] = {
         "sender": "box@alder-row.example",
         "recipients": [RECIPIENT],
         "security": "none",

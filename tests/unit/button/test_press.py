@@ -17,7 +17,8 @@ def play(
     edges: Sequence[tuple[float, bool]], until_s: float, *, down: bool = False
 ) -> tuple[PressState, list[tuple[float, Press]]]:
     """Feed edges (seconds, level after it), waking only when `wait_s` asks for it, as the thread does."""
-    state, done, now_s = begin(0.0, down=down), [], 0.0
+    state, now_s = begin(0.0, down=down), 0.0
+    done: list[tuple[float, Press]] = []
     pending = sorted(edges)
     while True:
         sleep_s = wait_s(state, now_s, SETTINGS)

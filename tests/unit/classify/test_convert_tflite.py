@@ -72,6 +72,8 @@ def pooled(graph: Graph, planes: np.ndarray) -> np.ndarray:
     entry, weight, bias = graph.tensors[:3]
     signed = planes.astype(np.int64) + np.iinfo(entry.dtype).min  # a signed file counts bytes from -128
     values = (signed - entry.zero[0]) * float(entry.scale[0])
+    assert weight.values is not None
+    assert bias.values is not None
     kernels = weight.values.astype(float) * float(weight.scale[0])
     answers = [
         sum(signal.correlate2d(values[c], kernel[..., c], "same") for c in range(3)) for kernel in kernels

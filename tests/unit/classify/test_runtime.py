@@ -30,7 +30,7 @@ def loads(source: str) -> list[int]:
                 first = first.values[0]
             if called in {"import_module", "__import__", "importorskip"} and isinstance(first, ast.Constant):
                 names = [str(first.value)]
-        found += [node.lineno for name in names if name.split(".")[0] == "onnxruntime"]
+        found += [getattr(node, "lineno", 0) for name in names if name.split(".")[0] == "onnxruntime"]
     return sorted(found)
 
 

@@ -10,7 +10,8 @@ from dooryard.core.clock import FakeClock
 from dooryard.core.errors import ConfigError, StoreError
 from dooryard.core.records import Outcome, Visitor
 from dooryard.history import annotations as marks
-from dooryard.history.database import STEPS, AnnotationDatabase, OffTime
+from dooryard.history.database import AnnotationDatabase, OffTime
+from dooryard.history.database_steps import STEPS
 from dooryard.history.entries import Kind
 from dooryard.history.marking import understood
 from dooryard.service.activity_log import ActivityLog

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -32,7 +33,8 @@ class Night:
     """Quiet until it is told otherwise."""
 
     def __init__(self, store: Store, clock: FakeClock) -> None:
-        self.quiet, self.sink, self.asked = True, MemorySink("phone"), []
+        self.quiet, self.sink = True, MemorySink("phone")
+        self.asked: list[Any] = []
         self.worker = DeliveryWorker(
             store, self.sink, clock, logging.getLogger("dooryard.delivery"),
             rules=RetryRules(), jitter=lambda: 1.0, holds=self._holds,

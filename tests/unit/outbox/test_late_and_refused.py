@@ -7,6 +7,7 @@ import logging
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -49,14 +50,12 @@ def store(tmp_path: Path, clock: FakeClock) -> Iterator[Store]:
     made.close()
 
 
-def worker(store: Store, clock: FakeClock, sink: MemorySink, **options: object) -> DeliveryWorker:
-    fields = {"rules": RetryRules(), "jitter": lambda: 1.0} | options
+def worker(store: Store, clock: FakeClock, sink: MemorySink, **options: Any) -> DeliveryWorker:
+    fields: dict[str, Any] = {"rules": RetryRules(), "jitter": lambda: 1.0} | options
     return DeliveryWorker(store, sink, clock, LOG, **fields)
 
 
-def come_by(
-    store: Store, numbers: range, sinks: tuple[str, ...] = ("phone",), **changes: object
-) -> list[str]:
+def come_by(store: Store, numbers: range, sinks: tuple[str, ...] = ("phone",), **changes: Any) -> list[str]:
     """Visits with an alert and a picture each; the ids of the alerts."""
     ids = []
     for number in numbers:
@@ -214,6 +213,8 @@ def test_a_contact_sheet_of_what_can_be_read() -> None:
     with Image.open(io.BytesIO(sheet)) as image:
         assert image.size == (2 * 326 + 6, 246 + 6)
         red, blue = image.getpixel((166, 126)), image.getpixel((6 + 326 + 160, 126))
+    assert isinstance(red, tuple)
+    assert isinstance(blue, tuple)
     assert red[0] > 200 > red[2]
     assert blue[2] > 200 > blue[0]
 
@@ -324,7 +325,7 @@ class Signed(MemorySink):
 
 
 def test_a_sink_that_signs_the_time_waits_for_the_clock(store: Store, clock: FakeClock) -> None:
-    set_ = []
+    set_: list[Any] = []
     sink = Signed("phone")
     phone = worker(store, clock, sink, clock_set=lambda: bool(set_))
     assert phone.tick() is None  # nothing waits

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 import pytest
@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from dooryard.core.clock import FakeClock
 from dooryard.core.records import Alert
 from dooryard.outbox.recipients import concluded, paced, to_go, to_try
-from dooryard.outbox.schedule import Delivery, DeliveryState, RetryRules
+from dooryard.outbox.schedule import CircuitBreaker, Delivery, DeliveryState, RetryRules
 from dooryard.outbox.store import Store
 from dooryard.outbox.worker import DeliveryWorker
 from dooryard.sinks.base import SendOutcome, SendResult
@@ -190,7 +190,8 @@ outcomes = st.sampled_from(list(SendOutcome))
 def test_nobody_gets_it_twice_for_sure_and_nobody_is_forgotten(
     days: list[tuple[SendOutcome, SendOutcome, float]],
 ) -> None:
-    delivery, resting, now_s = Delivery("a", "post", 1, 0.0, 0.0), {}, 0.0
+    delivery, now_s = Delivery("a", "post", 1, 0.0, 0.0), 0.0
+    resting: Mapping[str, CircuitBreaker] = {}
     recipients = (ROBIN, WREN)
     for robin, wren, passes_s in days:
         now_s += passes_s

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -37,7 +38,7 @@ jitters = st.floats(0, 1)
 failures = st.sampled_from([SendOutcome.NOT_SENT, SendOutcome.MAYBE_SENT])
 
 
-def delivery(seq: int = 1, **changes: object) -> Delivery:
+def delivery(seq: int = 1, **changes: Any) -> Delivery:
     return replace(Delivery(f"alert-{seq}", "phone", seq, since_s=NOW_S, due_s=NOW_S), **changes)
 
 
@@ -131,7 +132,8 @@ def test_a_refusal_shows_that_the_line_works() -> None:
 
 def test_an_alert_that_always_fails_does_not_hold_up_the_others() -> None:
     waiting = {seq: delivery(seq) for seq in range(1, 21)}
-    breaker, now_s, sent = CircuitBreaker(), NOW_S, []
+    breaker, now_s = CircuitBreaker(), NOW_S
+    sent: list[int] = []
     while len(sent) < 19:
         chosen = pick(waiting.values(), breaker, now_s)
         if chosen is None:

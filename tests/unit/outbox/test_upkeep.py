@@ -100,8 +100,8 @@ def test_rows_are_bounded_though_no_clock_is_ever_set(store: Store) -> None:
 
 
 def test_the_database_gives_space_back(store: Store) -> None:
-    for number in range(60):
-        put(store, number, 0.0001 * number)
+    for order in range(60):
+        put(store, order, 0.0001 * order)
     put(store, 99, 400)
 
     def number(pragma: str) -> int:

@@ -7,9 +7,10 @@ from datetime import UTC, datetime
 import pytest
 
 from dooryard.core.records import Moment, Outcome
-from dooryard.policy.decide import MOST_HELD, decide
+from dooryard.policy.decide import decide
 from dooryard.policy.say import alert_for
 from dooryard.policy.schema import Policy
+from dooryard.policy.sink_limits import MOST_HELD
 from dooryard.policy.state import PolicyState
 from fakes.rules import SINKS, START, later, policy, visit
 

@@ -10,10 +10,11 @@ import pytest
 from dooryard.core.errors import ConfigError, StoreError
 from dooryard.core.records import Outcome
 from dooryard.policy.changes import policy_changes
-from dooryard.policy.decide import MOST_HELD, decide
+from dooryard.policy.decide import decide
 from dooryard.policy.parse import parse_policy
 from dooryard.policy.schema import Policy
 from dooryard.policy.sink_hours import summary_at
+from dooryard.policy.sink_limits import MOST_HELD
 from dooryard.policy.state import PolicyState, Told
 from fakes.rules import SINKS, START, later, policy, visit
 

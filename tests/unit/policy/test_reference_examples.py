@@ -17,7 +17,7 @@ from dooryard.health.thermal import HeatState, steps_of, throttle_of
 from dooryard.outbox.store import Store
 from dooryard.pipeline import Conditions
 from dooryard.policy.almanac import hours_table
-from dooryard.policy.decide import MOST_HELD, decide
+from dooryard.policy.decide import decide
 from dooryard.policy.holding import held_back
 from dooryard.policy.hours import quiet_until
 from dooryard.policy.parse import parse_policy
@@ -25,6 +25,7 @@ from dooryard.policy.say import still_here
 from dooryard.policy.schema import Policy
 from dooryard.policy.seen import Seen
 from dooryard.policy.sink_hours import as_for
+from dooryard.policy.sink_limits import MOST_HELD
 from dooryard.policy.state import PolicyState
 from dooryard.policy.still_here import is_still_here
 from dooryard.service.summaries import tell_summary

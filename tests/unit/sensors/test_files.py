@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
-from pathlib import Path
+from pathlib import Path, PosixPath
 
 import pytest
 
@@ -60,7 +60,7 @@ def test_it_is_not_there(tmp_path: Path):
     ],
 )
 def test_errors_of_the_kernel_are_told_in_words(number: int, why: str):
-    class Failing(type(Path())):  # a path whose opening fails as the kernel would make it fail
+    class Failing(PosixPath):  # a path whose opening fails as the kernel would make it fail
         def open(self, *args, **kwargs):
             raise OSError(number, os.strerror(number))
 

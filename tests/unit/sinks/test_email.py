@@ -130,7 +130,9 @@ def photograph(width: int = 1600, height: int = 1200) -> bytes:
 
 def picture_in(raw: bytes) -> bytes | None:
     found = [part for part in message_from_bytes(raw).walk() if part.get_content_type() == "image/jpeg"]
-    return found[0].get_payload(decode=True) if found else None
+    data = found[0].get_payload(decode=True) if found else None
+    assert data is None or isinstance(data, bytes)
+    return data
 
 
 # RFC 1870: the server says in SIZE what it takes at most; 552 says that it was too much.
@@ -265,7 +267,7 @@ def test_a_mail_that_is_too_big_for_the_socket_and_a_slow_reader_end_in_time() -
 @pytest.mark.parametrize("security", ["tls", "starttls"])
 def test_encrypted_and_logged_in(tmp_path: Path, security: str) -> None:
     authority = Authority(tmp_path)
-    way = {security: authority.server()}
+    way: dict[str, Any] = {security: authority.server()}
     with PostOffice(password=PASSWORD, **way) as office:
         options = {"security": security, "ca_file": authority.file, "user": "box"}
         good = sink(office.port, password=PASSWORD, **options).send(ALERT, JPEG)
@@ -285,7 +287,7 @@ def test_a_certificate_that_is_not_right_sends_nothing(
     tmp_path: Path, security: str, name: str, expired: bool
 ) -> None:
     authority = Authority(tmp_path)
-    way = {security: authority.server(name, expired=expired)}
+    way: dict[str, Any] = {security: authority.server(name, expired=expired)}
     with PostOffice(password=PASSWORD, **way) as office:
         post = sink(office.port, security=security, ca_file=authority.file, user="box", password=PASSWORD)
         answer = post.send(ALERT, JPEG)
@@ -323,7 +325,7 @@ def test_no_starttls_no_mail() -> None:
     ],
 )
 def test_settings_that_cannot_work(changes: dict[str, Any]) -> None:
-    options = {
+    options: dict[str, Any] = {
         "host": "127.0.0.1",
         "port": 25,
         "sender": "b@a.example",

@@ -6,6 +6,7 @@ import errno
 import os
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -196,10 +197,10 @@ def program(path: Path, text: str) -> str:
     return str(path)
 
 
-def host(tmp_path: Path, **changes: object) -> Host:
+def host(tmp_path: Path, **changes: Any) -> Host:
     for name in ("key", "known hosts"):
         (tmp_path / name).write_text("x")
-    fields = {
+    fields: dict[str, Any] = {
         "host": "garden.example",
         "user": "wren",
         "folder": str(tmp_path / "far away"),
@@ -319,7 +320,7 @@ def test_without_the_program_it_is_not_sent(journal: Path, tmp_path: Path) -> No
     ],
 )
 def test_what_must_not_stand_on_a_command_line_is_an_error(
-    journal: Path, tmp_path: Path, changes: dict[str, object]
+    journal: Path, tmp_path: Path, changes: dict[str, Any]
 ) -> None:
     with pytest.raises(SinkError):
         PublishSink("web", journal, host(tmp_path, **changes))

@@ -25,7 +25,7 @@ def test_a_json_template_escapes_inside_strings_and_makes_values_outside() -> No
         '{"say": "$title, \\"quoted\\" $$1", "sure": $sure, "urgent": $urgent,\n "who": $species, "id": $id}'
     )
     assert json.loads(template.filled(VALUES)) == {
-        "say": VALUES["title"] + ', "quoted" $1',
+        "say": str(VALUES["title"]) + ', "quoted" $1',
         "sure": 0.91,
         "urgent": False,
         "who": None,

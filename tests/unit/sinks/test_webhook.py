@@ -257,7 +257,7 @@ def test_a_peer_without_tls(tmp_path: Path) -> None:
     ],
 )
 def test_settings_that_cannot_work(changes: dict[str, Any]) -> None:
-    options = {"url": "https://phone.example/", "now": lambda: NOW_UNIX_S} | changes
+    options: dict[str, Any] = {"url": "https://phone.example/", "now": lambda: NOW_UNIX_S} | changes
     with pytest.raises(SinkError) as caught:
         WebhookSink("phone", options.pop("url"), **options)
     assert caught.value.remedy
@@ -360,7 +360,7 @@ def test_the_words_always_arrive_and_the_limit_is_kept(plan: BodyPlan, most_byte
 def test_a_receiver_that_hangs_up_on_a_large_message_gets_a_smaller_one() -> None:
     with web.Peer(takes_at_most(200_000, rudely=True)) as peer:
         phone = WebhookSink("phone", peer.url, message_max_bytes=1_000_000, now=lambda: 0.0)
-        answers = []
+        answers: list[SendResult] = []
         while not answers or answers[-1].outcome is not SendOutcome.SENT:
             answers.append(phone.send(ALERT, photograph()))
             assert len(answers) < 6

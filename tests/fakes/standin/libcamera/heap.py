@@ -24,7 +24,7 @@ class MemoryHeap:
             raise OSError(errno.ENOMEM, "Cannot allocate memory")
         fd = os.memfd_create(name)
         os.ftruncate(fd, size)
-        return sys.modules["picamera2.dma_heap"].UniqueFD(fd)  # type: ignore[attr-defined]
+        return sys.modules["picamera2.dma_heap"].UniqueFD(fd)
 
     def close(self) -> None:
         pass
