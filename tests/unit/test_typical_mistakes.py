@@ -30,7 +30,7 @@ MISTAKES = {  # text -> the line, and words of the right form
     f"{RULE}cooldown_s = 60\n": (4, 'did you mean "cooldown_min"'),
     f"{RULE}shortest_stay_min = 1\n": (4, 'did you mean "shortest_stay_s"'),
     '[[rule]]\nname = "a"\nvisitor = "squirel"\n': (3, 'did you mean "squirrel"'),
-    '[[rule]]\nname = "a"\nvisitor = "robin"\n': (3, "taught by `dooryard teach`"),
+    '[[rule]]\nname = "a"\nvisitor = "old tom"\n': (3, "taught by `dooryard teach`"),
     SINK.replace("webhook", "webhok"): (3, 'sink[1].kind: must be one of "webhook"'),
     f'{SINK}body = "json"\ntemplate = "$titel"\n': (2, 'did you mean "$title"'),
     '[camera]\nkind = "folder"\nfolder = "nowhere"\n': (3, "there is no folder"),

@@ -90,9 +90,10 @@ def _choices(known: frozenset[str]) -> str:
     """What may stand for a visitor, in words."""
     groups = [group for group in GROUPS if group in known]
     species = sorted(known - set(groups))
-    more = f" and {len(species) - _SPECIES_SHOWN} more" if len(species) > _SPECIES_SHOWN else ""
+    few = len(species) <= _SPECIES_SHOWN
+    names = ", ".join(species) if few else "`dooryard birds` lists those of the place"
     told = f"a group ({', '.join(groups)}), " if groups else ""
-    told += f"a species ({', '.join(species[:_SPECIES_SHOWN])}{more}), " if species else ""
+    told += f"a species ({names}), " if species else ""
     return f'{told}"{NOT_SURE}", "{ANYTHING}" or "{SOMETHING}"'
 
 
