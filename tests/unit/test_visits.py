@@ -438,3 +438,9 @@ def test_gone_is_who_was_unseen_for_longer_than_that() -> None:
     assert len(just.tracks) == 1
     gone, _ = run(stay(looks=5), until=4 + SETTINGS.gone_after_s + 0.001)
     assert gone.tracks == ()
+
+
+def test_a_look_of_another_clear_group_is_another_visit_whatever_else_it_may_be() -> None:
+    look = replace(sighting(3.0), groups={"cat": 0.9, "dog": 0.1})
+    state, _ = run([*stay("bird", looks=3), (3.0, (look,))])
+    assert [track.visit.visitor.group for track in state.tracks] == ["bird", "cat"]

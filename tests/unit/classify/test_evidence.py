@@ -118,3 +118,34 @@ def test_without_a_species_model_a_network_s_doubt_stays():
     looks = seen(*[look(bird=0.98, species=(finch(0.6),))] * 5)
     assert evidence.who(looks, RULES).species is None
     assert evidence.who(looks, SPECIES_MODEL).species == "house finch"
+
+
+def test_one_look_shares_its_chance_among_the_names_as_it_says() -> None:
+    """By hand: 0.5 for one name, 0.001 for each of 400, and 0.1 for the 599 that are left of a thousand."""
+    others = [finch(0.001, f"finch {n}", f"Fringilla {n}") for n in range(400)]
+    found = seen(look(species=(finch(0.5), *others), bird=0.999))
+    rules = EvidenceRules(species=0.3, one_rival=False)
+    visitor = evidence.who(found, rules)
+    assert visitor is not None
+    assert visitor.species == "house finch"
+    assert visitor.group_sure is not None
+    by_hand = 0.5 / (0.5 + 400 * 0.001 + 599 * 0.1 / 1000)
+    assert visitor.sure / visitor.group_sure == pytest.approx(by_hand, abs=0.002)
+    assert evidence.who(found, replace(rules, species=by_hand + 0.01)) == replace(
+        visitor, species=None, scientific=None, sure=visitor.group_sure, group_sure=None
+    )
+
+
+def test_somebody_who_is_just_as_likely_as_nobody_counts_as_somebody() -> None:
+    assert evidence.somebody(seen(look(bird=0.5))) == 0.5
+    assert evidence.who(seen(look(bird=0.5)), RULES) is not None
+    assert evidence.who(seen(look(bird=0.49)), RULES) is None
+
+
+def test_a_group_is_named_by_its_part_of_somebody() -> None:
+    visitor = evidence.who(seen(look(bird=0.45, cat=0.15)), RULES)  # three quarters of what is somebody
+    assert visitor is not None
+    assert visitor.group == "bird"
+    doubtful = evidence.who(seen(look(bird=0.35, cat=0.3)), RULES)
+    assert doubtful is not None
+    assert doubtful.group == "animal"
