@@ -23,9 +23,8 @@ from dooryard.core.clock import Clock
 from dooryard.core.errors import StoreError
 from dooryard.core.records import Alert, Decision, Visit
 from dooryard.outbox import engine as engines
-from dooryard.outbox import queue, rows
+from dooryard.outbox import picture_files, queue, rows
 from dooryard.outbox import upkeep as upkeeps
-from dooryard.outbox.picture_files import next_number, picture_path
 from dooryard.outbox.schedule import Delivery, DeliveryState
 from dooryard.outbox.states import States
 
@@ -96,7 +95,7 @@ class Store:
         """
         if self.visit(visit.id) is not None:
             return False
-        target = picture_path(visit.id, visit.start.wall, 1)
+        target = picture_files.picture_path(visit.id, visit.start.wall, 1)
         writing = self._engine.writing_with_picture("storing a visit", target, jpeg, visit.start.wall)
         with writing as (db, path):
             rows.insert_visit(db, visit, decision, path, clock_set=clock_set)
@@ -121,7 +120,7 @@ class Store:
         stored = self.visit(visit.id)
         if stored is None:
             return False
-        target = picture_path(visit.id, stored.start, next_number(stored.picture))
+        target = picture_files.picture_path(visit.id, stored.start, picture_files.next_number(stored.picture))
         writing = self._engine.writing_with_picture("storing a visit's end", target, jpeg, stored.start)
         with writing as (db, better):
             path = better or stored.picture
@@ -233,7 +232,7 @@ class Store:
         """End the waiting deliveries of `late`, which are of one sink and still to go to the same recipients;
         store `into`, with its picture, in their place.
         """
-        target = picture_path(into.id, into.wall, 1)
+        target = picture_files.picture_path(into.id, into.wall, 1)
         writing = self._engine.writing_with_picture("storing late alerts as one", target, jpeg, into.wall)
         with writing as (db, path):
             rows.insert_alert(db, into, path)

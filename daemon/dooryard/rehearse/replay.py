@@ -1,13 +1,9 @@
 """Recorded frames through the daemon's own pipeline, by the frames' own clock. Nothing is stored or told.
 
-Several sets of rules can go side by side: each frame is then read once, and each place in it looked at
-once, however many ask. What a set of rules decides doesn't depend on the others beside it.
-
-The gate, what the classifier learns of the place, and the visits begin afresh, as at the first start of a
-box; so do cooldowns and caps, and nobody was seen before.
-
-Where temperatures were recorded, the policy's heat steps act: frames are left out, places looked at less
-often, and while the camera would be off or the box halted, no frame is seen.
+Several sets of rules can go side by side: each frame is then read once, each place in it looked at once,
+and what one set decides doesn't depend on the others. All begins as at the first start of a box, and nobody
+was seen before. Where temperatures were recorded, the policy's heat steps act: frames are left out, places
+looked at less often, and while the camera would be off or the box halted, no frame is seen.
 """
 
 from __future__ import annotations

@@ -2,28 +2,27 @@
 
 from __future__ import annotations
 
-import ipaddress
 import smtplib
-import ssl
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from email.errors import MessageError
-from email.headerregistry import Address
-from email.utils import parseaddr
 from pathlib import Path
-from typing import Literal
 
 from dooryard.core.errors import SinkError
 from dooryard.core.records import Alert
 from dooryard.imaging.shrink import PICTURE_TRIES, SizeLimit, fitted
 from dooryard.sinks.base import SendOutcome, SendResult
-from dooryard.sinks.letter import compose, one_line
+from dooryard.sinks.letter import compose
+from dooryard.sinks.mail_settings import (
+    Security,
+    checked_address,
+    checked_log_in,
+    checked_security,
+    tls_context,
+)
 from dooryard.sinks.masking import masked, secrets_of
 from dooryard.sinks.net import Limits, in_words
 from dooryard.sinks.smtp import Server, hand_over, say_goodbye, session, size_limit, too_large
-
-Security = Literal["tls", "starttls", "none"]
 
 _TAKEN = {250, 251}  # RFC 5321, 4.2.3
 
@@ -64,14 +63,14 @@ class EmailSink:
         """
         # Over thirty lines by its parameters alone.
         self.name = name
-        self._sender = _checked_address(sender)
-        self._recipients = [_checked_address(each) for each in recipients]
+        self._sender = checked_address(sender)
+        self._recipients = [checked_address(each) for each in recipients]
         if not self._recipients:
             raise SinkError("the e-mail sink has no recipient", "name at least one address in its list")
         self.recipients = tuple(dict.fromkeys(each.addr_spec for each in self._recipients))
         self._server = Server(
-            host, port, _checked_security(security, host), _tls_context(ca_file),
-            _checked_log_in(user), _checked_log_in(password),
+            host, port, checked_security(security, host), tls_context(ca_file),
+            checked_log_in(user), checked_log_in(password),
         )  # fmt: skip
         self._secrets = secrets_of(password, user)
         self._limits = Limits(connect_timeout_s, read_timeout_s, total_timeout_s)
@@ -258,58 +257,3 @@ def _remark(picture: bytes | None, *, pictured: bool, refusals: int) -> str:
     if picture is not None and not pictured:
         return ", without the picture, which was too large"
     return ", with a smaller picture, as the first was too large" if refusals else ""
-
-
-def _checked_address(text: str) -> Address:
-    name, spec = parseaddr(text)
-    try:
-        address = Address(display_name=name, addr_spec=spec)
-    except (ValueError, IndexError, MessageError):  # which one depends on the Python version
-        address = Address()
-    whole = bool(address.username and address.domain) and text.isprintable()
-    if not whole or not spec.isascii() or " " in spec:
-        raise SinkError(
-            f"{one_line(text)!r} is not a mail address",
-            'write "name@host.example" or "Name <name@host.example>"',
-        )
-    return address
-
-
-def _checked_log_in(word: str | None) -> str | None:
-    """A user or password that a mail server can be sent: RFC 4616, 2, takes UTF-8 without a zero."""
-    try:
-        sound = word is None or b"\0" not in word.encode()
-    except UnicodeEncodeError:
-        sound = False
-    if not sound:
-        raise SinkError(
-            "the e-mail sink's user or password holds what no log-in can carry",
-            "store it again, as UTF-8 text",
-        )
-    return word
-
-
-def _checked_security(security: Security, host: str) -> Security:
-    if security not in {"tls", "starttls", "none"}:
-        raise SinkError(f"{security!r} is not a kind of security", 'use "tls", "starttls" or "none"')
-    if security == "none" and not _is_loopback(host):
-        raise SinkError(
-            f"mail to {host} would go unencrypted", 'use "tls" or "starttls"; "none" is for this machine only'
-        )
-    return security
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
-
-
-def _tls_context(ca_file: Path | None) -> ssl.SSLContext:
-    try:
-        return ssl.create_default_context(cafile=str(ca_file) if ca_file else None)
-    except (OSError, ssl.SSLError) as error:
-        raise SinkError(
-            f"the certificate file {ca_file} cannot be used: {error}", "point ca_file to a PEM file"
-        ) from error
