@@ -36,7 +36,9 @@ PATIENCE_S = 60.0  # a change that makes a loop endless is noticed
 _DECIDE = "decide rate_limit patience own_sinks mute holding keeping say silence"
 MODULES: dict[str, tuple[str, ...]] = {
     "policy/decide": tuple(f"policy/test_{name}.py" for name in _DECIDE.split()),
-    "policy/hours": tuple(f"policy/test_{name}.py" for name in ("hours", "times", "almanac", "parse")),
+    "policy/hours": tuple(
+        f"policy/test_{name}.py" for name in ("hours", "times", "almanac", "parse", "holding")
+    ),
     "health/thermal": ("policy/test_thermal.py",),
     "tracking/visits": ("test_visits.py",),
     "tracking/track": ("test_track.py", "test_visits.py"),
