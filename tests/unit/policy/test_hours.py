@@ -11,6 +11,7 @@ from dooryard.policy.hours import (
     ever_together,
     longest,
     quiet,
+    quiet_ends,
     quiet_until,
     spans_of,
     sun_times,
@@ -256,6 +257,14 @@ def test_whole_days_that_follow_one_another_are_one_span():
     rules = on_days(["Sat", "Sun"], "00:00", "24:00", key="quiet")
     assert quiet_until(rules, local("2026-06-14 00:00")) == local("2026-06-15 00:00")
     assert quiet_until(rules, local("2026-06-14 12:00")) == local("2026-06-15 00:00")
+
+
+def test_the_end_of_a_stretch_is_the_same_wherever_in_it_one_asks() -> None:
+    rules = on_days(["Thu", "Fri", "Sat", "Sun"], "00:00", "24:00", key="quiet")
+    for asked in ("2026-06-11 00:00", "2026-06-12 12:00", "2026-06-14 23:59"):
+        assert quiet_ends(rules, local(asked)) == local("2026-06-15 00:00")
+    every_day = on_days(["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"], "00:00", "24:00", key="quiet")
+    assert quiet_ends(every_day, local("2026-06-11 00:00")) is None
 
 
 @pytest.mark.parametrize(
